@@ -1,0 +1,1 @@
+//! The number, with every intermediate kept. Integers only: no binary floating point.

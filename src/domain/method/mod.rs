@@ -1,0 +1,378 @@
+//! A test method as data: what must happen, in which order, within which limits.
+//!
+//! A method names steps of a few kinds; the bench knows the kinds and no method. A new edition,
+//! an agency's variant or another country's method is a new file under `config/methods`.
+//! Every value of the file keeps its source and how sure that source is ([`Sourced`]).
+
+mod load;
+mod points;
+
+pub use load::{Fault, load};
+pub use points::{Edge, Point};
+
+use super::quantity::{Range, Unit};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+/// How well a value of a method file is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Confidence {
+    /// Read in the standard or an agency's method itself.
+    Read,
+    /// Read in a secondary text.
+    Secondary,
+    /// Recalled from memory: to be confirmed against the laboratory's own copy.
+    FromMemory,
+    /// Arithmetic on other values.
+    Derived,
+    /// Common practice, no source.
+    CommonPractice,
+    /// The laboratory or its agency sets it.
+    Agency,
+    /// Not known; legal, and shown as such.
+    Unknown,
+}
+
+/// A value of the method file with its source.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sourced<T> {
+    /// The value; `None` is 'unknown' or 'unset'.
+    pub value: Option<T>,
+    /// Where it was found, in words.
+    pub source: String,
+    /// How well it is known.
+    pub confidence: Confidence,
+}
+
+/// A method, complete and checked.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Method {
+    /// Stable identifier, the file's name without its extension.
+    pub id: String,
+    /// Title for people.
+    pub title: String,
+    /// Designation of the standard, for example `AASHTO T 176`.
+    pub standard: String,
+    /// Edition that the laboratory confirmed, or `not confirmed`.
+    pub edition: Sourced<String>,
+    /// SHA-256 of the file's bytes, lower-case hexadecimal.
+    pub digest: String,
+    /// What the file says of itself: the laboratory works from its own current copy.
+    pub notice: String,
+    /// Durations are compared after rounding to this many nanoseconds, half up.
+    pub time_resolution_ns: Sourced<i64>,
+    /// What is done to the sample before a tin is filled.
+    pub preparation: Preparation,
+    /// What one specimen is.
+    pub specimen: SpecimenRule,
+    /// The stages, in order.
+    pub steps: Vec<Step>,
+    /// Temperature of the working solution.
+    pub temperature: TemperatureRule,
+    /// How levels are read.
+    pub readings: ReadingRule,
+    /// When no clear line has formed in time.
+    pub late_line: LateLineRule,
+    /// How the number is made.
+    pub calculation: CalculationRule,
+    /// How many specimens, and how far apart they may lie.
+    pub replicates: ReplicateRule,
+    /// Published precision, as printed.
+    pub precision: Vec<Precision>,
+    /// Requirements on apparatus and reagents, for people and for equipment checks.
+    pub apparatus: Vec<Requirement>,
+    /// What can hurt, in plain sentences.
+    pub safety: Vec<String>,
+}
+
+/// Limits on the way from the bag to the prepared portion.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Preparation {
+    /// Sieve that the material must pass, in words (`4.75 mm (No. 4)`).
+    pub sieve: Sourced<String>,
+    /// Masses with limits, by name (`passing`, `reduced`).
+    pub weighings: Vec<WeighingRule>,
+    /// Shortest tempering after the moisture was changed, nanoseconds.
+    pub tempering_min_ns: Sourced<i64>,
+    /// Ways to bring the material right, in words, by name.
+    pub alternatives: Vec<Requirement>,
+    /// Oven for drying, where the method dries.
+    pub oven: Sourced<Range>,
+    /// Constant mass, where the method dries: largest change in percent of the mass.
+    pub constant_mass_percent: Sourced<Decimal>,
+    /// Time between two weighings for constant mass, nanoseconds.
+    pub constant_mass_every_ns: Sourced<i64>,
+}
+
+/// A mass that the bench asks for, with its limits.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WeighingRule {
+    /// Short name, unique in the method.
+    pub name: String,
+    /// What is weighed, for people.
+    pub title: String,
+    /// Inclusive limits; `None` is no limit.
+    pub limits: Sourced<Range>,
+}
+
+/// What one specimen is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SpecimenRule {
+    /// A struck-off tin or a weighed portion.
+    pub kind: SpecimenKind,
+    /// Volume of the tin, or mass of the portion.
+    pub size: Sourced<Range>,
+}
+
+/// What one specimen is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SpecimenKind {
+    /// One struck-off tin of the prepared portion; a mass is optional and has no limit.
+    Tin,
+    /// A weighed portion; its mass has limits.
+    Portion,
+}
+
+/// One stage of the method.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Step {
+    /// The trade's word, unique in the method: `soak`, `shake`, `irrigate`…
+    pub name: String,
+    /// What to do, one short imperative sentence.
+    pub instruction: String,
+    /// What kind of step it is.
+    pub kind: StepKind,
+}
+
+/// The kinds of step that the bench knows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum StepKind {
+    /// One press says that it is done.
+    Mark {
+        /// Nobody need press: a later press passes it.
+        optional: bool,
+        /// A level in the cylinder that the step brings about.
+        level: Option<Sourced<Range>>,
+        /// The cylinder is clean and its place free when this is marked.
+        frees_place: bool,
+    },
+    /// Something lasts, between two instants.
+    Interval(Timed),
+    /// A level is read and entered.
+    Reading {
+        /// Which of the two levels.
+        of: Level,
+    },
+}
+
+/// An interval of the method.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Timed {
+    /// What begins it.
+    pub begins: Begins,
+    /// What ends it.
+    pub ends: Ends,
+    /// Nobody need mark its begin: a later press passes it. Only for intervals without limits.
+    pub optional: bool,
+    /// Nominal duration, nanoseconds.
+    pub required_ns: Sourced<i64>,
+    /// Shortest allowed, nanoseconds, inclusive.
+    pub min_ns: Sourced<i64>,
+    /// Longest allowed, nanoseconds, inclusive.
+    pub max_ns: Sourced<i64>,
+    /// A machine whose running contact may mark both ends.
+    pub machine: Option<Machine>,
+    /// A level in the cylinder at its end.
+    pub level: Option<Sourced<Range>>,
+}
+
+/// What begins an interval.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Begins {
+    /// A press of its own, or the machine's contact.
+    Press,
+    /// The end of the step before it.
+    Previous,
+}
+
+/// What ends an interval.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ends {
+    /// A press of its own, or the machine's contact. If it is missed, the next act is only a
+    /// 'no later than': it shows neither an overrun nor that the interval was kept.
+    Press,
+    /// The next act of the specimen bounds it, and that is enough.
+    Next,
+}
+
+/// A machine with a running contact.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Machine {
+    /// The cylinder shaker.
+    Shaker,
+}
+
+/// The two levels of the test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Level {
+    /// Top of the clay suspension.
+    Clay,
+    /// Top of the sand, under the foot.
+    Sand,
+}
+
+/// Temperature of the working solution.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TemperatureRule {
+    /// Inclusive limits, in the method's own unit.
+    pub limits: Sourced<Range>,
+    /// Step whose first instant opens the watch.
+    pub from: String,
+    /// Step whose last instant closes it.
+    pub to: String,
+}
+
+/// How levels are read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReadingRule {
+    /// Distance between two marks of the cylinder.
+    pub mark: Sourced<Decimal>,
+    /// Highest mark of the cylinder; a reading above it is refused.
+    pub top: Sourced<Decimal>,
+    /// Unit of both, and of what is entered.
+    pub unit: Unit,
+    /// What is recorded for a level between two marks.
+    pub between_marks: Sourced<BetweenMarks>,
+    /// Foot assemblies and their offset from the indicator to the sand.
+    pub feet: Vec<Foot>,
+}
+
+/// What is recorded for a level between two marks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BetweenMarks {
+    /// The higher mark.
+    Higher,
+    /// The nearest mark, halves up.
+    Nearest,
+}
+
+/// A weighted foot assembly.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Foot {
+    /// Short name: `indicator`, `guide-cap`.
+    pub name: String,
+    /// What is taken from the level at the indicator, in the reading's unit.
+    pub offset: Sourced<Decimal>,
+}
+
+/// When no clear line has formed at the end of sedimentation.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LateLineRule {
+    /// Longest sedimentation in all before the test must be repeated, nanoseconds.
+    pub total_max_ns: Sourced<i64>,
+    /// How many new specimens the repeat takes.
+    pub repeat_specimens: Sourced<u32>,
+}
+
+/// How the number is made: closed lists of named rules.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CalculationRule {
+    /// From readings to the ratio.
+    pub ratio: Sourced<RatioRule>,
+    /// From the ratio to the reported value of one specimen.
+    pub result: Sourced<ResultRule>,
+    /// From the specimens to the result of the sample.
+    pub average: Sourced<AverageRule>,
+}
+
+/// From readings to the ratio.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RatioRule {
+    /// 100 x sand / clay, to the nearest tenth, halves up.
+    NearestTenth,
+}
+
+/// From the ratio to the reported value of one specimen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ResultRule {
+    /// Raised to the next whole number; a whole number stays.
+    RaiseToWhole,
+    /// The ratio as it is.
+    Tenth,
+}
+
+/// From the specimens to the result of the sample.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AverageRule {
+    /// Mean of the reported values, raised to the next whole number.
+    RaiseMeanOfReported,
+    /// Mean of the specimens' ratios to the nearest whole number, halves up.
+    NearestWhole,
+}
+
+/// How many specimens, and how far apart they may lie.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReplicateRule {
+    /// Specimens of a sample, unless the sample says otherwise.
+    pub specimens: Sourced<u32>,
+    /// Largest difference between two reported values; an agency's value.
+    pub max_difference: Sourced<Decimal>,
+}
+
+/// One class of the published precision, as printed (the printed d2s is not recomputed from 1s).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Precision {
+    /// Which results the class is for, in words.
+    pub class: String,
+    /// Single-operator standard deviation (1s).
+    pub operator_1s: Sourced<Decimal>,
+    /// Single-operator acceptable difference of two results (d2s).
+    pub operator_d2s: Sourced<Decimal>,
+    /// Multilaboratory standard deviation (1s).
+    pub laboratory_1s: Sourced<Decimal>,
+    /// Multilaboratory acceptable difference of two results (d2s).
+    pub laboratory_d2s: Sourced<Decimal>,
+}
+
+/// A requirement for people to see: apparatus, reagents, alternatives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Requirement {
+    /// Short name, unique in its list.
+    pub name: String,
+    /// In words.
+    pub text: String,
+    /// In figures, where it is a range.
+    pub limits: Option<Range>,
+    /// Where it was found.
+    pub source: String,
+    /// How well it is known.
+    pub confidence: Confidence,
+}
+
+impl Method {
+    /// Position of a step by its name.
+    pub fn step_index(&self, name: &str) -> Option<usize> {
+        self.steps.iter().position(|s| s.name == name)
+    }
+
+    /// Offset of a foot assembly by its name.
+    pub fn foot(&self, name: &str) -> Option<&Foot> {
+        self.readings.feet.iter().find(|f| f.name == name)
+    }
+
+    /// A weighing with a name, as preparation asks for it.
+    pub fn weighing(&self, name: &str) -> Option<&WeighingRule> {
+        self.preparation.weighings.iter().find(|w| w.name == name)
+    }
+}

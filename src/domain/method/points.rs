@@ -1,0 +1,76 @@
+//! A method's instants in one line: what is pressed, entered or passed, in order.
+//!
+//! The bench walks along these points. Out of time is a matter of the clock and is accepted;
+//! out of order is a matter of this list and is refused.
+
+use super::{Begins, Ends, Level, Machine, Method, StepKind, Timed};
+use serde::{Deserialize, Serialize};
+
+/// What happens at a point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Edge {
+    /// A mark step is done.
+    Done,
+    /// An interval begins.
+    Begin,
+    /// An interval ends.
+    End,
+    /// A level is entered.
+    Value(Level),
+}
+
+/// One instant of the method.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Point {
+    /// Index into [`Method::steps`].
+    pub step: usize,
+    /// What happens.
+    pub edge: Edge,
+    /// A later point may be marked without this one.
+    pub optional: bool,
+    /// The machine whose contact may mark it.
+    pub machine: Option<Machine>,
+}
+
+impl Method {
+    /// All points, in order. The same method always gives the same list.
+    pub fn points(&self) -> Vec<Point> {
+        self.steps
+            .iter()
+            .enumerate()
+            .flat_map(|(step, s)| match &s.kind {
+                StepKind::Mark { optional, .. } => {
+                    vec![Point { step, edge: Edge::Done, optional: *optional, machine: None }]
+                }
+                StepKind::Interval(timed) => interval_points(step, timed),
+                StepKind::Reading { of } => {
+                    vec![Point { step, edge: Edge::Value(*of), optional: false, machine: None }]
+                }
+            })
+            .collect()
+    }
+
+    /// The interval rule of a step, if it is an interval.
+    pub fn timed(&self, step: usize) -> Option<&Timed> {
+        match &self.steps.get(step)?.kind {
+            StepKind::Interval(timed) => Some(timed),
+            _ => None,
+        }
+    }
+}
+
+/// An interval that begins with the previous step, or ends with the next act, has no point there.
+/// The end of an interval that nothing but a reading follows may be missed: then the entry of the
+/// value bounds it from above.
+fn interval_points(step: usize, timed: &Timed) -> Vec<Point> {
+    let mut points = Vec::new();
+    if timed.begins == Begins::Press {
+        points.push(Point { step, edge: Edge::Begin, optional: timed.optional, machine: timed.machine });
+    }
+    if timed.ends == Ends::Press {
+        let optional = timed.begins == Begins::Previous;
+        points.push(Point { step, edge: Edge::End, optional, machine: timed.machine });
+    }
+    points
+}

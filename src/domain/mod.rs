@@ -1,0 +1,20 @@
+//! The trade, and nothing but the trade: no I/O, no clock, no threads, no `async`, no locks.
+//!
+//! ```text
+//!  sample ── prepared portion ──┬─ specimen ── steps of the method ── readings ── result ─ record
+//!                               ├─ specimen ── …                                  │
+//!                               └─ specimen ── …                                  └─ sample result
+//!
+//!  tin · first fill · tap · [soak] · loosen · [shake] · irrigate · [sedimentation] · clay · sand · clean
+//!                            └── intervals with limits; everything else is recorded without one
+//! ```
+//!
+//! The folders stand in the order in which a specimen meets them. [`bench`] puts them together:
+//! `decide(state, input) -> events`, `apply(state, event)`, `next_deadline(state)`.
+
+pub mod moment;
+pub mod quantity;
+
+pub mod method;
+pub mod reading;
+pub mod calculation;

@@ -1,0 +1,150 @@
+//! When something happened, on two clocks, and how well that is known.
+//!
+//! An interval is measured on the boot clock, which counts suspend and which no step of the
+//! network time can bend. Wall time is for people and for what spans a reboot.
+
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+/// Nanoseconds in a second.
+pub const SECOND: i64 = 1_000_000_000;
+/// Nanoseconds in a minute.
+pub const MINUTE: i64 = 60 * SECOND;
+
+/// One instant. A moment comes in with every input; the core never asks for one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Moment {
+    /// Which boot of the machine `boot_ns` counts from.
+    pub boot: Uuid,
+    /// Nanoseconds on the boot clock. Negative for a stated time before the machine started.
+    pub boot_ns: i64,
+    /// Nanoseconds since 1970-01-01T00:00:00Z.
+    pub wall_ns: i64,
+    /// What is known of the wall clock.
+    pub wall: WallState,
+    /// Where the instant was taken.
+    pub stamp: Stamp,
+    /// Half-width in nanoseconds of what the stamping itself leaves open.
+    pub doubt_ns: i64,
+}
+
+/// What the time service says of the wall clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WallState {
+    /// Steered by a network time source.
+    Synchronised,
+    /// The time service says that it is not synchronised.
+    Unsynchronised,
+    /// Nobody could be asked.
+    Unknown,
+}
+
+/// Where an instant was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stamp {
+    /// The kernel stamped the edge.
+    Kernel,
+    /// The program stamped the last byte of the message when it arrived.
+    Arrival,
+    /// A person stated the time afterwards.
+    Entered,
+}
+
+/// The clock on which both ends of an interval stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Both ends on one boot's clock.
+    BootClock,
+    /// The machine was restarted in between: both ends on wall time.
+    WallClock,
+}
+
+/// A measured duration and the clock that measured it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Elapsed {
+    /// Nanoseconds; negative when the second instant lies before the first.
+    pub ns: i64,
+    /// The clock of both ends.
+    pub basis: Basis,
+}
+
+impl Moment {
+    /// Time from `earlier` to `self`.
+    pub fn since(&self, earlier: &Self) -> Elapsed {
+        if self.boot == earlier.boot {
+            Elapsed { ns: self.boot_ns.saturating_sub(earlier.boot_ns), basis: Basis::BootClock }
+        } else {
+            Elapsed { ns: self.wall_ns.saturating_sub(earlier.wall_ns), basis: Basis::WallClock }
+        }
+    }
+
+    /// The instant `ns` nanoseconds later on both clocks.
+    #[must_use]
+    pub fn plus(mut self, ns: i64) -> Self {
+        self.boot_ns = self.boot_ns.saturating_add(ns);
+        self.wall_ns = self.wall_ns.saturating_add(ns);
+        self
+    }
+
+    /// The instant that a person states as wall time, seen from `self` (now): it is placed on
+    /// this boot's clock by its distance from now, and marked as entered.
+    #[must_use]
+    pub fn stated(&self, wall_ns: i64) -> Self {
+        let mut then = self.plus(wall_ns.saturating_sub(self.wall_ns));
+        then.stamp = Stamp::Entered;
+        then.doubt_ns = SECOND;
+        then
+    }
+
+    /// This instant on the boot clock of `now`: exact within one boot, by wall time across boots.
+    pub fn boot_ns_seen_from(&self, now: &Self) -> i64 {
+        now.boot_ns.saturating_sub(now.since(self).ns)
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod test {
+    use super::*;
+
+    /// A moment `ns` after an arbitrary start, for tests throughout the crate.
+    pub(crate) fn at(ns: i64) -> Moment {
+        Moment {
+            boot: Uuid::from_u128(1),
+            boot_ns: 50 * SECOND + ns,
+            wall_ns: 1_790_000_000 * SECOND + ns,
+            wall: WallState::Synchronised,
+            stamp: Stamp::Arrival,
+            doubt_ns: 0,
+        }
+    }
+
+    #[test]
+    fn a_step_of_the_wall_clock_bends_no_interval() {
+        let start = at(0);
+        let mut end = at(45 * SECOND);
+        end.wall_ns += 3600 * SECOND;
+        assert_eq!(end.since(&start), Elapsed { ns: 45 * SECOND, basis: Basis::BootClock });
+    }
+
+    #[test]
+    fn across_a_reboot_both_ends_stand_on_wall_time() {
+        let start = at(0);
+        let mut end = at(600 * SECOND);
+        end.boot = Uuid::from_u128(2);
+        end.boot_ns = 3 * SECOND;
+        assert_eq!(end.since(&start), Elapsed { ns: 600 * SECOND, basis: Basis::WallClock });
+        assert_eq!(start.boot_ns_seen_from(&end), 3 * SECOND - 600 * SECOND);
+    }
+
+    #[test]
+    fn a_stated_time_may_lie_before_the_machine_started() {
+        let now = at(0);
+        let then = now.stated(now.wall_ns - 100 * SECOND);
+        assert_eq!(then.boot_ns, -50 * SECOND);
+        assert_eq!(then.stamp, Stamp::Entered);
+        assert_eq!(now.since(&then).ns, 100 * SECOND);
+    }
+}

@@ -1,0 +1,74 @@
+//! One value and where it came from: instrument, port, raw bytes, or why there is none.
+
+use super::quantity::Quantity;
+use serde::{Deserialize, Serialize};
+
+/// Where a value on a wire came from.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Wire {
+    /// Name of the instrument in the settings.
+    pub instrument: String,
+    /// Path of the port that was open.
+    pub port: String,
+    /// The bytes as they came, in ASCII with `\xNN` escapes (lossless, as `slice::escape_ascii`).
+    pub raw: String,
+}
+
+/// What an instrument's adapter has to say. The adapter knows the wire and no rule of the trade.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "report", rename_all = "kebab-case")]
+pub enum InstrumentReport {
+    /// One stable mass.
+    Mass {
+        /// The mass with the digits that were read.
+        mass: Quantity,
+        /// Its origin.
+        wire: Wire,
+    },
+    /// One temperature.
+    Temperature {
+        /// The temperature with the digits that were read.
+        temperature: Quantity,
+        /// Its origin.
+        wire: Wire,
+    },
+    /// Bytes that are no reading. The adapter reports the first at once, then at most one in
+    /// ten seconds, with the number of lines since the last report.
+    Nonsense {
+        /// The last of the bytes, at most 120 of them.
+        wire: Wire,
+        /// What was expected, in words.
+        why: String,
+        /// Lines that it stands for.
+        lines: u32,
+    },
+    /// The port cannot be used: cable out, taken by another program, access denied.
+    Gone {
+        /// Name of the instrument in the settings.
+        instrument: String,
+        /// Path of the port.
+        port: String,
+        /// What the system said.
+        why: String,
+    },
+    /// The port is open (again).
+    Open {
+        /// Name of the instrument in the settings.
+        instrument: String,
+        /// Path of the port.
+        port: String,
+    },
+}
+
+/// What a balance or probe shows at this instant: for the eye, never for the journal.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Live {
+    /// Lines and answers since the program started, readable or not.
+    pub lines: u64,
+    /// The last readable value, stable or not.
+    pub value: Option<Quantity>,
+    /// The balance called it stable.
+    pub stable: bool,
+    /// The balance is overloaded.
+    pub overload: bool,
+}

@@ -1,0 +1,176 @@
+//! The strict model of the settings file `stillstand.toml`: an unknown key is an error.
+
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Everything that can be set.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Settings {
+    /// The station.
+    pub station: Station,
+    /// The bench in front of it.
+    pub bench: Bench,
+    /// The journal.
+    pub journal: Journal,
+    /// The pages.
+    pub web: Web,
+    /// The laboratory network; absent: the station works alone and keeps what it would send.
+    pub network: Option<Network>,
+    /// Balances and probes, by name.
+    #[serde(default)]
+    pub instruments: BTreeMap<String, Instrument>,
+    /// Foot switches, buttons and contacts, by name.
+    #[serde(default)]
+    pub triggers: BTreeMap<String, Trigger>,
+}
+
+/// The station.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Station {
+    /// Name in topics: lower-case letters, digits and hyphens.
+    pub id: String,
+    /// Name for people.
+    pub title: String,
+    /// IANA time zone in which people see times.
+    pub time_zone: String,
+    /// Folder of method files.
+    pub methods: PathBuf,
+    /// Folder of instrument shapes.
+    pub shapes: PathBuf,
+}
+
+/// The bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Bench {
+    /// Places for cylinders, 1 to 64.
+    pub places: u32,
+    /// Cylinders that the shaker holds, 1 or more.
+    pub shaker_holds: u32,
+    /// Foot assembly in use, by the name that the method gives it.
+    pub foot: String,
+    /// Seconds before an interval's window opens at which it is announced and its act is due.
+    pub approach_s: u32,
+    /// A temperature is stale after this many seconds.
+    pub temperature_stale_s: u32,
+    /// A temperature out of tolerance is an alarm after this many seconds.
+    pub temperature_alarm_s: u32,
+    /// Seconds between two kept temperatures while no specimen is watched.
+    pub temperature_idle_s: u32,
+    /// Where the probe stands at start.
+    pub probe_stands_in: ProbeStands,
+}
+
+/// Where the probe of the solution stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProbeStands {
+    /// In the bottle of working solution.
+    Bottle,
+    /// In a dummy cylinder filled with solution, among the others.
+    DummyCylinder,
+}
+
+/// The journal.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Journal {
+    /// File of the journal.
+    pub path: PathBuf,
+}
+
+/// The pages.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Web {
+    /// Address to listen on. Only loopback for now.
+    pub listen: SocketAddr,
+}
+
+/// The laboratory network.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Network {
+    /// Host of the MQTT broker.
+    pub host: String,
+    /// Its port.
+    pub port: u16,
+    /// User, if the broker asks for one.
+    pub user: Option<String>,
+    /// File that holds the password, alone on its first line.
+    pub password_file: Option<PathBuf>,
+    /// Keepalive in seconds.
+    pub keep_alive_s: u16,
+    /// Documents in flight without an acknowledgement.
+    pub window: u16,
+}
+
+/// A balance or a probe.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Instrument {
+    /// What it measures.
+    pub kind: InstrumentKind,
+    /// Path of its serial port, best under `/dev/serial/by-id`.
+    pub port: PathBuf,
+    /// Name of its shape: a file in the folder of shapes, without `.toml`.
+    pub shape: String,
+}
+
+/// What an instrument measures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum InstrumentKind {
+    /// Masses.
+    Balance,
+    /// Temperature of the working solution.
+    SolutionProbe,
+}
+
+/// A named input and what it means.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Trigger {
+    /// What it does.
+    pub does: Does,
+    /// The place that it belongs to; without one it is shared.
+    pub place: Option<u32>,
+    /// A GPIO line; without one the trigger is the MQTT topic of its name.
+    pub gpio: Option<Gpio>,
+}
+
+/// What a trigger does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Does {
+    /// A press marks the act that is due.
+    Next,
+    /// The shaker's running contact: on begins a run, off ends it.
+    ShakerContact,
+    /// A press begins the shaker's run, or ends it.
+    ShakerPress,
+}
+
+/// A GPIO line.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Gpio {
+    /// Path, name or label of the chip.
+    pub chip: String,
+    /// Offset or name of the line.
+    pub line: String,
+    /// The line is low when the switch is closed.
+    #[serde(default)]
+    pub active_low: bool,
+    /// Debounce in milliseconds, by the kernel.
+    #[serde(default = "debounce_default")]
+    pub debounce_ms: u32,
+}
+
+const fn debounce_default() -> u32 {
+    10
+}
