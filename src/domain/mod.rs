@@ -18,3 +18,7 @@ pub mod quantity;
 pub mod method;
 pub mod reading;
 pub mod calculation;
+pub mod specimen;
+pub mod alarm;
+pub mod bench;
+pub mod report;

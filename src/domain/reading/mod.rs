@@ -14,6 +14,16 @@ pub struct Wire {
     pub raw: String,
 }
 
+/// What an instrument measures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum InstrumentKind {
+    /// Masses.
+    Balance,
+    /// Temperature of the working solution.
+    SolutionProbe,
+}
+
 /// What an instrument's adapter has to say. The adapter knows the wire and no rule of the trade.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "report", rename_all = "kebab-case")]

@@ -1,0 +1,202 @@
+//! The alarms, once: condition, consequence, response, time to respond. The priorities and times
+//! are this project's own judgement of the method's needs.
+
+use super::Priority;
+use serde::{Deserialize, Serialize};
+
+/// Every alarm of the station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Name {
+    /// Solution colder than the method allows, for longer than the delay.
+    TemperatureLow,
+    /// Solution warmer than the method allows, for longer than the delay.
+    TemperatureHigh,
+    /// No temperature within the stale time.
+    ProbeSilent,
+    /// The probe's line says what cannot be read.
+    ProbeNonsense,
+    /// The balance's line says what cannot be read.
+    BalanceNonsense,
+    /// A polled instrument does not answer.
+    NoAnswer,
+    /// An instrument's port cannot be used.
+    InstrumentGone,
+    /// A GPIO chip or line cannot be used, or an edge was lost.
+    SwitchGone,
+    /// A trigger was refused.
+    TriggerRefused,
+    /// The broker cannot be reached.
+    NetworkAway,
+    /// The broker refuses what the station sends.
+    NetworkDenied,
+    /// Nobody on the network takes the records.
+    NetworkNoSubscriber,
+    /// Another client took the station's identity.
+    NetworkTakenOver,
+}
+
+/// What an alarm means to the person who sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Definition {
+    /// Its name.
+    pub name: Name,
+    /// How soon a person must act.
+    pub priority: Priority,
+    /// The condition, in words.
+    pub condition: &'static str,
+    /// What happens if nobody acts.
+    pub consequence: &'static str,
+    /// What to do.
+    pub response: &'static str,
+    /// Seconds in which to do it.
+    pub respond_within_s: u32,
+}
+
+impl Name {
+    /// Name in topics and records.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::TemperatureLow => "temperature-low",
+            Self::TemperatureHigh => "temperature-high",
+            Self::ProbeSilent => "probe-silent",
+            Self::ProbeNonsense => "probe-nonsense",
+            Self::BalanceNonsense => "balance-nonsense",
+            Self::NoAnswer => "no-answer",
+            Self::InstrumentGone => "instrument-gone",
+            Self::SwitchGone => "switch-gone",
+            Self::TriggerRefused => "trigger-refused",
+            Self::NetworkAway => "network-away",
+            Self::NetworkDenied => "network-denied",
+            Self::NetworkNoSubscriber => "network-no-subscriber",
+            Self::NetworkTakenOver => "network-taken-over",
+        }
+    }
+}
+
+/// The table.
+pub const TABLE: [Definition; 13] = [
+    Definition {
+        name: Name::TemperatureLow,
+        priority: Priority::High,
+        condition: "the working solution is colder than the method allows",
+        consequence: "fines settle more slowly, the clay reading comes out high and the result low",
+        response: "bring the solution and the room into range; specimens at work keep the deviation",
+        respond_within_s: 300,
+    },
+    Definition {
+        name: Name::TemperatureHigh,
+        priority: Priority::High,
+        condition: "the working solution is warmer than the method allows",
+        consequence: "fines settle faster, the clay reading comes out low and the result high",
+        response: "bring the solution and the room into range; specimens at work keep the deviation",
+        respond_within_s: 300,
+    },
+    Definition {
+        name: Name::ProbeSilent,
+        priority: Priority::High,
+        condition: "no temperature has come in time",
+        consequence: "nothing shows that the solution was in range",
+        response: "check the probe's cable and power; read a thermometer and note it",
+        respond_within_s: 300,
+    },
+    Definition {
+        name: Name::ProbeNonsense,
+        priority: Priority::Medium,
+        condition: "the probe's line carries what cannot be read",
+        consequence: "readings may be missing",
+        response: "check the probe's settings and cable against the shape in use",
+        respond_within_s: 900,
+    },
+    Definition {
+        name: Name::BalanceNonsense,
+        priority: Priority::Medium,
+        condition: "the balance's line carries what cannot be read",
+        consequence: "weighings may be missing",
+        response: "check the balance's settings and cable against the shape in use",
+        respond_within_s: 900,
+    },
+    Definition {
+        name: Name::NoAnswer,
+        priority: Priority::Medium,
+        condition: "an instrument does not answer when asked",
+        consequence: "readings are missing",
+        response: "check that it is switched on, its cable and its settings",
+        respond_within_s: 900,
+    },
+    Definition {
+        name: Name::InstrumentGone,
+        priority: Priority::Medium,
+        condition: "an instrument's port cannot be used",
+        consequence: "its readings are missing",
+        response: "put the cable back, or end the other program that uses the port",
+        respond_within_s: 900,
+    },
+    Definition {
+        name: Name::SwitchGone,
+        priority: Priority::Medium,
+        condition: "a switch's line cannot be used, or an edge of it was lost",
+        consequence: "presses may be missing",
+        response: "use the page; check the wiring; enter a missed press as a stated time",
+        respond_within_s: 300,
+    },
+    Definition {
+        name: Name::TriggerRefused,
+        priority: Priority::Medium,
+        condition: "a trigger's message started and stopped nothing",
+        consequence: "a press that somebody made may not have been taken",
+        response: "read why; if the press was meant, enter it as a stated time",
+        respond_within_s: 300,
+    },
+    Definition {
+        name: Name::NetworkAway,
+        priority: Priority::Low,
+        condition: "the broker cannot be reached",
+        consequence: "records wait here, in order; nothing is lost",
+        response: "tell whoever looks after the network",
+        respond_within_s: 14_400,
+    },
+    Definition {
+        name: Name::NetworkDenied,
+        priority: Priority::Medium,
+        condition: "the broker refuses what the station sends",
+        consequence: "records wait here, in order; nothing is lost",
+        response: "have the station's rights on the broker checked",
+        respond_within_s: 14_400,
+    },
+    Definition {
+        name: Name::NetworkNoSubscriber,
+        priority: Priority::Low,
+        condition: "nobody on the network takes the station's documents",
+        consequence: "records wait here, in order; nothing is lost",
+        response: "have the receiving system started, or its subscription checked",
+        respond_within_s: 14_400,
+    },
+    Definition {
+        name: Name::NetworkTakenOver,
+        priority: Priority::Medium,
+        condition: "another client uses the station's name on the broker",
+        consequence: "two stations would mix their records; this one holds its own back",
+        response: "give each station a name of its own",
+        respond_within_s: 3600,
+    },
+];
+
+/// The definition of an alarm.
+pub fn definition(name: Name) -> &'static Definition {
+    // A name without a row would be a mistake of this file; the test below finds it.
+    TABLE.iter().find(|d| d.name == name).unwrap_or(&TABLE[0])
+}
+
+#[cfg(test)]
+mod test {
+    use super::*;
+
+    #[test]
+    fn every_alarm_has_its_own_row_and_its_serialised_name() {
+        for row in TABLE {
+            assert_eq!(definition(row.name), &row);
+            assert_eq!(serde_json::to_value(row.name).unwrap(), row.name.as_str());
+        }
+    }
+}

@@ -1,0 +1,414 @@
+//! The fold: one event changes the state. It cannot fail, and it is the only way that state
+//! changes, live or in replay; an event that names what is not there changes nothing.
+
+use super::event::Event;
+use super::{Bench, Block, Finished, KEPT, KeptPress, REMEMBERED_ACTS, RefusedTrigger};
+use crate::domain::alarm::{Alarm, key};
+use crate::domain::calculation::Calculation;
+use crate::domain::method::{Level, Method};
+use crate::domain::moment::{Moment, SECOND};
+use crate::domain::quantity::{Quantity, Side};
+use crate::domain::reading::Wire;
+use crate::domain::specimen::sample::{Counted, Sample};
+use crate::domain::specimen::tally::{Held, Tally};
+use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use std::cmp::Ordering;
+use std::collections::VecDeque;
+use uuid::Uuid;
+
+impl Bench {
+    /// Applies one event that was decided at `at`.
+    pub fn apply(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event),
+            Event::SampleRegistered { .. }
+            | Event::SamplePrepared { .. }
+            | Event::MassAwaited { .. }
+            | Event::WeighingTaken { .. }
+            | Event::SampleCompleted { .. } => self.apply_sample(event),
+            Event::SpecimenRegistered { .. }
+            | Event::PointMarked { .. }
+            | Event::FurtherRunBegan { .. }
+            | Event::FurtherRunEnded { .. }
+            | Event::NoLineNoted { .. }
+            | Event::ReadingEntered { .. }
+            | Event::SpecimenCompleted { .. }
+            | Event::IntervalAnnounced { .. } => self.apply_specimen(event),
+            Event::TemperatureRead { temperature, wire, moment, side } => {
+                self.read_temperature(temperature, wire, moment, *side);
+            }
+            Event::TemperaturesCounted { .. } => self.probe.block = None,
+            Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
+            Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
+            Event::DocumentIssued { number, document, .. } => self.issued(*number, *document),
+            Event::InstrumentChanged { instrument, fault, .. } => {
+                self.ports.insert(instrument.clone(), fault.clone());
+            }
+            Event::ActDone { act } => keep(&mut self.acts, *act, REMEMBERED_ACTS),
+            _ => self.apply_watch(event, at),
+        }
+    }
+
+    fn apply_start(&mut self, event: &Event) {
+        match event {
+            Event::StationStarted {
+                station,
+                title,
+                version,
+                rehearsal,
+                bench,
+                triggers,
+                instruments,
+                methods,
+            } => {
+                self.station.clone_from(station);
+                self.title.clone_from(title);
+                self.version.clone_from(version);
+                self.rehearsal = *rehearsal;
+                if self.settings != *bench {
+                    self.probe.stands_in = Some(bench.probe_stands_in);
+                }
+                self.settings = bench.clone();
+                self.triggers.clone_from(triggers);
+                self.instruments.clone_from(instruments);
+                self.current.clone_from(methods);
+                self.ports.clear();
+            }
+            Event::MethodAdopted { method } => {
+                self.methods.insert(method.digest.clone(), method.clone());
+            }
+            _ => {}
+        }
+    }
+
+    fn apply_sample(&mut self, event: &Event) {
+        match event {
+            Event::SampleRegistered { sample, label, method, planned, marked } => {
+                self.samples.insert(*sample, new_sample(*sample, label, method, *planned, marked));
+            }
+            Event::SamplePrepared { sample, what, marked } => {
+                if let Some(sample) = self.samples.get_mut(sample) {
+                    sample.preparation.push((what.clone(), marked.clone()));
+                }
+            }
+            Event::MassAwaited { target, .. } => self.awaited.clone_from(target),
+            Event::WeighingTaken { weighing } => self.take_weighing(weighing),
+            Event::SampleCompleted { sample, document, average } => {
+                let reported = average.reported.normalize().to_string();
+                if let Some(sample) = self.samples.get_mut(sample) {
+                    sample.reported = Some(reported.clone());
+                    let finished = Finished {
+                        document: *document,
+                        number: 0,
+                        label: sample.label.clone(),
+                        reported,
+                        deviations: sample.counted.iter().map(|c| c.deviations).sum(),
+                        kind: "result".to_owned(),
+                        moment: sample.registered.moment,
+                    };
+                    keep(&mut self.finished, finished, KEPT);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn take_weighing(&mut self, weighing: &Weighing) {
+        self.weighings += 1;
+        match &weighing.target {
+            Some(Target::Sample { sample, name }) => {
+                if let Some(sample) = self.samples.get_mut(sample) {
+                    sample.masses.insert(name.clone(), weighing.clone());
+                }
+                self.awaited = None;
+            }
+            Some(Target::Specimen { specimen }) => {
+                if let Some(specimen) = self.specimens.get_mut(specimen) {
+                    specimen.mass = Some(weighing.clone());
+                    specimen.version += 1;
+                }
+                self.awaited = None;
+            }
+            None => keep(&mut self.kept_weighings, weighing.clone(), KEPT),
+        }
+    }
+
+    fn apply_specimen(&mut self, event: &Event) {
+        match event {
+            Event::SpecimenRegistered { specimen, sample, label, place, marked } => {
+                self.register(*specimen, *sample, label, *place, marked);
+            }
+            Event::PointMarked { specimen, point, marked, .. } => {
+                self.mark(*specimen, *point, marked);
+            }
+            Event::ReadingEntered { specimen, point, of, reading } => {
+                let marked = Marked { moment: reading.moment, by: reading.by.clone() };
+                if let Some(specimen) = self.specimens.get_mut(specimen) {
+                    match of {
+                        Level::Clay => specimen.clay = Some(reading.clone()),
+                        Level::Sand => specimen.sand = Some(reading.clone()),
+                    }
+                }
+                self.mark(*specimen, *point, &marked);
+            }
+            Event::SpecimenCompleted { specimen, record, calculation, deviations } => {
+                self.complete(*specimen, *record, calculation, *deviations);
+            }
+            Event::FurtherRunBegan { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.further_runs.push(Run { begin: marked.clone(), end: None });
+            }),
+            Event::FurtherRunEnded { specimen, marked } => self.on_specimen(*specimen, |s| {
+                if let Some(run) = s.further_runs.iter_mut().find(|r| r.end.is_none()) {
+                    run.end = Some(marked.clone());
+                }
+            }),
+            Event::NoLineNoted { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.no_line.push(marked.clone());
+                s.announced = None;
+            }),
+            Event::IntervalAnnounced { specimen, step, stage } => {
+                if let Some(s) = self.specimens.get_mut(specimen) {
+                    s.announced = Some((*step, *stage));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
+        if let Some(specimen) = self.specimens.get_mut(&id) {
+            change(specimen);
+            specimen.version += 1;
+        }
+    }
+
+    fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
+        let Some(sample) = self.samples.get_mut(&sample_id) else { return };
+        sample.registered_specimens += 1;
+        sample.planned = sample.planned.max(sample.registered_specimens);
+        let digest = sample.method.clone();
+        let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
+        let specimen = Specimen {
+            id,
+            label: label.to_owned(),
+            sample: sample_id,
+            place,
+            method: digest,
+            version: 1,
+            registered: marked.clone(),
+            points: vec![None; points],
+            further_runs: Vec::new(),
+            no_line: Vec::new(),
+            clay: None,
+            sand: None,
+            mass: None,
+            tally: Tally::default(),
+            announced: None,
+            calculation: None,
+        };
+        self.specimens.insert(id, specimen);
+    }
+
+    /// Marks a point; opens and closes the temperature watch; frees the place at the end.
+    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked) {
+        let Some(method) = self.specimens.get(&id).and_then(|s| self.methods.get(&s.method)).cloned() else {
+            return;
+        };
+        let points = method.points();
+        let Some(step) = points.get(point).map(|p| p.step) else { return };
+        let (stale_ns, held) = (self.stale_ns(), self.held().copied());
+        let Some(specimen) = self.specimens.get_mut(&id) else { return };
+        if let Some(slot) = specimen.points.get_mut(point) {
+            *slot = Some(marked.clone());
+        }
+        specimen.version += 1;
+        specimen.announced = None;
+        if let Some(limits) = method.temperature.limits.value {
+            let from = method.step_index(&method.temperature.from);
+            let to = method.step_index(&method.temperature.to);
+            if Some(step) == from && specimen.tally.counted_to.is_none() {
+                specimen.tally.open(marked.moment, held.as_ref(), stale_ns, &limits);
+            }
+            if Some(step) == to {
+                specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
+            }
+        }
+        if frees_place(&method, step) {
+            self.specimens.remove(&id);
+            self.samples.retain(|sample_id, sample| {
+                sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
+            });
+        }
+    }
+
+    fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
+        let Some(specimen) = self.specimens.get_mut(&id) else { return };
+        specimen.calculation = Some(*calculation);
+        specimen.version += 1;
+        let finished = Finished {
+            document: record,
+            number: 0,
+            label: specimen.label.clone(),
+            reported: calculation.reported.normalize().to_string(),
+            deviations,
+            kind: "record".to_owned(),
+            moment: specimen.last_moment().to_owned(),
+        };
+        let counted = Counted {
+            specimen: id,
+            label: specimen.label.clone(),
+            record,
+            calculation: *calculation,
+            deviations,
+        };
+        if let Some(sample) = self.samples.get_mut(&specimen.sample) {
+            sample.counted.push(counted);
+        }
+        keep(&mut self.finished, finished, KEPT);
+    }
+
+    fn issued(&mut self, number: u64, document: Uuid) {
+        self.next_number = number + 1;
+        if let Some(finished) = self.finished.iter_mut().rev().find(|f| f.document == document) {
+            finished.number = number;
+        }
+    }
+
+    fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
+        self.temperatures += 1;
+        let new = Held { temperature: *temperature, moment: *moment };
+        if self.probe.stands_in.is_some() {
+            let (stale_ns, before) = (self.stale_ns(), self.held().copied());
+            let methods = &self.methods;
+            for specimen in self.specimens.values_mut() {
+                let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
+                if let Some(limits) = limits {
+                    specimen.tally.read(&new, before.as_ref(), stale_ns, &limits);
+                }
+            }
+        }
+        self.probe.side = match (self.probe.side, side) {
+            (Some((was, since)), Some(is)) if was == is => Some((is, since)),
+            (_, Some(is)) => Some((is, *moment)),
+            (_, None) => None,
+        };
+        let thousandths = |q: &Quantity| {
+            q.value.checked_mul(Decimal::ONE_THOUSAND).and_then(|v| v.round().to_i64()).unwrap_or(0)
+        };
+        let block = self.probe.block.get_or_insert(Block {
+            count: 0,
+            lowest: *temperature,
+            highest: *temperature,
+            sum_thousandths: 0,
+            first: *moment,
+        });
+        block.count += 1;
+        block.sum_thousandths = block.sum_thousandths.saturating_add(thousandths(temperature));
+        if temperature.compare(&block.lowest) == Some(Ordering::Less) {
+            block.lowest = *temperature;
+        }
+        if temperature.compare(&block.highest) == Some(Ordering::Greater) {
+            block.highest = *temperature;
+        }
+        self.probe.last = Some((new, wire.clone()));
+    }
+
+    /// Time up to the move belongs to the reading that held; from then on to none, or to the
+    /// next one.
+    fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
+        let (stale_ns, held) = (self.stale_ns(), self.held().copied());
+        let methods = &self.methods;
+        for specimen in self.specimens.values_mut() {
+            let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
+            if let Some(limits) = limits {
+                specimen.tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+            }
+        }
+        self.probe.stands_in = stands_in;
+        self.probe.last = None;
+        self.probe.side = None;
+    }
+
+    fn apply_watch(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::PressKept { press, trigger, contact, moment, why } => {
+                let kept = KeptPress {
+                    id: *press,
+                    trigger: trigger.clone(),
+                    contact: *contact,
+                    moment: *moment,
+                    ended: None,
+                    why: why.clone(),
+                };
+                keep(&mut self.presses, kept, KEPT);
+            }
+            Event::KeptPressEnded { press, moment } => {
+                if let Some(kept) = self.presses.iter_mut().find(|p| p.id == *press) {
+                    kept.ended = Some(*moment);
+                }
+            }
+            Event::PressSettled { press, .. } => self.presses.retain(|p| p.id != *press),
+            Event::TriggerRefused { trigger, why } => {
+                let refused = RefusedTrigger { trigger: trigger.clone(), why: why.clone(), moment: *at };
+                keep(&mut self.refused, refused, KEPT);
+            }
+            Event::AlarmRaised { name, about, occurrence, text } => {
+                let alarm = Alarm {
+                    name: *name,
+                    about: about.clone(),
+                    occurrence: *occurrence,
+                    text: text.clone(),
+                    raised: *at,
+                    cleared: None,
+                    acknowledged: None,
+                };
+                self.alarms.insert(key(*name, about), alarm);
+            }
+            Event::AlarmCleared { occurrence } => self.on_alarm(*occurrence, |a| a.cleared = Some(*at)),
+            Event::AlarmAcknowledged { occurrence, by } => {
+                self.on_alarm(*occurrence, |a| a.acknowledged = Some((by.clone(), *at)));
+            }
+            _ => {}
+        }
+    }
+
+    fn on_alarm(&mut self, occurrence: Uuid, change: impl FnOnce(&mut Alarm)) {
+        if let Some(alarm) = self.alarms.values_mut().find(|a| a.occurrence == occurrence) {
+            change(alarm);
+        }
+        self.alarms.retain(|_, alarm| !alarm.is_normal());
+    }
+}
+
+fn frees_place(method: &Method, step: usize) -> bool {
+    use crate::domain::method::StepKind;
+    matches!(method.steps.get(step).map(|s| &s.kind), Some(StepKind::Mark { frees_place: true, .. }))
+}
+
+fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked) -> Sample {
+    Sample {
+        id,
+        label: label.to_owned(),
+        method: method.to_owned(),
+        planned,
+        registered_specimens: 0,
+        registered: marked.clone(),
+        preparation: Vec::new(),
+        masses: std::collections::BTreeMap::new(),
+        counted: Vec::new(),
+        reported: None,
+    }
+}
+
+/// Appends, and forgets the oldest beyond `most`.
+fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
+    list.push_back(item);
+    while list.len() > most {
+        list.pop_front();
+    }
+}
+
+/// How long a block of temperatures may stay open, nanoseconds.
+pub(super) const BLOCK_NS: i64 = 60 * SECOND;

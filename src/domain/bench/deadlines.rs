@@ -1,0 +1,133 @@
+//! When the bench must be woken next, and what is due then. A function of state and now.
+
+use super::apply::BLOCK_NS;
+use super::{Bench, Event};
+use crate::domain::alarm::{Name, key};
+use crate::domain::moment::{Moment, SECOND};
+use crate::domain::quantity::Side;
+use crate::domain::specimen::{Specimen, Stage};
+use uuid::Uuid;
+
+impl Bench {
+    /// The next instant, on the boot clock of `now`, at which [`due_events`](Self::due_events)
+    /// has something to say. It may lie in the past.
+    pub fn next_deadline(&self, now: &Moment) -> Option<i64> {
+        let intervals = self.specimens.values().filter_map(|s| {
+            let (_, _, at) = self.next_announcement(s, now)?;
+            Some(at)
+        });
+        let after = |from: &Moment, ns: i64| from.boot_ns_seen_from(now).saturating_add(ns);
+        let silent = self.silent_from(now).map(|from| after(&from, self.stale_ns()));
+        let outside = self
+            .outside()
+            .filter(|(name, _)| !self.is_raised(*name))
+            .map(|(_, since)| after(&since, i64::from(self.settings.temperature_alarm_s) * SECOND));
+        let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
+        intervals.chain(silent).chain(outside).chain(block).min()
+    }
+
+    /// What is due at `now`; the `fresh` identities name new occurrences of alarms.
+    pub(super) fn due_events(&self, now: &Moment, mut fresh: impl FnMut() -> Uuid) -> Vec<Event> {
+        let mut events = Vec::new();
+        for specimen in self.specimens.values() {
+            if let Some((step, stage, at)) = self.next_announcement(specimen, now)
+                && at <= now.boot_ns
+            {
+                events.push(Event::IntervalAnnounced { specimen: specimen.id, step, stage });
+            }
+        }
+        if let Some(from) = self.silent_from(now)
+            && now.since(&from).ns >= self.stale_ns()
+        {
+            events.push(Event::AlarmRaised {
+                name: Name::ProbeSilent,
+                about: String::new(),
+                occurrence: fresh(),
+                text: format!("no temperature of the solution for {} s", self.settings.temperature_stale_s),
+            });
+        }
+        if let Some((name, since)) = self.outside()
+            && !self.is_raised(name)
+            && now.since(&since).ns >= i64::from(self.settings.temperature_alarm_s) * SECOND
+            && let Some((held, _)) = &self.probe.last
+        {
+            let limits = self.limits_in_force().map_or_else(String::new, |l| format!(", allowed {l}"));
+            events.push(Event::AlarmRaised {
+                name,
+                about: String::new(),
+                occurrence: fresh(),
+                text: format!("{}{limits}", held.temperature),
+            });
+        }
+        if let Some(block) = &self.probe.block
+            && now.since(&block.first).ns >= BLOCK_NS
+        {
+            events.push(Event::TemperaturesCounted {
+                count: block.count,
+                lowest: block.lowest,
+                highest: block.highest,
+                sum_thousandths: block.sum_thousandths,
+            });
+        }
+        events
+    }
+
+    /// The next announcement of a specimen's running interval: step, stage, instant on the boot
+    /// clock of `now`. A later stage swallows the earlier ones that were slept through.
+    fn next_announcement(&self, specimen: &Specimen, now: &Moment) -> Option<(usize, Stage, i64)> {
+        let (method, points) = self.rule(specimen)?;
+        let (step, span) = specimen.running(method, &points)?;
+        let (opens, closes) = specimen.window(method, step);
+        let begin = span.begin.marked.moment.boot_ns_seen_from(now);
+        let done = specimen.announced.filter(|(s, _)| *s == step).map(|(_, stage)| stage);
+        let resolution = crate::domain::specimen::judge::resolution_ns(method);
+        let approach = i64::from(self.settings.approach_s) * SECOND;
+        let stages = [
+            (Stage::Approaching, opens.map(|ns| (ns - approach).max(0))),
+            (Stage::Due, opens),
+            // Just past the limit at the method's resolution: at the limit it is still kept.
+            (Stage::Overrun, closes.map(|ns| ns + resolution / 2)),
+        ];
+        let open: Vec<(Stage, i64)> = stages
+            .into_iter()
+            .filter(|(stage, _)| done.is_none_or(|d| *stage > d))
+            .filter_map(|(stage, after)| Some((stage, begin.saturating_add(after?))))
+            .collect();
+        let passed = open.iter().rev().find(|(_, at)| *at <= now.boot_ns);
+        let (stage, at) = passed.or(open.first())?;
+        Some((step, *stage, *at))
+    }
+
+    /// Since when nothing was heard of a probe that should speak, unless that is known already.
+    fn silent_from(&self, now: &Moment) -> Option<Moment> {
+        self.probe.stands_in?;
+        if self.is_raised(Name::ProbeSilent) {
+            return None;
+        }
+        match &self.probe.last {
+            Some((held, _)) => Some(held.moment),
+            // Nothing yet: the watch of some specimen decides; an idle bench without a probe is quiet.
+            None => self
+                .specimens
+                .values()
+                .filter(|s| s.tally.is_open())
+                .filter_map(|s| s.tally.counted_to)
+                .min_by_key(|m| m.boot_ns_seen_from(now)),
+        }
+    }
+
+    /// The temperature alarm that the last reading calls for, and since when.
+    pub(super) fn outside(&self) -> Option<(Name, Moment)> {
+        self.probe.stands_in?;
+        match self.probe.side? {
+            (Side::Below, since) => Some((Name::TemperatureLow, since)),
+            (Side::Above, since) => Some((Name::TemperatureHigh, since)),
+            (Side::Within, _) => None,
+        }
+    }
+
+    /// An alarm's condition is there now.
+    pub(super) fn is_raised(&self, name: Name) -> bool {
+        self.alarms.get(&key(name, "")).is_some_and(|a| a.cleared.is_none())
+    }
+}

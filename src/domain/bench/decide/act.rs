@@ -1,0 +1,227 @@
+//! What people do on the page, or ask for over the network.
+
+use super::{Decided, Deciding, unknown};
+use crate::domain::bench::{Act, Do, Event, Outcome, ProbeStands, Refusal};
+use crate::domain::method::SpecimenKind;
+use crate::domain::specimen::sample::Preparation;
+use crate::domain::specimen::{By, Marked, Target};
+use uuid::Uuid;
+
+/// Longest label of a sample, in characters: what fits on a label and on a page.
+const LABEL_MAX: usize = 40;
+
+impl Deciding<'_> {
+    pub(super) fn act(&mut self, act: &Act) -> Outcome {
+        if self.bench.acts.contains(&act.id) {
+            return Outcome::DoneBefore;
+        }
+        // An act is carried out whole or not at all: a refusal halfway takes everything back.
+        let (before, events) = (self.bench.clone(), self.events.len());
+        match self.seen(act).and_then(|()| self.carry_out(act)) {
+            Ok(outcome) => {
+                self.emit(Event::ActDone { act: act.id });
+                outcome
+            }
+            Err(refusal) => {
+                *self.bench = before;
+                self.events.truncate(events);
+                refusal.into()
+            }
+        }
+    }
+
+    /// Somebody who saw an older version of the specimen is told what changed.
+    fn seen(&self, act: &Act) -> Result<(), Refusal> {
+        let (Some(seen), Some(id)) = (act.seen, subject(&act.what)) else { return Ok(()) };
+        match self.bench.specimens.get(&id) {
+            Some(specimen) if specimen.version != seen => Err(Refusal::Changed {
+                label: specimen.label.clone(),
+                now: self.bench.possible_text(specimen),
+                version: specimen.version,
+            }),
+            _ => Ok(()),
+        }
+    }
+
+    fn carry_out(&mut self, act: &Act) -> Decided {
+        let by = By { person: person(act.who.as_deref())?, via: act.via.clone() };
+        let marked = self.marked(act.stated_wall_ns, by.clone())?;
+        match &act.what {
+            Do::RegisterSample { label, method, specimens } => {
+                self.register_sample(label, method, *specimens, marked)
+            }
+            Do::Prepare { sample, what } => self.prepare(*sample, what, marked),
+            Do::AwaitSampleMass { sample, name } => self.await_sample_mass(*sample, name, by),
+            Do::AwaitSpecimenMass { specimen } => self.await_specimen_mass(*specimen, by),
+            Do::StopAwaiting => {
+                self.emit(Event::MassAwaited { target: None, by });
+                Ok(Outcome::done("no mass is waited for"))
+            }
+            Do::RegisterSpecimen { sample, place } => self.register_specimen(*sample, *place, marked),
+            Do::Mark { specimen, step, edge } => self.mark_named(*specimen, step, *edge, marked),
+            Do::MarkNext { specimen } => self.mark_next(*specimen, marked),
+            Do::NoLineYet { specimen } => self.no_line_yet(*specimen, marked),
+            Do::EnterReading { specimen, of, value, confirmed } => {
+                self.enter_reading(*specimen, *of, value, *confirmed, marked)
+            }
+            Do::AssignPress { press, specimens } => self.assign_press(*press, specimens, marked),
+            Do::DismissPress { press } => {
+                self.kept_press(*press)?;
+                self.emit(Event::PressSettled { press: *press, specimens: Vec::new(), marked });
+                Ok(Outcome::done("the press was dismissed"))
+            }
+            Do::AcknowledgeAlarm { occurrence } => self.acknowledge(*occurrence, by),
+            Do::TakeProbeOut => self.take_probe_out(marked),
+            Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
+        }
+    }
+
+    fn register_sample(
+        &mut self,
+        label: &str,
+        method: &str,
+        specimens: Option<u32>,
+        marked: Marked,
+    ) -> Decided {
+        let label = label.trim();
+        if label.is_empty() || label.chars().count() > LABEL_MAX || label.chars().any(char::is_control) {
+            let why = format!("give 1 to {LABEL_MAX} characters");
+            return Err(Refusal::Field { field: "label", why });
+        }
+        if self.bench.samples.values().any(|s| s.label == label) {
+            return Err(Refusal::Already { what: format!("sample `{label}` is at work already") });
+        }
+        let digest = self
+            .bench
+            .current
+            .get(method)
+            .ok_or_else(|| unknown("method", method, self.bench.current.keys().cloned()))?
+            .clone();
+        let usual = self.bench.methods.get(&digest).and_then(|m| m.replicates.specimens.value);
+        let planned = specimens.or(usual).unwrap_or(1);
+        if !(1..=20).contains(&planned) {
+            return Err(Refusal::Field { field: "specimens", why: "give 1 to 20".to_owned() });
+        }
+        let sample = self.fresh();
+        let label = label.to_owned();
+        let note = format!("sample {label} registered, {planned} specimens planned");
+        self.emit(Event::SampleRegistered { sample, label, method: digest, planned, marked });
+        Ok(Outcome::made(note, sample))
+    }
+
+    fn prepare(&mut self, sample: Uuid, what: &Preparation, marked: Marked) -> Decided {
+        let label = self.sample_label(sample)?;
+        self.emit(Event::SamplePrepared { sample, what: what.clone(), marked });
+        Ok(Outcome::done(format!("{label}: noted")))
+    }
+
+    fn await_sample_mass(&mut self, sample: Uuid, name: &str, by: By) -> Decided {
+        let label = self.sample_label(sample)?;
+        let method = self.bench.samples.get(&sample).and_then(|s| self.bench.methods.get(&s.method));
+        if method.and_then(|m| m.weighing(name)).is_none() {
+            let known = method.into_iter().flat_map(|m| &m.preparation.weighings).map(|w| w.name.clone());
+            return Err(unknown("mass in the method", name, known));
+        }
+        let target = Some(Target::Sample { sample, name: name.to_owned() });
+        self.emit(Event::MassAwaited { target, by });
+        Ok(Outcome::done(format!("{label}: waiting for the mass `{name}`")))
+    }
+
+    fn await_specimen_mass(&mut self, specimen: Uuid, by: By) -> Decided {
+        let (known, method, _) = self.specimen(specimen)?;
+        let word = if method.specimen.kind == SpecimenKind::Tin { "tin" } else { "portion" };
+        if known.is_complete() {
+            return Err(Refusal::Already { what: format!("{} is complete", known.label) });
+        }
+        self.emit(Event::MassAwaited { target: Some(Target::Specimen { specimen }), by });
+        Ok(Outcome::done(format!("{}: waiting for the mass of the {word}", known.label)))
+    }
+
+    fn register_specimen(&mut self, sample: Uuid, place: u32, marked: Marked) -> Decided {
+        self.sample_label(sample)?;
+        if !(1..=self.bench.settings.places).contains(&place) {
+            let why = format!("does not exist: the bench has places 1 to {}", self.bench.settings.places);
+            return Err(Refusal::Place { place, why });
+        }
+        if let Some(other) = self.bench.at_place(place) {
+            let why = if other.is_complete() {
+                format!("still holds {}: clean the cylinder first", other.label)
+            } else {
+                format!("holds {}", other.label)
+            };
+            return Err(Refusal::Place { place, why });
+        }
+        let Some(known) = self.bench.samples.get(&sample) else {
+            return Err(unknown("sample", sample, []));
+        };
+        if known.reported.is_some() {
+            return Err(Refusal::Already { what: format!("sample {} has its result", known.label) });
+        }
+        let label = known.next_label();
+        let specimen = self.fresh();
+        let note = format!("{label} at place {place}");
+        self.emit(Event::SpecimenRegistered { specimen, sample, label, place, marked });
+        Ok(Outcome::made(note, specimen))
+    }
+
+    fn acknowledge(&mut self, occurrence: Uuid, by: By) -> Decided {
+        let alarm = self
+            .bench
+            .alarms
+            .values()
+            .find(|a| a.occurrence == occurrence)
+            .ok_or_else(|| unknown("alarm", occurrence, self.bench.alarms.keys().cloned()))?;
+        if by.person.is_none() {
+            let why = "an acknowledgement names a person".to_owned();
+            return Err(Refusal::Field { field: "who", why });
+        }
+        if alarm.acknowledged.is_some() {
+            return Err(Refusal::Already { what: format!("{} is acknowledged already", alarm.key()) });
+        }
+        let note = format!("{} acknowledged", alarm.key());
+        self.emit(Event::AlarmAcknowledged { occurrence, by });
+        Ok(Outcome::done(note))
+    }
+
+    fn take_probe_out(&mut self, marked: Marked) -> Decided {
+        if self.bench.probe.stands_in.is_none() {
+            return Err(Refusal::Already { what: "the probe is out of the solution already".to_owned() });
+        }
+        self.emit(Event::ProbeTakenOut { marked });
+        self.clear_temperature_alarms();
+        Ok(Outcome::done("the probe is out of the solution: from now on there is no reading"))
+    }
+
+    fn put_probe_in(&mut self, stands_in: ProbeStands, marked: Marked) -> Decided {
+        if self.bench.probe.stands_in == Some(stands_in) {
+            return Err(Refusal::Already { what: "the probe stands there already".to_owned() });
+        }
+        self.emit(Event::ProbePutIn { stands_in, marked });
+        Ok(Outcome::done("the probe stands in the solution"))
+    }
+
+    fn sample_label(&self, id: Uuid) -> Result<String, Refusal> {
+        let known = || self.bench.samples.values().map(|s| s.label.clone());
+        self.bench.samples.get(&id).map(|s| s.label.clone()).ok_or_else(|| unknown("sample", id, known()))
+    }
+}
+
+/// The specimen that an act concerns.
+fn subject(what: &Do) -> Option<Uuid> {
+    match what {
+        Do::AwaitSpecimenMass { specimen }
+        | Do::Mark { specimen, .. }
+        | Do::MarkNext { specimen }
+        | Do::NoLineYet { specimen }
+        | Do::EnterReading { specimen, .. } => Some(*specimen),
+        _ => None,
+    }
+}
+
+fn person(name: Option<&str>) -> Result<Option<String>, Refusal> {
+    let Some(name) = name.map(str::trim).filter(|n| !n.is_empty()) else { return Ok(None) };
+    if name.chars().count() > LABEL_MAX || name.chars().any(char::is_control) {
+        return Err(Refusal::Field { field: "who", why: format!("give at most {LABEL_MAX} characters") });
+    }
+    Ok(Some(name.to_owned()))
+}

@@ -1,0 +1,144 @@
+//! What balances, probes and switches say.
+
+use super::Deciding;
+use crate::domain::alarm::{Name, key};
+use crate::domain::bench::{Event, Outcome, SwitchReport};
+use crate::domain::moment::SECOND;
+use crate::domain::quantity::{Quantity, Side, Unit};
+use crate::domain::reading::{InstrumentKind, InstrumentReport, Wire};
+use crate::domain::specimen::Weighing;
+use rust_decimal::Decimal;
+
+/// A temperature of water that no working solution has: the probe is faulty, or not in it.
+/// (Common practice, no source: water at the bench is neither ice nor steam.)
+const SENSIBLE_CELSIUS: (i64, i64) = (-10, 100);
+
+impl Deciding<'_> {
+    pub(super) fn instrument(&mut self, report: &InstrumentReport) -> Outcome {
+        match report {
+            InstrumentReport::Mass { mass, wire } => self.weighing(mass, wire),
+            InstrumentReport::Temperature { temperature, wire } => self.temperature(temperature, wire),
+            InstrumentReport::Nonsense { wire, why, lines } => {
+                let text = format!("{}: {lines} lines, the last {:?}: {why}", wire.instrument, wire.raw);
+                self.raise(self.nonsense_of(&wire.instrument), &wire.instrument, &text);
+                Outcome::done(text)
+            }
+            InstrumentReport::Gone { instrument, port, why } => {
+                self.emit(Event::InstrumentChanged {
+                    instrument: instrument.clone(),
+                    port: port.clone(),
+                    fault: Some(why.clone()),
+                });
+                let text = format!("{port}: {why}");
+                self.raise(Name::InstrumentGone, instrument, &text);
+                Outcome::done(text)
+            }
+            InstrumentReport::Open { instrument, port } => {
+                self.emit(Event::InstrumentChanged {
+                    instrument: instrument.clone(),
+                    port: port.clone(),
+                    fault: None,
+                });
+                self.clear(Name::InstrumentGone, instrument);
+                Outcome::done(format!("{instrument}: {port} is open"))
+            }
+        }
+    }
+
+    fn weighing(&mut self, mass: &Quantity, wire: &Wire) -> Outcome {
+        let id = self.fresh();
+        let target = self.bench.awaited.clone();
+        let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
+        let weighing = Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target };
+        self.emit(Event::WeighingTaken { weighing });
+        self.clear(Name::BalanceNonsense, &wire.instrument);
+        self.clear(Name::NoAnswer, &wire.instrument);
+        Outcome::made(format!("{mass}: {place}"), id)
+    }
+
+    fn temperature(&mut self, temperature: &Quantity, wire: &Wire) -> Outcome {
+        let (low, high) = SENSIBLE_CELSIUS;
+        let limit = |v: i64| Quantity::new(Decimal::from(v), Unit::Celsius);
+        let sensible = temperature.compare(&limit(low)).is_some_and(std::cmp::Ordering::is_ge)
+            && temperature.compare(&limit(high)).is_some_and(std::cmp::Ordering::is_le);
+        if !sensible {
+            let text = format!("{}: {temperature} is no temperature of a solution", wire.instrument);
+            self.raise(Name::ProbeNonsense, &wire.instrument, &text);
+            return Outcome::done(text);
+        }
+        let side = self.bench.limits_in_force().and_then(|limits| limits.side(temperature));
+        if self.is_worth_keeping(side) {
+            let moment = *self.now();
+            self.emit(Event::TemperatureRead { temperature: *temperature, wire: wire.clone(), moment, side });
+        }
+        self.clear(Name::ProbeSilent, "");
+        self.clear(Name::ProbeNonsense, &wire.instrument);
+        self.clear(Name::NoAnswer, &wire.instrument);
+        if side == Some(Side::Within) {
+            self.clear_temperature_alarms();
+        }
+        Outcome::done("")
+    }
+
+    /// At full rate while a specimen is watched; else one in a while, and each change of side.
+    fn is_worth_keeping(&self, side: Option<Side>) -> bool {
+        let Some((held, _)) = &self.bench.probe.last else { return true };
+        self.bench.is_watching()
+            || self.bench.probe.side.map(|(s, _)| s) != side
+            || self.now().since(&held.moment).ns >= i64::from(self.bench.settings.temperature_idle_s) * SECOND
+    }
+
+    pub(super) fn clear_temperature_alarms(&mut self) {
+        self.clear(Name::TemperatureLow, "");
+        self.clear(Name::TemperatureHigh, "");
+    }
+
+    fn nonsense_of(&self, instrument: &str) -> Name {
+        match self.bench.instruments.get(instrument) {
+            Some(InstrumentKind::SolutionProbe) => Name::ProbeNonsense,
+            _ => Name::BalanceNonsense,
+        }
+    }
+
+    pub(super) fn switch(&mut self, report: &SwitchReport) -> Outcome {
+        match report {
+            SwitchReport::Gone { name, why } => {
+                let text = format!("{name}: {why}");
+                self.raise(Name::SwitchGone, name, &text);
+                Outcome::done(text)
+            }
+            SwitchReport::Lost { name, edges } => {
+                let text = format!("{name}: {edges} edges were lost; a press may be missing");
+                self.raise(Name::SwitchGone, name, &text);
+                Outcome::done(text)
+            }
+            SwitchReport::Open { name } => {
+                self.clear(Name::SwitchGone, name);
+                Outcome::done(format!("{name} can be used"))
+            }
+        }
+    }
+
+    /// Raises an alarm unless its condition is known already.
+    pub(super) fn raise(&mut self, name: Name, about: &str, text: &str) {
+        let known = self.bench.alarms.get(&key(name, about)).is_some_and(|a| a.cleared.is_none());
+        if !known {
+            let occurrence = self.fresh();
+            self.emit(Event::AlarmRaised {
+                name,
+                about: about.to_owned(),
+                occurrence,
+                text: text.to_owned(),
+            });
+        }
+    }
+
+    /// Clears an alarm whose condition has gone.
+    pub(super) fn clear(&mut self, name: Name, about: &str) {
+        let occurrence =
+            self.bench.alarms.get(&key(name, about)).filter(|a| a.cleared.is_none()).map(|a| a.occurrence);
+        if let Some(occurrence) = occurrence {
+            self.emit(Event::AlarmCleared { occurrence });
+        }
+    }
+}

@@ -1,0 +1,91 @@
+//! From one input to events. Refusals are values; nothing here can fail.
+
+mod act;
+mod instrument;
+mod mark;
+mod network;
+mod reading;
+mod start;
+mod trigger;
+
+use super::{Bench, Event, Input, Outcome, Refusal, What};
+use crate::domain::moment::Moment;
+use uuid::Uuid;
+
+/// What one input led to. The events are applied already.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Decision {
+    /// What happened, in order.
+    pub events: Vec<Event>,
+    /// What to tell whoever sent the input.
+    pub outcome: Outcome,
+}
+
+/// The bench while one input is decided: events are applied as they are emitted.
+struct Deciding<'a> {
+    bench: &'a mut Bench,
+    input: &'a Input,
+    events: Vec<Event>,
+    made: u64,
+}
+
+impl Bench {
+    /// Decides one input. Deadlines that have passed are decided first.
+    ///
+    /// A refusal emits no event of the act; what was due by the clock is emitted all the same.
+    pub fn decide(&mut self, input: &Input) -> Decision {
+        let mut deciding = Deciding { bench: self, input, events: Vec::new(), made: 0 };
+        deciding.expire();
+        let outcome = match &input.what {
+            What::Started(started) => deciding.start(started),
+            What::Act(act) => deciding.act(act),
+            What::Trigger(trigger) => deciding.trigger(trigger),
+            What::Instrument(report) => deciding.instrument(report),
+            What::Switch(report) => deciding.switch(report),
+            What::Network(report) => deciding.network(report),
+            What::Deadline => Outcome::done(""),
+        };
+        Decision { events: deciding.events, outcome }
+    }
+}
+
+impl Deciding<'_> {
+    fn emit(&mut self, event: Event) {
+        self.bench.apply(&event, &self.input.moment);
+        self.events.push(event);
+    }
+
+    fn now(&self) -> &Moment {
+        &self.input.moment
+    }
+
+    /// A fresh identity. The first is the input's own successor, so none equals the input's.
+    fn fresh(&mut self) -> Uuid {
+        self.made += 1;
+        self.input.derived(self.made)
+    }
+
+    fn expire(&mut self) {
+        let mut made = self.made;
+        let input = self.input;
+        let due = self.bench.due_events(&input.moment, || {
+            made += 1;
+            input.derived(made)
+        });
+        self.made = made;
+        for event in due {
+            self.emit(event);
+        }
+    }
+}
+
+type Decided = Result<Outcome, Refusal>;
+
+fn unknown(
+    what: &'static str,
+    name: impl std::fmt::Display,
+    known: impl IntoIterator<Item = String>,
+) -> Refusal {
+    let known: Vec<String> = known.into_iter().take(12).collect();
+    Refusal::Unknown { what, name: name.to_string(), known: known.join(", ") }
+}

@@ -1,0 +1,260 @@
+//! Switches, buttons and contacts. A shared one names no cylinder: it acts on the one specimen
+//! whose act is due. Where none or several are due, the press is kept and a person is asked.
+
+use super::{Decided, Deciding, unknown};
+use crate::domain::alarm::Name;
+use crate::domain::bench::{Bench, Contact, Does, Event, KeptPress, Outcome, Refusal, Trigger};
+use crate::domain::method::{Edge, Machine};
+use crate::domain::moment::Moment;
+use crate::domain::specimen::{By, Marked};
+use uuid::Uuid;
+
+/// Whom a switch would act on.
+enum Aim {
+    These(Vec<Uuid>),
+    Unclear(String),
+}
+
+impl Bench {
+    /// Labels and places of specimens, for sentences.
+    pub(in crate::domain) fn names(&self, ids: &[Uuid]) -> String {
+        let name = |id: &Uuid| self.specimens.get(id).map(|s| format!("{} (place {})", s.label, s.place));
+        ids.iter().filter_map(name).collect::<Vec<_>>().join(", ")
+    }
+
+    /// Specimens that the shaker would take now: those whose first run is due; if there is none,
+    /// those that it has just released.
+    fn shaker_takes(&self, now: &Moment) -> Aim {
+        let (mut first, mut again) = (Vec::new(), Vec::new());
+        for specimen in self.specimens.values() {
+            let Some((method, points)) = self.rule(specimen) else { continue };
+            let begins = specimen.possible(&points).into_iter().any(|i| {
+                points.get(i).is_some_and(|p| p.machine == Some(Machine::Shaker) && p.edge == Edge::Begin)
+            });
+            if begins && specimen.due(method, &points, now, self.settings.approach_s).is_some() {
+                first.push(specimen.id);
+            } else if specimen.may_run_again(&points, Machine::Shaker) {
+                again.push(specimen.id);
+            }
+        }
+        let due = if first.is_empty() { again } else { first };
+        if due.is_empty() {
+            return Aim::Unclear("no specimen is due at the shaker".to_owned());
+        }
+        if due.len() > self.settings.shaker_holds as usize {
+            let names = self.names(&due);
+            return Aim::Unclear(format!(
+                "{names} are due, and the shaker holds {}",
+                self.settings.shaker_holds
+            ));
+        }
+        Aim::These(due)
+    }
+
+    fn in_shaker(&self) -> Vec<Uuid> {
+        let inside = |s: &&crate::domain::specimen::Specimen| {
+            self.rule(s).is_some_and(|(_, points)| s.is_in_machine(&points, Machine::Shaker))
+        };
+        self.specimens.values().filter(inside).map(|s| s.id).collect()
+    }
+
+    /// The one specimen that a press of a shared switch would mark now.
+    fn press_takes(&self, now: &Moment) -> Aim {
+        let due = self.due(now);
+        match due.as_slice() {
+            [] => Aim::Unclear("no act is due".to_owned()),
+            [(id, _)] => Aim::These(vec![*id]),
+            several => {
+                let ids: Vec<Uuid> = several.iter().map(|(id, _)| *id).collect();
+                Aim::Unclear(format!("several acts are due: {}", self.names(&ids)))
+            }
+        }
+    }
+
+    /// What a switch means now, in a sentence: always shown.
+    pub fn meaning(&self, trigger: &crate::domain::bench::TriggerSettings, now: &Moment) -> String {
+        let next = |id: &Uuid| {
+            let specimen = self.specimens.get(id)?;
+            let (method, points) = self.rule(specimen)?;
+            let point = *specimen.possible(&points).first()?;
+            Some(format!("{}: {}", specimen.label, super::mark::point_text(method, points.get(point)?)))
+        };
+        let shaking = self.in_shaker();
+        let aim = match (trigger.does, trigger.place) {
+            (Does::Next, Some(place)) => match self.at_place(place) {
+                Some(specimen) => Aim::These(vec![specimen.id]),
+                None => Aim::Unclear(format!("nothing stands at place {place}")),
+            },
+            (Does::Next, None) => self.press_takes(now),
+            (Does::ShakerContact | Does::ShakerPress, _) if !shaking.is_empty() => {
+                return format!("end of the run of {}", self.names(&shaking));
+            }
+            (Does::ShakerContact | Does::ShakerPress, _) => match self.shaker_takes(now) {
+                Aim::These(ids) => return format!("run of {} begins", self.names(&ids)),
+                unclear @ Aim::Unclear(_) => unclear,
+            },
+        };
+        match aim {
+            Aim::These(ids) => ids.iter().filter_map(next).collect::<Vec<_>>().join(", "),
+            Aim::Unclear(why) => format!("nothing: {why}"),
+        }
+    }
+}
+
+impl Deciding<'_> {
+    pub(super) fn trigger(&mut self, trigger: &Trigger) -> Outcome {
+        let Some(settings) = self.bench.triggers.get(&trigger.name).cloned() else {
+            let known = self.bench.triggers.keys().cloned();
+            return self.refuse_trigger(&trigger.name, &unknown("trigger", &trigger.name, known).to_string());
+        };
+        let contact = match &trigger.contact {
+            Ok(contact) => *contact,
+            Err(why) => return self.refuse_trigger(&trigger.name, why),
+        };
+        let outcome = match (settings.does, contact) {
+            (Does::Next | Does::ShakerPress, Contact::Off) => Outcome::done("released"),
+            (Does::Next, _) => self.press(&trigger.name, contact, settings.place),
+            (Does::ShakerContact, Contact::On) => self.shaker_on(&trigger.name, contact),
+            (Does::ShakerContact, Contact::Press) => {
+                return self.refuse_trigger(&trigger.name, "a contact says `on` or `off`, not `press`");
+            }
+            (Does::ShakerPress, _) if self.bench.in_shaker().is_empty() => {
+                self.shaker_on(&trigger.name, contact)
+            }
+            (Does::ShakerContact, Contact::Off) | (Does::ShakerPress, _) => self.shaker_off(&trigger.name),
+        };
+        if !matches!(outcome, Outcome::Refused { .. }) {
+            self.clear(Name::TriggerRefused, &trigger.name);
+        }
+        outcome
+    }
+
+    fn refuse_trigger(&mut self, name: &str, why: &str) -> Outcome {
+        // A name that the settings do not know is any sender's: it must not make alarms without end.
+        let about = if self.bench.triggers.contains_key(name) { name } else { "unknown" };
+        self.emit(Event::TriggerRefused { trigger: name.chars().take(64).collect(), why: why.to_owned() });
+        self.raise(Name::TriggerRefused, about, &format!("{name}: {why}"));
+        Refusal::Field { field: "trigger", why: why.to_owned() }.into()
+    }
+
+    fn press(&mut self, name: &str, contact: Contact, place: Option<u32>) -> Outcome {
+        let now = *self.now();
+        let aim = match place {
+            None => self.bench.press_takes(&now),
+            Some(place) => match self.bench.at_place(place) {
+                Some(specimen) => Aim::These(vec![specimen.id]),
+                None => Aim::Unclear(format!("nothing stands at place {place}")),
+            },
+        };
+        let marked = marked_by(name, now);
+        match aim {
+            Aim::These(ids) => self.all(&ids, name, contact, |this, id| this.mark_next(id, marked.clone())),
+            Aim::Unclear(why) => self.keep_press(name, contact, &why),
+        }
+    }
+
+    fn shaker_on(&mut self, name: &str, contact: Contact) -> Outcome {
+        let now = *self.now();
+        if !self.bench.in_shaker().is_empty() {
+            return Outcome::done("the run is marked already");
+        }
+        let marked = marked_by(name, now);
+        match self.bench.shaker_takes(&now) {
+            Aim::These(ids) => {
+                self.all(&ids, name, contact, |this, id| this.shake_edge(id, Edge::Begin, marked.clone()))
+            }
+            Aim::Unclear(why) => self.keep_press(name, contact, &why),
+        }
+    }
+
+    fn shaker_off(&mut self, name: &str) -> Outcome {
+        let now = *self.now();
+        let inside = self.bench.in_shaker();
+        if inside.is_empty() {
+            let open = self.bench.presses.iter().rev().find(|p| p.trigger == name && p.ended.is_none());
+            if let Some(press) = open.map(|p| p.id) {
+                self.emit(Event::KeptPressEnded { press, moment: now });
+                return Outcome::done("the end of the kept run is kept with it");
+            }
+            return Outcome::done("no run is marked");
+        }
+        let marked = marked_by(name, now);
+        self.all(&inside, name, Contact::Off, |this, id| this.shake_edge(id, Edge::End, marked.clone()))
+    }
+
+    /// Begin or end of the machine's run for one specimen.
+    fn shake_edge(&mut self, id: Uuid, edge: Edge, marked: Marked) -> Decided {
+        let (specimen, _, points) = self.specimen(id)?;
+        let index = points.iter().position(|p| p.machine == Some(Machine::Shaker) && p.edge == edge);
+        match index {
+            Some(index) => self.mark_point(id, index, marked),
+            None => Err(super::mark::out_of_order(self.bench, &specimen, "a run of the shaker")),
+        }
+    }
+
+    /// One press, several cylinders; what is refused for one is kept for a person to settle.
+    fn all(
+        &mut self,
+        ids: &[Uuid],
+        name: &str,
+        contact: Contact,
+        mut each: impl FnMut(&mut Self, Uuid) -> Decided,
+    ) -> Outcome {
+        let mut notes = Vec::new();
+        for id in ids {
+            match each(self, *id) {
+                Ok(Outcome::Done { note, .. }) => notes.push(note),
+                Ok(_) => {}
+                Err(refusal) => return self.keep_press(name, contact, &refusal.to_string()),
+            }
+        }
+        Outcome::done(notes.join("; "))
+    }
+
+    fn keep_press(&mut self, name: &str, contact: Contact, why: &str) -> Outcome {
+        let press = self.fresh();
+        let moment = *self.now();
+        self.emit(Event::PressKept { press, trigger: name.to_owned(), contact, moment, why: why.to_owned() });
+        Outcome::made(format!("kept without a cylinder: {why}"), press)
+    }
+
+    pub(super) fn kept_press(&self, id: Uuid) -> Result<KeptPress, Refusal> {
+        let known = self.bench.presses.iter().map(|p| format!("{} ({})", p.id, p.trigger));
+        self.bench
+            .presses
+            .iter()
+            .find(|p| p.id == id)
+            .cloned()
+            .ok_or_else(|| unknown("kept press", id, known))
+    }
+
+    /// Gives a kept press to cylinders, with the moment at which it was made.
+    pub(super) fn assign_press(&mut self, press: Uuid, specimens: &[Uuid], settled: Marked) -> Decided {
+        let kept = self.kept_press(press)?;
+        if specimens.is_empty() {
+            return Err(Refusal::Field { field: "specimens", why: "name at least one".to_owned() });
+        }
+        let does = self.bench.triggers.get(&kept.trigger).map_or(Does::Next, |t| t.does);
+        let by = By { person: settled.by.person.clone(), via: format!("trigger {}", kept.trigger) };
+        let mut notes = Vec::new();
+        for id in specimens {
+            let begin = Marked { moment: kept.moment, by: by.clone() };
+            let outcome = match does {
+                Does::Next => self.mark_next(*id, begin)?,
+                Does::ShakerContact | Does::ShakerPress => self.shake_edge(*id, Edge::Begin, begin)?,
+            };
+            if let (Does::ShakerContact | Does::ShakerPress, Some(ended)) = (does, kept.ended) {
+                self.shake_edge(*id, Edge::End, Marked { moment: ended, by: by.clone() })?;
+            }
+            if let Outcome::Done { note, .. } = outcome {
+                notes.push(note);
+            }
+        }
+        self.emit(Event::PressSettled { press, specimens: specimens.to_vec(), marked: settled });
+        Ok(Outcome::done(notes.join("; ")))
+    }
+}
+
+fn marked_by(trigger: &str, moment: Moment) -> Marked {
+    Marked { moment, by: By::bench(format!("trigger {trigger}")) }
+}

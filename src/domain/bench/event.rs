@@ -1,0 +1,331 @@
+//! What has happened, in the past tense. State is a fold over these; what was written is never
+//! rewritten, and a correction is another event.
+
+use super::input::Contact;
+use super::{BenchSettings, ProbeStands, TriggerSettings};
+use crate::domain::alarm;
+use crate::domain::calculation::{Average, Calculation};
+use crate::domain::method::{Edge, Level, Method};
+use crate::domain::moment::Moment;
+use crate::domain::quantity::{Quantity, Side};
+use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::sample::Preparation;
+use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use uuid::Uuid;
+
+/// One event.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case", rename_all_fields = "kebab-case")]
+pub enum Event {
+    /// The daemon started with these settings.
+    StationStarted {
+        /// Name of the station in topics.
+        station: String,
+        /// Name for people.
+        title: String,
+        /// The program's version.
+        version: String,
+        /// Simulated instruments.
+        rehearsal: bool,
+        /// The bench's settings.
+        bench: BenchSettings,
+        /// Switches, buttons and contacts.
+        triggers: BTreeMap<String, TriggerSettings>,
+        /// Instruments, by name.
+        instruments: BTreeMap<String, InstrumentKind>,
+        /// Digest of the method that each identifier stands for from now on.
+        methods: BTreeMap<String, String>,
+    },
+    /// A method came into use: the whole of it, so that the journal stands alone.
+    MethodAdopted {
+        /// The method.
+        method: Arc<Method>,
+    },
+    /// A bag arrived.
+    SampleRegistered {
+        /// Its identity.
+        sample: Uuid,
+        /// What stands on the bag.
+        label: String,
+        /// Digest of the method.
+        method: String,
+        /// Specimens planned.
+        planned: u32,
+        /// Who registered it.
+        marked: Marked,
+    },
+    /// Something was done to the material.
+    SamplePrepared {
+        /// The sample.
+        sample: Uuid,
+        /// What.
+        what: Preparation,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// The next stable mass is for this.
+    MassAwaited {
+        /// What for; `None`: for nothing any more.
+        target: Option<Target>,
+        /// Who asked.
+        by: By,
+    },
+    /// The balance gave a stable mass.
+    WeighingTaken {
+        /// The weighing.
+        weighing: Weighing,
+    },
+    /// A tin took a place.
+    SpecimenRegistered {
+        /// Its identity.
+        specimen: Uuid,
+        /// Its sample.
+        sample: Uuid,
+        /// Its label.
+        label: String,
+        /// Its place.
+        place: u32,
+        /// Who registered it.
+        marked: Marked,
+    },
+    /// An instant of the method was marked.
+    PointMarked {
+        /// The specimen.
+        specimen: Uuid,
+        /// Index of the method's point.
+        point: usize,
+        /// Name of the step, for people who read the journal.
+        step: String,
+        /// What happened there.
+        edge: Edge,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// The machine began to run again with the cylinder.
+    FurtherRunBegan {
+        /// The specimen.
+        specimen: Uuid,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// The further run ended.
+    FurtherRunEnded {
+        /// The specimen.
+        specimen: Uuid,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// Somebody said that no line has formed yet.
+    NoLineNoted {
+        /// The specimen.
+        specimen: Uuid,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A level was entered.
+    ReadingEntered {
+        /// The specimen.
+        specimen: Uuid,
+        /// Index of the method's point.
+        point: usize,
+        /// Which level.
+        of: Level,
+        /// The reading.
+        reading: ReadingTaken,
+    },
+    /// Both levels are in: the specimen has its number.
+    SpecimenCompleted {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of its record.
+        record: Uuid,
+        /// The number with its intermediates.
+        calculation: Calculation,
+        /// How many deviations the record shows.
+        deviations: u32,
+    },
+    /// All planned specimens of a sample are complete.
+    SampleCompleted {
+        /// The sample.
+        sample: Uuid,
+        /// Identity of the result's document.
+        document: Uuid,
+        /// The average with its intermediates.
+        average: Average,
+    },
+    /// A document was made for the network, with its number.
+    DocumentIssued {
+        /// Its number.
+        number: u64,
+        /// Its identity.
+        document: Uuid,
+        /// `record`, `result` or `weighing`.
+        kind: String,
+        /// SHA-256 of its bytes, lower-case hexadecimal.
+        sha256: String,
+    },
+    /// A temperature was read. Not chained one by one.
+    TemperatureRead {
+        /// The temperature.
+        temperature: Quantity,
+        /// Its origin.
+        wire: Wire,
+        /// When its line's last byte arrived.
+        moment: Moment,
+        /// Where it lies against the limits in force.
+        side: Option<Side>,
+    },
+    /// A block of temperatures ended: it anchors them in the chain.
+    TemperaturesCounted {
+        /// How many.
+        count: u32,
+        /// The lowest.
+        lowest: Quantity,
+        /// The highest.
+        highest: Quantity,
+        /// Sum of thousandths of a degree, in the unit of `lowest`.
+        sum_thousandths: i64,
+    },
+    /// The probe left the solution.
+    ProbeTakenOut {
+        /// Who took it out.
+        marked: Marked,
+    },
+    /// The probe stands in the solution again.
+    ProbePutIn {
+        /// Where.
+        stands_in: ProbeStands,
+        /// Who put it in.
+        marked: Marked,
+    },
+    /// A press named no cylinder, and it was not clear which was meant.
+    PressKept {
+        /// Its identity.
+        press: Uuid,
+        /// The trigger.
+        trigger: String,
+        /// What came.
+        contact: Contact,
+        /// When.
+        moment: Moment,
+        /// Why it was not clear.
+        why: String,
+    },
+    /// The end of a kept contact came.
+    KeptPressEnded {
+        /// The press that began it.
+        press: Uuid,
+        /// When.
+        moment: Moment,
+    },
+    /// A kept press was given to cylinders, or dismissed (to none).
+    PressSettled {
+        /// The press.
+        press: Uuid,
+        /// To which.
+        specimens: Vec<Uuid>,
+        /// By whom.
+        marked: Marked,
+    },
+    /// A trigger's message started and stopped nothing.
+    TriggerRefused {
+        /// The trigger.
+        trigger: String,
+        /// Why.
+        why: String,
+    },
+    /// An interval approaches its window, has reached it, or has overrun it.
+    IntervalAnnounced {
+        /// The specimen.
+        specimen: Uuid,
+        /// Index of the step.
+        step: usize,
+        /// How far it is.
+        stage: Stage,
+    },
+    /// An alarm was raised.
+    AlarmRaised {
+        /// Which.
+        name: alarm::Name,
+        /// What it is about.
+        about: String,
+        /// This occurrence.
+        occurrence: Uuid,
+        /// What was seen.
+        text: String,
+    },
+    /// The alarm's condition went away.
+    AlarmCleared {
+        /// The occurrence.
+        occurrence: Uuid,
+    },
+    /// A person knows of the alarm.
+    AlarmAcknowledged {
+        /// The occurrence.
+        occurrence: Uuid,
+        /// Who.
+        by: By,
+    },
+    /// An instrument's port opened or went away.
+    InstrumentChanged {
+        /// Name of the instrument.
+        instrument: String,
+        /// Path of its port.
+        port: String,
+        /// `None`: it is open.
+        fault: Option<String>,
+    },
+    /// An act was carried out: the same act sent again does nothing.
+    ActDone {
+        /// The act.
+        act: Uuid,
+    },
+}
+
+impl Event {
+    /// Its kind, as stored.
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Self::StationStarted { .. } => "station-started",
+            Self::MethodAdopted { .. } => "method-adopted",
+            Self::SampleRegistered { .. } => "sample-registered",
+            Self::SamplePrepared { .. } => "sample-prepared",
+            Self::MassAwaited { .. } => "mass-awaited",
+            Self::WeighingTaken { .. } => "weighing-taken",
+            Self::SpecimenRegistered { .. } => "specimen-registered",
+            Self::PointMarked { .. } => "point-marked",
+            Self::FurtherRunBegan { .. } => "further-run-began",
+            Self::FurtherRunEnded { .. } => "further-run-ended",
+            Self::NoLineNoted { .. } => "no-line-noted",
+            Self::ReadingEntered { .. } => "reading-entered",
+            Self::SpecimenCompleted { .. } => "specimen-completed",
+            Self::SampleCompleted { .. } => "sample-completed",
+            Self::DocumentIssued { .. } => "document-issued",
+            Self::TemperatureRead { .. } => "temperature-read",
+            Self::TemperaturesCounted { .. } => "temperatures-counted",
+            Self::ProbeTakenOut { .. } => "probe-taken-out",
+            Self::ProbePutIn { .. } => "probe-put-in",
+            Self::PressKept { .. } => "press-kept",
+            Self::KeptPressEnded { .. } => "kept-press-ended",
+            Self::PressSettled { .. } => "press-settled",
+            Self::TriggerRefused { .. } => "trigger-refused",
+            Self::IntervalAnnounced { .. } => "interval-announced",
+            Self::AlarmRaised { .. } => "alarm-raised",
+            Self::AlarmCleared { .. } => "alarm-cleared",
+            Self::AlarmAcknowledged { .. } => "alarm-acknowledged",
+            Self::InstrumentChanged { .. } => "instrument-changed",
+            Self::ActDone { .. } => "act-done",
+        }
+    }
+
+    /// Chained one by one; the others are anchored in blocks by the next chained event.
+    pub const fn is_chained(&self) -> bool {
+        !matches!(self, Self::TemperatureRead { .. })
+    }
+}
+
+/// Version of the stored form of events.
+pub const EVENT_VERSION: u16 = 1;

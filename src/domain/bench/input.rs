@@ -1,0 +1,303 @@
+//! Everything that can wake the bench: a closed list. A foot switch, a message, a button on the
+//! page and an ask from the network end in the same [`Input`].
+
+use crate::domain::method::{Edge, Level, Method};
+use crate::domain::moment::Moment;
+use crate::domain::reading::InstrumentReport;
+use crate::domain::specimen::sample::Preparation;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use uuid::Uuid;
+
+/// One input, stamped at its source.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Input {
+    /// Its identity (UUIDv7). Identities made while it is decided are derived from it.
+    pub id: Uuid,
+    /// When it happened, not when it was reached.
+    pub moment: Moment,
+    /// What it is.
+    pub what: What,
+}
+
+impl Input {
+    /// The `n`th identity derived from this input's: still a UUIDv7 of the same instant.
+    pub fn derived(&self, n: u64) -> Uuid {
+        let low_62 = (1_u128 << 62) - 1;
+        let bits = self.id.as_u128();
+        let low = (bits & low_62).wrapping_add(u128::from(n)) & low_62;
+        Uuid::from_u128((bits & !low_62) | low)
+    }
+}
+
+/// What an input is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "input", rename_all = "kebab-case")]
+pub enum What {
+    /// The daemon started.
+    Started(Box<Started>),
+    /// A person's act, from the page or from an ask on the network.
+    Act(Act),
+    /// A switch, button or contact.
+    Trigger(Trigger),
+    /// An instrument's adapter has something to say.
+    Instrument(InstrumentReport),
+    /// A switch's adapter has something to say of the switch itself.
+    Switch(SwitchReport),
+    /// The network's adapter has something to say.
+    Network(NetworkReport),
+    /// A deadline has passed. A spurious one does nothing.
+    Deadline,
+}
+
+/// What the daemon brings along when it starts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Started {
+    /// Name of the station in topics.
+    pub station: String,
+    /// Name for people.
+    pub title: String,
+    /// The program's version.
+    pub version: String,
+    /// Simulated instruments: the records say so.
+    pub rehearsal: bool,
+    /// The bench's settings.
+    pub bench: crate::domain::bench::BenchSettings,
+    /// Switches, buttons and contacts, by name.
+    pub triggers: BTreeMap<String, crate::domain::bench::TriggerSettings>,
+    /// Instruments, by name.
+    pub instruments: BTreeMap<String, crate::domain::reading::InstrumentKind>,
+    /// The methods, all of them.
+    pub methods: Vec<Arc<Method>>,
+}
+
+/// A person's act.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Act {
+    /// Made by the client: the same act sent twice happens once.
+    pub id: Uuid,
+    /// The person's name.
+    #[serde(default)]
+    pub who: Option<String>,
+    /// `page` or `ask`: set by the adapter, never by the client.
+    #[serde(default)]
+    pub via: String,
+    /// The version of the specimen that the person saw, where the act concerns one.
+    #[serde(default)]
+    pub seen: Option<u32>,
+    /// A stated time for what was not pressed when it happened: nanoseconds since
+    /// 1970-01-01T00:00:00Z.
+    #[serde(default)]
+    pub stated_wall_ns: Option<i64>,
+    /// What is to happen.
+    #[serde(rename = "do")]
+    pub what: Do,
+}
+
+/// What a person can do.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "act", rename_all = "kebab-case", rename_all_fields = "kebab-case", deny_unknown_fields)]
+pub enum Do {
+    /// A bag has arrived.
+    RegisterSample {
+        /// What stands on the bag.
+        label: String,
+        /// Identifier of the method.
+        method: String,
+        /// Specimens planned; the method's number if absent.
+        specimens: Option<u32>,
+    },
+    /// Something was done to the sample's material.
+    Prepare {
+        /// The sample.
+        sample: Uuid,
+        /// What.
+        what: Preparation,
+    },
+    /// The next stable mass is this sample's.
+    AwaitSampleMass {
+        /// The sample.
+        sample: Uuid,
+        /// `passing`, `reduced`…, as the method names it.
+        name: String,
+    },
+    /// The next stable mass is this specimen's.
+    AwaitSpecimenMass {
+        /// The specimen.
+        specimen: Uuid,
+    },
+    /// No mass is waited for any more.
+    StopAwaiting,
+    /// A tin of the sample's prepared portion takes a place.
+    RegisterSpecimen {
+        /// The sample.
+        sample: Uuid,
+        /// The place.
+        place: u32,
+    },
+    /// An instant of the method, named by its step.
+    Mark {
+        /// The specimen.
+        specimen: Uuid,
+        /// Name of the step.
+        step: String,
+        /// What happens there.
+        edge: Edge,
+    },
+    /// The instant that is next for the specimen, whatever it is.
+    MarkNext {
+        /// The specimen.
+        specimen: Uuid,
+    },
+    /// No clear line has formed yet.
+    NoLineYet {
+        /// The specimen.
+        specimen: Uuid,
+    },
+    /// A level was read.
+    EnterReading {
+        /// The specimen.
+        specimen: Uuid,
+        /// Which level.
+        of: Level,
+        /// The digits as they were read.
+        value: String,
+        /// The person was asked about something unusual and confirms it.
+        #[serde(default)]
+        confirmed: bool,
+    },
+    /// A press that named no cylinder belongs to these.
+    AssignPress {
+        /// The press.
+        press: Uuid,
+        /// The specimens.
+        specimens: Vec<Uuid>,
+    },
+    /// A press that named no cylinder meant nothing.
+    DismissPress {
+        /// The press.
+        press: Uuid,
+    },
+    /// A person knows of an alarm.
+    AcknowledgeAlarm {
+        /// The occurrence.
+        occurrence: Uuid,
+    },
+    /// The probe leaves the solution: what it says from now on is no reading.
+    TakeProbeOut,
+    /// The probe stands in the solution again.
+    PutProbeIn {
+        /// Where.
+        stands_in: crate::domain::bench::ProbeStands,
+    },
+}
+
+/// A switch, button or contact.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Trigger {
+    /// Its name in the settings.
+    pub name: String,
+    /// What came, or why it may start and stop nothing.
+    pub contact: Result<Contact, String>,
+    /// `mqtt` or `gpio`.
+    pub via: String,
+}
+
+/// What a switch says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Contact {
+    /// The contact closed.
+    On,
+    /// The contact opened.
+    Off,
+    /// A button was pressed.
+    Press,
+}
+
+/// What the adapter of a switch says of the switch itself.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "switch", rename_all = "kebab-case")]
+pub enum SwitchReport {
+    /// Its line cannot be used.
+    Gone {
+        /// Its name in the settings.
+        name: String,
+        /// What the system said.
+        why: String,
+    },
+    /// Its line can be used (again).
+    Open {
+        /// Its name in the settings.
+        name: String,
+    },
+    /// Edges were lost.
+    Lost {
+        /// Its name in the settings.
+        name: String,
+        /// How many.
+        edges: u32,
+    },
+}
+
+/// What the network's adapter says.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "network", rename_all = "kebab-case")]
+pub enum NetworkReport {
+    /// The broker accepted the connection.
+    Connected,
+    /// There is no connection.
+    Away {
+        /// What the system said.
+        why: String,
+    },
+    /// A condition of delivery has come or gone.
+    Condition {
+        /// Which.
+        condition: NetworkCondition,
+        /// It is there.
+        active: bool,
+        /// What the broker said.
+        text: String,
+    },
+}
+
+/// Conditions of delivery.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NetworkCondition {
+    /// The broker refuses.
+    Denied,
+    /// Nobody takes the documents.
+    NoSubscriber,
+    /// Another client uses the station's name.
+    TakenOver,
+}
+
+#[cfg(test)]
+mod test {
+    use super::*;
+    use crate::domain::moment::test::at;
+
+    #[test]
+    fn derived_identities_differ_and_stay_version_7() {
+        let id = Uuid::parse_str("019f0000-0000-7fff-bfff-ffffffffffff").unwrap();
+        let input = Input { id, moment: at(0), what: What::Deadline };
+        let derived: std::collections::BTreeSet<Uuid> = (0..100).map(|n| input.derived(n)).collect();
+        assert_eq!(derived.len(), 100);
+        for id in derived {
+            assert_eq!(id.get_version_num(), 7);
+            assert_eq!(id.get_variant(), uuid::Variant::RFC4122);
+        }
+    }
+
+    #[test]
+    fn an_act_with_an_unknown_key_is_refused_by_its_name() {
+        let text =
+            r#"{"id":"019f0000-0000-7fff-bfff-ffffffffffff","do":{"act":"stop-awaiting"},"forced":true}"#;
+        let error = serde_json::from_str::<Act>(text).unwrap_err().to_string();
+        assert!(error.contains("forced"), "{error}");
+    }
+}

@@ -1,0 +1,307 @@
+//! All of it together: the samples, the specimens at their places, the probe, the balance, the
+//! switches and the alarms of one bench.
+//!
+//! [`decide`](Bench::decide) takes one input and gives events; each event is applied as it is
+//! decided, by the same [`apply`](Bench::apply) that replay uses and that cannot fail. Deadlines
+//! are a function of state ([`next_deadline`](Bench::next_deadline)), so a restart needs no code
+//! for timers and a spurious wake-up does nothing.
+
+mod apply;
+mod deadlines;
+mod decide;
+mod event;
+mod input;
+mod refusal;
+
+pub use decide::Decision;
+pub use event::{EVENT_VERSION, Event};
+pub use input::{
+    Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
+};
+pub use refusal::{Outcome, Refusal};
+
+use super::alarm::Alarm;
+use super::method::{Method, Point};
+use super::moment::{Moment, SECOND};
+use super::quantity::{Quantity, Range, Side};
+use super::reading::{InstrumentKind, Wire};
+use super::specimen::sample::Sample;
+use super::specimen::tally::Held;
+use super::specimen::{Specimen, Target, Weighing};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+use uuid::Uuid;
+
+/// Weighings, presses and refusals that are kept in sight; all of them stay in the journal.
+const KEPT: usize = 50;
+/// Acts that are remembered so that a repeated one happens once.
+const REMEMBERED_ACTS: usize = 512;
+
+/// What the bench is set to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BenchSettings {
+    /// Places for cylinders.
+    pub places: u32,
+    /// Cylinders that the shaker holds.
+    pub shaker_holds: u32,
+    /// Foot assembly in use.
+    pub foot: String,
+    /// Seconds before a window opens at which its act is due.
+    pub approach_s: u32,
+    /// A temperature is stale after this many seconds.
+    pub temperature_stale_s: u32,
+    /// Out of tolerance for this many seconds is an alarm.
+    pub temperature_alarm_s: u32,
+    /// Seconds between two kept temperatures while no specimen is watched.
+    pub temperature_idle_s: u32,
+    /// Where the probe stands at start.
+    pub probe_stands_in: ProbeStands,
+}
+
+/// Where the probe of the solution stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProbeStands {
+    /// In the bottle of working solution.
+    Bottle,
+    /// In a dummy cylinder filled with solution, among the others.
+    DummyCylinder,
+}
+
+/// What a trigger does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Does {
+    /// A press marks the act that is due.
+    Next,
+    /// The shaker's running contact.
+    ShakerContact,
+    /// A press begins the shaker's run, or ends it.
+    ShakerPress,
+}
+
+/// A trigger as the bench knows it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TriggerSettings {
+    /// What it does.
+    pub does: Does,
+    /// The place that it belongs to; without one it is shared.
+    pub place: Option<u32>,
+}
+
+/// The probe in the solution.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Probe {
+    /// Where it stands; `None`: out of the solution.
+    pub stands_in: Option<ProbeStands>,
+    /// The last reading.
+    pub last: Option<(Held, Wire)>,
+    /// Where the last reading lies, and since when without a break.
+    pub side: Option<(Side, Moment)>,
+    /// The block of readings that is not anchored yet: count, lowest, highest, sum of
+    /// thousandths, first moment.
+    pub block: Option<Block>,
+}
+
+/// Temperatures since the last anchor.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Block {
+    /// How many.
+    pub count: u32,
+    /// The lowest.
+    pub lowest: Quantity,
+    /// The highest.
+    pub highest: Quantity,
+    /// Sum of thousandths of a degree, in the unit of `lowest`.
+    pub sum_thousandths: i64,
+    /// When the first was read.
+    pub first: Moment,
+}
+
+/// A press that named no cylinder.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeptPress {
+    /// Its identity.
+    pub id: Uuid,
+    /// The trigger.
+    pub trigger: String,
+    /// What came.
+    pub contact: Contact,
+    /// When.
+    pub moment: Moment,
+    /// When the contact opened again, if it did.
+    pub ended: Option<Moment>,
+    /// Why it was not clear.
+    pub why: String,
+}
+
+/// A trigger's message that started and stopped nothing.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RefusedTrigger {
+    /// The trigger.
+    pub trigger: String,
+    /// Why.
+    pub why: String,
+    /// When.
+    pub moment: Moment,
+}
+
+/// A completed specimen, for lists.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Finished {
+    /// The document.
+    pub document: Uuid,
+    /// Its number.
+    pub number: u64,
+    /// Label of the specimen or sample.
+    pub label: String,
+    /// Reported value.
+    pub reported: String,
+    /// Deviations on it.
+    pub deviations: u32,
+    /// `record` or `result`.
+    pub kind: String,
+    /// When.
+    pub moment: Moment,
+}
+
+/// The state of one bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Bench {
+    /// Name of the station in topics.
+    pub station: String,
+    /// Name for people.
+    pub title: String,
+    /// Program version at the last start.
+    pub version: String,
+    /// Simulated instruments.
+    pub rehearsal: bool,
+    /// Settings.
+    pub settings: BenchSettings,
+    /// Triggers by name.
+    pub triggers: BTreeMap<String, TriggerSettings>,
+    /// Instruments by name.
+    pub instruments: BTreeMap<String, InstrumentKind>,
+    /// Methods by digest: all that were ever in use here.
+    pub methods: BTreeMap<String, Arc<Method>>,
+    /// Digest of the method that each identifier stands for now.
+    pub current: BTreeMap<String, String>,
+    /// Samples whose result is still open, or whose specimens are still on the bench.
+    pub samples: BTreeMap<Uuid, Sample>,
+    /// Specimens on the bench.
+    pub specimens: BTreeMap<Uuid, Specimen>,
+    /// What the next stable mass is for.
+    pub awaited: Option<Target>,
+    /// Weighings without a place, newest last.
+    pub kept_weighings: VecDeque<Weighing>,
+    /// Weighings in all.
+    pub weighings: u64,
+    /// Presses without a cylinder.
+    pub presses: VecDeque<KeptPress>,
+    /// Refused triggers, newest last.
+    pub refused: VecDeque<RefusedTrigger>,
+    /// The probe.
+    pub probe: Probe,
+    /// Temperatures read in all.
+    pub temperatures: u64,
+    /// Alarms that are not back to normal, by key.
+    pub alarms: BTreeMap<String, Alarm>,
+    /// Ports: `None` is open, else what the system said.
+    pub ports: BTreeMap<String, Option<String>>,
+    /// The last documents, newest last.
+    pub finished: VecDeque<Finished>,
+    /// Number of the next document.
+    pub next_number: u64,
+    /// Acts already done, oldest first.
+    pub acts: VecDeque<Uuid>,
+}
+
+impl Default for Bench {
+    fn default() -> Self {
+        Self {
+            station: String::new(),
+            title: String::new(),
+            version: String::new(),
+            rehearsal: false,
+            settings: BenchSettings {
+                places: 8,
+                shaker_holds: 1,
+                foot: "indicator".to_owned(),
+                approach_s: 60,
+                temperature_stale_s: 30,
+                temperature_alarm_s: 30,
+                temperature_idle_s: 10,
+                probe_stands_in: ProbeStands::Bottle,
+            },
+            triggers: BTreeMap::new(),
+            instruments: BTreeMap::new(),
+            methods: BTreeMap::new(),
+            current: BTreeMap::new(),
+            samples: BTreeMap::new(),
+            specimens: BTreeMap::new(),
+            awaited: None,
+            kept_weighings: VecDeque::new(),
+            weighings: 0,
+            presses: VecDeque::new(),
+            refused: VecDeque::new(),
+            probe: Probe { stands_in: Some(ProbeStands::Bottle), last: None, side: None, block: None },
+            temperatures: 0,
+            alarms: BTreeMap::new(),
+            ports: BTreeMap::new(),
+            finished: VecDeque::new(),
+            next_number: 1,
+            acts: VecDeque::new(),
+        }
+    }
+}
+
+impl Bench {
+    /// Method and points of a specimen. `None` only if the journal lost its method.
+    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Vec<Point>)> {
+        let method = self.methods.get(&specimen.method)?;
+        Some((method, method.points()))
+    }
+
+    /// The specimen whose cylinder stands at a place.
+    pub fn at_place(&self, place: u32) -> Option<&Specimen> {
+        self.specimens.values().find(|s| s.place == place)
+    }
+
+    /// How long a temperature holds, nanoseconds.
+    pub fn stale_ns(&self) -> i64 {
+        i64::from(self.settings.temperature_stale_s) * SECOND
+    }
+
+    /// Some specimen's temperature is being watched.
+    pub fn is_watching(&self) -> bool {
+        self.specimens.values().any(|s| s.tally.is_open())
+    }
+
+    /// The reading that holds while the probe is in the solution.
+    pub fn held(&self) -> Option<&Held> {
+        self.probe.stands_in?;
+        self.probe.last.as_ref().map(|(held, _)| held)
+    }
+
+    /// Temperature limits in force: those of the specimens being watched, else those of the
+    /// method that stands first.
+    pub fn limits_in_force(&self) -> Option<Range> {
+        let watched = self.specimens.values().find(|s| s.tally.is_open()).map(|s| &s.method);
+        let digest = watched.or_else(|| self.current.values().next())?;
+        self.methods.get(digest)?.temperature.limits.value
+    }
+
+    /// Specimens with a due act that one press would mark, with the point it would mark.
+    pub fn due(&self, now: &Moment) -> Vec<(Uuid, usize)> {
+        self.specimens
+            .values()
+            .filter(|s| s.last_marked().is_some())
+            .filter_map(|s| {
+                let (method, points) = self.rule(s)?;
+                let point = s.due(method, &points, now, self.settings.approach_s)?;
+                Some((s.id, point))
+            })
+            .collect()
+    }
+}

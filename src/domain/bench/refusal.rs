@@ -1,0 +1,120 @@
+//! Why an act was not carried out: a value with its reason, for the person who acted.
+
+use serde::Serialize;
+
+/// A refusal.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, Serialize)]
+#[serde(tag = "refused", rename_all = "kebab-case")]
+pub enum Refusal {
+    /// The thing named does not exist (any more).
+    #[error("there is no {what} `{name}`{}", if known.is_empty() { String::new() } else { format!("; there is: {known}") })]
+    Unknown {
+        /// What was looked for.
+        what: &'static str,
+        /// What was given.
+        name: String,
+        /// What there is.
+        known: String,
+    },
+    /// A place is out of the bench, or taken.
+    #[error("place {place} {why}")]
+    Place {
+        /// The place.
+        place: u32,
+        /// Why not.
+        why: String,
+    },
+    /// Not in this order.
+    #[error("{label}: `{wanted}` is not possible now; possible: {possible}")]
+    OutOfOrder {
+        /// The specimen.
+        label: String,
+        /// What was wanted.
+        wanted: String,
+        /// What is possible.
+        possible: String,
+    },
+    /// A stated time that cannot be.
+    #[error("the stated time {why}")]
+    StatedTime {
+        /// Why.
+        why: String,
+    },
+    /// A level that cannot be.
+    #[error("{why}")]
+    Level {
+        /// Why.
+        why: String,
+    },
+    /// Unusual: asked about once, accepted when confirmed.
+    #[error("{question}")]
+    Confirm {
+        /// What is asked.
+        question: String,
+    },
+    /// Somebody else acted on the specimen in the meantime.
+    #[error("{label} has changed since you saw it: {now}")]
+    Changed {
+        /// The specimen.
+        label: String,
+        /// Where it stands now.
+        now: String,
+        /// Its version now.
+        version: u32,
+    },
+    /// A field that is empty, too long or out of range.
+    #[error("{field}: {why}")]
+    Field {
+        /// Which.
+        field: &'static str,
+        /// Why not.
+        why: String,
+    },
+    /// It is so already.
+    #[error("{what}")]
+    Already {
+        /// What.
+        what: String,
+    },
+}
+
+/// What became of an input.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(tag = "outcome", rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Carried out; what a person may want to know.
+    Done {
+        /// In a sentence.
+        note: String,
+        /// Identity of what was made, if something was.
+        made: Option<uuid::Uuid>,
+    },
+    /// Done before: the same act was sent again.
+    DoneBefore,
+    /// Refused.
+    Refused {
+        /// Why.
+        refusal: Refusal,
+        /// The same in a sentence.
+        text: String,
+    },
+}
+
+impl Outcome {
+    /// Carried out.
+    pub fn done(note: impl Into<String>) -> Self {
+        Self::Done { note: note.into(), made: None }
+    }
+
+    /// Carried out, and this was made.
+    pub fn made(note: impl Into<String>, id: uuid::Uuid) -> Self {
+        Self::Done { note: note.into(), made: Some(id) }
+    }
+}
+
+impl From<Refusal> for Outcome {
+    fn from(refusal: Refusal) -> Self {
+        let text = refusal.to_string();
+        Self::Refused { refusal, text }
+    }
+}

@@ -1,0 +1,90 @@
+//! The small shapes inside a document: instants, measurements, weighings.
+
+use crate::domain::moment::{Basis, Elapsed, Moment, WallState};
+use crate::domain::quantity::{Quantity, Range, Unit};
+use crate::domain::specimen::judge::seconds;
+use crate::domain::specimen::{By, Marked, Weighing};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use serde_json::{Value, json};
+
+/// RFC 3339 in UTC with milliseconds; the lowest instant if it lies outside the calendar.
+pub(super) fn time(wall_ns: i64) -> String {
+    let stamp = jiff::Timestamp::from_nanosecond(i128::from(wall_ns)).unwrap_or(jiff::Timestamp::MIN);
+    format!("{stamp:.3}")
+}
+
+/// A number as JSON: what a reader may compute with, never what anything was decided by.
+pub(super) fn number(value: Decimal) -> Value {
+    if value.fract().is_zero()
+        && let Some(whole) = value.to_i64()
+    {
+        return json!(whole);
+    }
+    value.to_f64().map_or(Value::Null, |v| json!(v))
+}
+
+pub(super) fn figure(value: Decimal, unit: Unit) -> Value {
+    json!({ "value": number(value), "text": value.to_string(), "unit": unit.code() })
+}
+
+pub(super) fn quantity(quantity: &Quantity) -> Value {
+    figure(quantity.value, quantity.unit)
+}
+
+pub(super) fn range(range: &Range) -> Value {
+    let end = |v: Option<Decimal>| v.map(|v| v.normalize().to_string());
+    json!({ "min": end(range.min), "max": end(range.max), "unit": range.unit.code() })
+}
+
+/// A duration in seconds at the method's resolution, with the exact nanoseconds beside it.
+pub(super) fn duration(elapsed: Elapsed, resolution_ns: i64) -> Value {
+    let text = seconds(elapsed.ns, resolution_ns);
+    json!({
+        "value": text.parse::<Decimal>().map_or(Value::Null, number),
+        "text": text,
+        "unit": Unit::Second.code(),
+        "exactNs": elapsed.ns,
+        "clock": match elapsed.basis { Basis::BootClock => "boot-clock", Basis::WallClock => "wall-clock" },
+    })
+}
+
+pub(super) fn by(by: &By) -> Value {
+    json!({ "person": by.person, "via": by.via })
+}
+
+pub(super) fn moment(moment: &Moment) -> Value {
+    json!({
+        "time": time(moment.wall_ns),
+        "wallClock": match moment.wall {
+            WallState::Synchronised => "synchronised",
+            WallState::Unsynchronised => "unsynchronised",
+            WallState::Unknown => "unknown",
+        },
+        "stamp": serde_json::to_value(moment.stamp).unwrap_or(Value::Null),
+        "doubtNs": moment.doubt_ns,
+    })
+}
+
+pub(super) fn marked(marked: &Marked) -> Value {
+    let mut value = moment(&marked.moment);
+    if let Value::Object(fields) = &mut value {
+        fields.insert("by".to_owned(), by(&marked.by));
+    }
+    value
+}
+
+/// A weighing with its origin down to the raw bytes.
+pub(super) fn weighing(weighing: &Weighing) -> Value {
+    let mut value = quantity(&weighing.mass);
+    if let Value::Object(fields) = &mut value {
+        fields.insert("id".to_owned(), json!(weighing.id));
+        fields.insert("at".to_owned(), moment(&weighing.moment));
+        let wire = &weighing.wire;
+        fields.insert(
+            "origin".to_owned(),
+            json!({ "instrument": wire.instrument, "port": wire.port, "raw": wire.raw }),
+        );
+    }
+    value
+}

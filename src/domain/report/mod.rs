@@ -1,0 +1,138 @@
+//! How it is told: the documents that leave the bench, as `CloudEvents` 1.0 in structured JSON.
+//!
+//! Every figure carries the digits as they were read (`text`), a unit from the fixed list of UCUM
+//! codes, and where it came from. `value` is for machines that want a number; nothing that
+//! decides is ever computed from it.
+
+mod measure;
+mod record;
+mod result;
+mod weighing;
+
+use super::bench::{Bench, Event, Input};
+use super::moment::Moment;
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+/// Where the schemas of the documents are named (RFC 2606 reserves the domain; the schemas
+/// themselves ship with the program, under `docs/schema`).
+const SCHEMAS: &str = "https://stillstand.example/schema";
+
+/// What a document is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DocumentKind {
+    /// A completed specimen.
+    Record,
+    /// The result of a sample.
+    Result,
+    /// One weighing.
+    Weighing,
+}
+
+impl DocumentKind {
+    /// Its name in topics and in the outbox.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Record => "record",
+            Self::Result => "result",
+            Self::Weighing => "weighing",
+        }
+    }
+
+    const fn event_type(self) -> &'static str {
+        match self {
+            Self::Record => "example.stillstand.specimen.recorded.v1",
+            Self::Result => "example.stillstand.sample.resulted.v1",
+            Self::Weighing => "example.stillstand.weighing.taken.v1",
+        }
+    }
+
+    const fn schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.0.0",
+            Self::Result => "sample-result/1.0.0",
+            Self::Weighing => "weighing/1.0.0",
+        }
+    }
+}
+
+/// The journal at the instant of a document: a reader who holds the document can tell whether
+/// the journal's tail was cut off behind it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Head {
+    /// Identity of the journal.
+    pub journal: Uuid,
+    /// Sequence number of the last chained event.
+    pub sequence: u64,
+    /// Its link, lower-case hexadecimal.
+    pub link: String,
+}
+
+/// A document ready to be queued.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Document {
+    /// Identity; a document that is sent again keeps it.
+    pub id: Uuid,
+    /// What it is.
+    pub kind: DocumentKind,
+    /// What it is about: the specimen, the sample, the weighing.
+    pub subject: Uuid,
+    /// Its number: consumers take only the next one of a journal.
+    pub number: u64,
+    /// The whole envelope.
+    pub json: Value,
+}
+
+/// The document that an event calls for, if it calls for one. `bench` is the state after it.
+pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
+    let number = bench.next_number;
+    let (id, kind, subject, data) = match event {
+        Event::SpecimenCompleted { specimen, record, .. } => {
+            let specimen = bench.specimens.get(specimen)?;
+            (*record, DocumentKind::Record, specimen.id, record::data(bench, specimen, head)?)
+        }
+        Event::SampleCompleted { sample, document, average } => {
+            let sample = bench.samples.get(sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average, head)?)
+        }
+        Event::WeighingTaken { weighing } => {
+            (weighing.id, DocumentKind::Weighing, weighing.id, weighing::data(bench, weighing, head))
+        }
+        _ => return None,
+    };
+    let json = envelope(kind, id, subject, number, &input.moment, head, &data);
+    Some(Document { id, kind, subject, number, json })
+}
+
+fn envelope(
+    kind: DocumentKind,
+    id: Uuid,
+    subject: Uuid,
+    number: u64,
+    at: &Moment,
+    head: &Head,
+    data: &Value,
+) -> Value {
+    json!({
+        "specversion": "1.0",
+        "id": id,
+        "source": format!("urn:uuid:{}", head.journal),
+        "type": kind.event_type(),
+        "subject": subject,
+        "time": measure::time(at.wall_ns),
+        "sequence": format!("{number:010}"),
+        "datacontenttype": "application/json",
+        "dataschema": format!("{SCHEMAS}/{}", kind.schema()),
+        "data": data,
+    })
+}
+
+fn station(bench: &Bench, head: &Head) -> Value {
+    json!({
+        "id": bench.station,
+        "title": bench.title,
+        "software": format!("stillstand {}", bench.version),
+        "rehearsal": bench.rehearsal,
+        "journal": { "id": head.journal, "sequence": head.sequence, "link": head.link },
+    })
+}

@@ -1,0 +1,200 @@
+//! The record of one completed specimen.
+
+use super::{Head, measure, station};
+use crate::domain::bench::{Bench, ProbeStands};
+use crate::domain::calculation::Calculation;
+use crate::domain::method::{Edge, Method, Point, Step, StepKind};
+use crate::domain::moment::Moment;
+use crate::domain::quantity::Unit;
+use crate::domain::specimen::judge::{self, Verdict};
+use crate::domain::specimen::sample::Sample;
+use crate::domain::specimen::walk::EndPoint;
+use crate::domain::specimen::{ReadingTaken, Specimen};
+use rust_decimal::Decimal;
+use serde_json::{Value, json};
+
+/// The `data` of a specimen's record; `None` if the specimen is not complete.
+pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Value> {
+    let (method, points) = bench.rule(specimen)?;
+    let sample = bench.samples.get(&specimen.sample)?;
+    let calculation = specimen.calculation.as_ref()?;
+    let filled = specimen.points.iter().flatten().next();
+    let mut deviations = sample.deviations(method, filled);
+    deviations.extend(judge::deviations(specimen, method, &points));
+    let deviations: Vec<Value> = deviations
+        .iter()
+        .map(|d| {
+            let mut value = serde_json::to_value(d).unwrap_or(Value::Null);
+            if let (Value::Object(fields), Some(moment)) = (&mut value, &d.moment) {
+                fields.insert("time".to_owned(), json!(measure::time(moment.wall_ns)));
+            }
+            value
+        })
+        .collect();
+    let end = *specimen.last_moment();
+    Some(json!({
+        "status": "preliminary",
+        "version": 1,
+        "station": station(bench, head),
+        "method": self::method(method),
+        "sample": self::sample(sample),
+        "specimen": {
+            "id": specimen.id,
+            "label": specimen.label,
+            "place": specimen.place,
+            "registered": measure::marked(&specimen.registered),
+            "mass": specimen.mass.as_ref().map(measure::weighing),
+        },
+        "steps": (0..method.steps.len())
+            .filter_map(|index| step(specimen, method, &points, index, &end))
+            .collect::<Vec<_>>(),
+        "furtherRuns": specimen.further_runs.iter().map(|run| json!({
+            "begin": measure::marked(&run.begin),
+            "end": run.end.as_ref().map(measure::marked),
+        })).collect::<Vec<_>>(),
+        "noLineYet": specimen.no_line.iter().map(measure::marked).collect::<Vec<_>>(),
+        "readings": {
+            "clay": reading(specimen.clay.as_ref()?, method),
+            "sand": reading(specimen.sand.as_ref()?, method),
+        },
+        "calculation": self::calculation(calculation),
+        "result": {
+            "name": "sandEquivalent",
+            "value": measure::number(calculation.reported),
+            "text": calculation.reported.normalize().to_string(),
+            "unit": Unit::One.code(),
+        },
+        "temperature": temperature(bench, specimen, method),
+        "deviations": deviations,
+    }))
+}
+
+pub(super) fn method(method: &Method) -> Value {
+    json!({
+        "id": method.id,
+        "title": method.title,
+        "standard": method.standard,
+        "edition": method.edition.value.as_deref().unwrap_or("not confirmed"),
+        "sha256": method.digest,
+    })
+}
+
+pub(super) fn sample(sample: &Sample) -> Value {
+    json!({
+        "id": sample.id,
+        "label": sample.label,
+        "planned": sample.planned,
+        "registered": measure::marked(&sample.registered),
+        "preparation": sample.preparation.iter().map(|(what, marked)| json!({
+            "what": serde_json::to_value(what).ok().and_then(|v| v.get("done").cloned()),
+            "at": measure::marked(marked),
+        })).collect::<Vec<_>>(),
+        "masses": sample.masses.iter()
+            .map(|(name, weighing)| (name.clone(), measure::weighing(weighing)))
+            .collect::<serde_json::Map<_, _>>(),
+    })
+}
+
+fn step(specimen: &Specimen, method: &Method, points: &[Point], index: usize, now: &Moment) -> Option<Value> {
+    let Step { name, kind, .. } = method.steps.get(index)?;
+    match kind {
+        StepKind::Interval(_) => {
+            let span = specimen.span(method, points, index)?;
+            let (min, max) = specimen.window(method, index);
+            let resolution = judge::resolution_ns(method);
+            Some(json!({
+                "name": name,
+                "kind": "interval",
+                "begin": end_point(&span.begin),
+                "end": span.end.as_ref().map(end_point),
+                "duration": measure::duration(span.elapsed(now), resolution),
+                "required": { "min": bound(min), "max": bound(max), "unit": Unit::Second.code() },
+                "verdict": verdict(judge::verdict(specimen, method, index, &span)),
+            }))
+        }
+        StepKind::Mark { .. } | StepKind::Reading { .. } => {
+            let point = points.iter().position(|p| p.step == index && p.edge != Edge::Begin)?;
+            let marked = specimen.points.get(point)?.as_ref()?;
+            Some(json!({ "name": name, "kind": "mark", "at": measure::marked(marked) }))
+        }
+    }
+}
+
+fn end_point(end: &EndPoint<'_>) -> Value {
+    let mut value = measure::marked(end.marked);
+    if let Value::Object(fields) = &mut value {
+        // Not marked itself: the neighbouring act bounds it.
+        fields.insert("bound".to_owned(), json!(end.bound));
+    }
+    value
+}
+
+fn bound(ns: Option<i64>) -> Option<String> {
+    ns.map(|ns| Decimal::from_i128_with_scale(i128::from(ns), 9).normalize().to_string())
+}
+
+const fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::NoLimit => "no-limit",
+        Verdict::Running => "running",
+        Verdict::Within => "within",
+        Verdict::Short { .. } => "short",
+        Verdict::Over { .. } => "over",
+        Verdict::NotShown => "not-shown",
+    }
+}
+
+fn reading(taken: &ReadingTaken, method: &Method) -> Value {
+    let unit = method.readings.unit;
+    json!({
+        "value": measure::number(taken.level.recorded),
+        "text": taken.level.recorded.to_string(),
+        "unit": unit.code(),
+        "entered": taken.text,
+        "level": measure::figure(taken.level.entered, unit),
+        "offset": measure::figure(taken.level.offset, unit),
+        "foot": taken.foot,
+        "resolution": method.readings.mark.value.map(|m| m.to_string()),
+        "at": measure::moment(&taken.moment),
+        "by": measure::by(&taken.by),
+        "origin": "entered by a person",
+    })
+}
+
+fn calculation(c: &Calculation) -> Value {
+    json!({
+        "sandMarks": c.sand.marks,
+        "clayMarks": c.clay.marks,
+        "exact": { "numerator": c.exact.numerator, "denominator": c.exact.denominator },
+        "ratioRule": serde_json::to_value(c.ratio_rule).unwrap_or(Value::Null),
+        "ratio": measure::figure(c.ratio_tenths.decimal(), Unit::One),
+        "resultRule": serde_json::to_value(c.result_rule).unwrap_or(Value::Null),
+    })
+}
+
+fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
+    let tally = &specimen.tally;
+    let s = |us: i64| {
+        let text = judge::seconds(us.saturating_mul(1000), judge::resolution_ns(method));
+        json!({ "value": text.parse::<Decimal>().map_or(Value::Null, measure::number), "text": text, "unit": "s" })
+    };
+    json!({
+        "limits": method.temperature.limits.value.as_ref().map(measure::range),
+        "from": method.temperature.from,
+        "to": method.temperature.to,
+        "minimum": tally.lowest.as_ref().map(measure::quantity),
+        "mean": tally.mean().as_ref().map(measure::quantity),
+        "maximum": tally.highest.as_ref().map(measure::quantity),
+        "readings": tally.readings,
+        "outside": s(tally.below_us + tally.above_us),
+        "below": s(tally.below_us),
+        "above": s(tally.above_us),
+        "withoutReading": s(tally.missing_us),
+        "probe": match bench.probe.stands_in {
+            Some(ProbeStands::Bottle) => "bottle",
+            Some(ProbeStands::DummyCylinder) => "dummy-cylinder",
+            None => "out of the solution",
+        },
+        "instrument": bench.probe.last.as_ref().map(|(_, wire)| &wire.instrument),
+    })
+}

@@ -1,0 +1,55 @@
+//! The result of a sample: the average of what counts, and how far its specimens lie apart.
+
+use super::{Head, measure, record, station};
+use crate::domain::bench::Bench;
+use crate::domain::calculation::Average;
+use crate::domain::quantity::Unit;
+use crate::domain::specimen::sample::Sample;
+use rust_decimal::Decimal;
+use serde_json::{Value, json};
+
+pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Head) -> Option<Value> {
+    let method = bench.methods.get(&sample.method)?;
+    let reported = || sample.counted.iter().map(|c| c.calculation.reported);
+    let difference: Option<Decimal> = reported().max().zip(reported().min()).map(|(a, b)| a - b);
+    let limit = method.replicates.max_difference.value;
+    let verdict = match (difference, limit) {
+        (Some(d), Some(limit)) if d > limit => "over",
+        (Some(_), Some(_)) => "within",
+        _ => "no-limit",
+    };
+    Some(json!({
+        "status": "preliminary",
+        "version": 1,
+        "station": station(bench, head),
+        "method": record::method(method),
+        "sample": record::sample(sample),
+        "specimens": sample.counted.iter().map(|c| json!({
+            "id": c.specimen,
+            "label": c.label,
+            "record": c.record,
+            "ratio": measure::figure(c.calculation.ratio_tenths.decimal(), Unit::One),
+            "reported": measure::figure(c.calculation.reported, Unit::One),
+            "deviations": c.deviations,
+        })).collect::<Vec<_>>(),
+        "average": {
+            "rule": serde_json::to_value(average.rule).unwrap_or(Value::Null),
+            "count": average.count,
+            "sum": measure::figure(average.sum, Unit::One),
+            "mean": measure::figure(average.mean_tenths.decimal(), Unit::One),
+        },
+        "difference": {
+            "value": difference.map_or(Value::Null, measure::number),
+            "text": difference.map(|d| d.normalize().to_string()),
+            "unit": Unit::One.code(),
+            "limit": limit.map(|l| l.normalize().to_string()),
+            "verdict": verdict,
+        },
+        "result": {
+            "name": "sandEquivalent",
+            "value": measure::number(average.reported),
+            "text": average.reported.normalize().to_string(),
+            "unit": Unit::One.code(),
+        },
+    }))
+}

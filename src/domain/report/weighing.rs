@@ -1,0 +1,26 @@
+//! One weighing, kept whether or not something was waiting for it.
+
+use super::{Head, measure, station};
+use crate::domain::bench::Bench;
+use crate::domain::specimen::{Target, Weighing};
+use serde_json::{Value, json};
+
+pub(super) fn data(bench: &Bench, weighing: &Weighing, head: &Head) -> Value {
+    let target = match &weighing.target {
+        Some(Target::Sample { sample, name }) => json!({
+            "sample": sample,
+            "label": bench.samples.get(sample).map(|s| &s.label),
+            "mass": name,
+        }),
+        Some(Target::Specimen { specimen }) => json!({
+            "specimen": specimen,
+            "label": bench.specimens.get(specimen).map(|s| &s.label),
+        }),
+        None => Value::Null,
+    };
+    json!({
+        "station": station(bench, head),
+        "weighing": measure::weighing(weighing),
+        "for": target,
+    })
+}

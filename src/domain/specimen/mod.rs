@@ -1,0 +1,156 @@
+//! What happened to one struck-off tin (or weighed portion), from registration to a clean cylinder.
+//!
+//! ```text
+//!             possible()            possible()                    possible()
+//!  registered ──▶ first fill ──▶ [soak ──▶ shake] ──▶ … ──▶ line read ──▶ clay ──▶ sand ──▶ clean
+//!      │             │ temperature watch opens                             │        │        │
+//!      │             └──────────────────── tally ──────────────────────────┘    completed  place free
+//! ```
+//!
+//! A specimen walks along its method's [points](super::method::Point): [`walk`] says what is
+//! possible and how long each step lasted, [`judge`] compares that with the method, [`tally`]
+//! weighs the temperature over time. Nothing here changes state: that is `bench::apply`.
+
+pub mod judge;
+pub mod sample;
+pub mod tally;
+pub mod walk;
+
+use super::calculation::{self, Calculation};
+use super::moment::Moment;
+use super::quantity::Quantity;
+use super::reading::Wire;
+use serde::{Deserialize, Serialize};
+use tally::Tally;
+use uuid::Uuid;
+
+/// Who did something, and through what.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct By {
+    /// The person's name as given; `None`: the bench itself (a switch names nobody).
+    pub person: Option<String>,
+    /// `page`, `ask`, or `trigger NAME`.
+    pub via: String,
+}
+
+/// One instant of the method that has been marked.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Marked {
+    /// When it happened, as stamped or as stated.
+    pub moment: Moment,
+    /// Who marked it.
+    pub by: By,
+}
+
+/// A level that was read and entered.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReadingTaken {
+    /// The text as it was entered; for sand, the level at the foot's indicator.
+    pub text: String,
+    /// From the eye to the mark.
+    pub level: calculation::Marked,
+    /// Name of the foot assembly, for sand.
+    pub foot: Option<String>,
+    /// When it was entered.
+    pub moment: Moment,
+    /// Who entered it.
+    pub by: By,
+}
+
+/// A stable mass that the balance gave, and what it was for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Weighing {
+    /// Its identity.
+    pub id: Uuid,
+    /// The mass with the digits that were read.
+    pub mass: Quantity,
+    /// Instrument, port and raw bytes.
+    pub wire: Wire,
+    /// Arrival of the line's last byte.
+    pub moment: Moment,
+    /// What the bench was waiting for; `None`: kept without a place.
+    pub target: Option<Target>,
+}
+
+/// What a weighing can be for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "for", rename_all = "kebab-case")]
+pub enum Target {
+    /// A mass of the sample's preparation, by the name that the method gives it.
+    Sample {
+        /// The sample.
+        sample: Uuid,
+        /// `passing`, `reduced`…
+        name: String,
+    },
+    /// The specimen's tin or portion.
+    Specimen {
+        /// The specimen.
+        specimen: Uuid,
+    },
+}
+
+/// A further run of the shaker after the one that counts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Run {
+    /// Contact closed or start pressed.
+    pub begin: Marked,
+    /// Contact open or stop pressed; `None` while it runs.
+    pub end: Option<Marked>,
+}
+
+/// How far an interval's announcements have gone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stage {
+    /// The window opens soon.
+    Approaching,
+    /// The window is open.
+    Due,
+    /// The window has closed.
+    Overrun,
+}
+
+/// One specimen at work on the bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Specimen {
+    /// Its identity.
+    pub id: Uuid,
+    /// Name for people: the sample's label and a running number.
+    pub label: String,
+    /// The sample that it comes from.
+    pub sample: Uuid,
+    /// Where its cylinder stands, from 1.
+    pub place: u32,
+    /// Digest of its method.
+    pub method: String,
+    /// Grows with every event of the specimen: what a person saw when acting on it.
+    pub version: u32,
+    /// When and by whom it was registered.
+    pub registered: Marked,
+    /// One entry for each point of the method.
+    pub points: Vec<Option<Marked>>,
+    /// Runs of the shaker after the first.
+    pub further_runs: Vec<Run>,
+    /// 'No line yet', each time that it was said.
+    pub no_line: Vec<Marked>,
+    /// The clay reading.
+    pub clay: Option<ReadingTaken>,
+    /// The sand reading.
+    pub sand: Option<ReadingTaken>,
+    /// Mass of the tin's content or portion.
+    pub mass: Option<Weighing>,
+    /// Temperature of the solution over the watched time.
+    pub tally: Tally,
+    /// Announcements already made, for a step.
+    pub announced: Option<(usize, Stage)>,
+    /// The result, once both levels are in.
+    pub calculation: Option<Calculation>,
+}
+
+impl Specimen {
+    /// Both levels are in and the record has been made.
+    pub fn is_complete(&self) -> bool {
+        self.calculation.is_some()
+    }
+}

@@ -1,0 +1,118 @@
+//! The material as received, its prepared portion, and the result of its specimens.
+
+use super::judge::{Code, Deviation, mass_outside, resolution_ns, seconds, window_text};
+use super::{By, Marked, Weighing};
+use crate::domain::method::Method;
+use crate::domain::quantity::Side;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// What a person did to the material before a tin was filled.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "done", rename_all = "kebab-case")]
+pub enum Preparation {
+    /// Passed over the method's sieve, fines brushed off and kept.
+    Sieved,
+    /// Reduced by splitting or quartering.
+    Reduced,
+    /// The moisture was changed (water added, or dried back): tempering begins anew.
+    MoistureChanged,
+    /// The moisture is right: the cast holds, or the method takes the material air-dry.
+    MoistureRight,
+    /// Dried in the oven and cooled, where the method or the agency asks for it.
+    OvenDried,
+}
+
+/// The result of one complete specimen, as the sample keeps it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counted {
+    /// The specimen.
+    pub specimen: Uuid,
+    /// Its label.
+    pub label: String,
+    /// Identity of its published record.
+    pub record: Uuid,
+    /// Its calculation.
+    pub calculation: crate::domain::calculation::Calculation,
+    /// How many deviations its record shows.
+    pub deviations: u32,
+}
+
+/// The material as received.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sample {
+    /// Its identity.
+    pub id: Uuid,
+    /// Name for people, as it stands on the bag.
+    pub label: String,
+    /// Digest of its method.
+    pub method: String,
+    /// Specimens planned.
+    pub planned: u32,
+    /// Specimens registered so far (their running number).
+    pub registered_specimens: u32,
+    /// When and by whom it was registered.
+    pub registered: Marked,
+    /// What was done to it, in order.
+    pub preparation: Vec<(Preparation, Marked)>,
+    /// Masses of the preparation, by the name that the method gives them; the last one counts.
+    pub masses: BTreeMap<String, Weighing>,
+    /// Complete specimens.
+    pub counted: Vec<Counted>,
+    /// Reported value of the sample, once all planned specimens are complete.
+    pub reported: Option<String>,
+}
+
+impl Sample {
+    /// Tempering so far: since the moisture was last changed, if it was.
+    pub fn tempering_since(&self) -> Option<&Marked> {
+        self.preparation.iter().rev().find(|(p, _)| *p == Preparation::MoistureChanged).map(|(_, m)| m)
+    }
+
+    /// Every deviation of the preparation; `filled` is when the specimen's tin was filled or,
+    /// failing that, its first fill.
+    pub fn deviations(&self, method: &Method, filled: Option<&Marked>) -> Vec<Deviation> {
+        let mut found: Vec<Deviation> = method
+            .preparation
+            .weighings
+            .iter()
+            .filter_map(|rule| {
+                let limits = rule.limits.value?;
+                let weighing = self.masses.get(&rule.name)?;
+                let outside = limits.side(&weighing.mass) != Some(Side::Within);
+                outside.then(|| mass_outside(&rule.title, &limits, weighing))
+            })
+            .collect();
+        if let (Some(min), Some(since), Some(filled)) =
+            (method.preparation.tempering_min_ns.value, self.tempering_since(), filled)
+        {
+            let lasted = filled.moment.since(&since.moment).ns;
+            if lasted < min {
+                let resolution = resolution_ns(method);
+                found.push(Deviation {
+                    code: Code::TemperingShort,
+                    step: None,
+                    what: "the portion was tempered for less time than required".to_owned(),
+                    required: window_text(Some(min), None),
+                    actual: format!("{} s", seconds(lasted, resolution)),
+                    by: Some(format!("{} s", seconds(min - lasted, resolution))),
+                    moment: Some(filled.moment),
+                });
+            }
+        }
+        found
+    }
+
+    /// Label of the next specimen.
+    pub fn next_label(&self) -> String {
+        format!("{}-{}", self.label, self.registered_specimens + 1)
+    }
+}
+
+impl By {
+    /// The bench itself.
+    pub fn bench(via: impl Into<String>) -> Self {
+        Self { person: None, via: via.into() }
+    }
+}

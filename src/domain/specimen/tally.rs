@@ -1,0 +1,186 @@
+//! Temperature of the solution over the watched time of one specimen, weighted by time.
+//!
+//! Each reading holds until the next one, or until it is stale; what is left over is time
+//! without a reading. Nothing is interpolated. Whole microseconds and thousandths of a degree.
+
+use crate::domain::moment::Moment;
+use crate::domain::quantity::{Quantity, Range, Side, Unit};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use serde::{Deserialize, Serialize};
+
+/// A reading that may still hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Held {
+    /// The temperature.
+    pub temperature: Quantity,
+    /// When it was read.
+    pub moment: Moment,
+}
+
+/// The tally.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Tally {
+    /// Instant up to which time has been shared out; `None`: the watch has not opened.
+    pub counted_to: Option<Moment>,
+    /// The watch has closed.
+    pub closed: bool,
+    /// Microseconds with a reading.
+    pub covered_us: i64,
+    /// Microseconds below the lower limit.
+    pub below_us: i64,
+    /// Microseconds above the upper limit.
+    pub above_us: i64,
+    /// Microseconds without a reading.
+    pub missing_us: i64,
+    /// Readings that lay outside the limits, however short.
+    pub readings_outside: u32,
+    /// Readings in all.
+    pub readings: u32,
+    /// Sum of thousandths of a degree times microseconds.
+    pub sum: i64,
+    /// Unit of `sum`.
+    pub unit: Option<Unit>,
+    /// Lowest reading.
+    pub lowest: Option<Quantity>,
+    /// Highest reading.
+    pub highest: Option<Quantity>,
+}
+
+impl Tally {
+    /// The watch is open.
+    pub fn is_open(&self) -> bool {
+        self.counted_to.is_some() && !self.closed
+    }
+
+    /// Opens the watch; a reading that holds at that instant belongs to it.
+    pub fn open(&mut self, at: Moment, held: Option<&Held>, stale_ns: i64, limits: &Range) {
+        self.counted_to = Some(at);
+        if let Some(held) = held
+            && (0..stale_ns).contains(&at.since(&held.moment).ns)
+        {
+            self.meet(&held.temperature, limits);
+        }
+    }
+
+    /// A new reading while the watch is open: shares out the time before it, then meets it.
+    pub fn read(&mut self, new: &Held, before: Option<&Held>, stale_ns: i64, limits: &Range) {
+        if self.is_open() {
+            self.count(&new.moment, before, stale_ns, limits);
+            self.meet(&new.temperature, limits);
+        }
+    }
+
+    /// Closes the watch.
+    pub fn close(&mut self, at: &Moment, held: Option<&Held>, stale_ns: i64, limits: &Range) {
+        if self.is_open() {
+            self.count(at, held, stale_ns, limits);
+            self.closed = true;
+        }
+    }
+
+    /// Shares out the time up to `until`.
+    pub fn count(&mut self, until: &Moment, held: Option<&Held>, stale_ns: i64, limits: &Range) {
+        let Some(from) = self.counted_to else { return };
+        let span_ns = until.since(&from).ns;
+        if self.closed || span_ns <= 0 {
+            return;
+        }
+        let covered_ns = held.map_or(0, |h| {
+            let starts_at = h.moment.since(&from).ns; // negative: read before `from`
+            let first = starts_at.clamp(0, span_ns);
+            let last = starts_at.saturating_add(stale_ns).clamp(first, span_ns);
+            last - first
+        });
+        let held_us = covered_ns / 1000;
+        self.missing_us += span_ns / 1000 - held_us;
+        self.covered_us += held_us;
+        self.counted_to = Some(*until);
+        let Some(held) = held.filter(|_| held_us > 0) else { return };
+        match limits.side(&held.temperature) {
+            Some(Side::Below) => self.below_us += held_us,
+            Some(Side::Above) => self.above_us += held_us,
+            Some(Side::Within) | None => {}
+        }
+        let unit = *self.unit.get_or_insert(held.temperature.unit);
+        let thousandths = held
+            .temperature
+            .convert(unit)
+            .and_then(|q| q.value.checked_mul(Decimal::ONE_THOUSAND)?.round().to_i64())
+            .unwrap_or(0);
+        self.sum = self.sum.saturating_add(thousandths.saturating_mul(held_us));
+    }
+
+    fn meet(&mut self, temperature: &Quantity, limits: &Range) {
+        self.readings += 1;
+        if !matches!(limits.side(temperature), Some(Side::Within)) {
+            self.readings_outside += 1;
+        }
+        let lower = |q: &Quantity| temperature.compare(q).is_some_and(std::cmp::Ordering::is_lt);
+        let higher = |q: &Quantity| temperature.compare(q).is_some_and(std::cmp::Ordering::is_gt);
+        if self.lowest.as_ref().is_none_or(lower) {
+            self.lowest = Some(*temperature);
+        }
+        if self.highest.as_ref().is_none_or(higher) {
+            self.highest = Some(*temperature);
+        }
+    }
+
+    /// Time-weighted mean to a hundredth of a degree, halves away from zero.
+    pub fn mean(&self) -> Option<Quantity> {
+        let unit = self.unit.filter(|_| self.covered_us > 0)?;
+        let thousandths = Decimal::from(self.sum).checked_div(Decimal::from(self.covered_us))?;
+        let value = (thousandths / Decimal::ONE_THOUSAND)
+            .round_dp_with_strategy(2, rust_decimal::RoundingStrategy::MidpointAwayFromZero);
+        Some(Quantity::new(value, unit))
+    }
+}
+
+#[cfg(test)]
+mod test {
+    use super::*;
+    use crate::domain::moment::{SECOND, test::at};
+
+    fn held(text: &str, s: i64) -> Held {
+        Held { temperature: Quantity::new(text.parse().unwrap(), Unit::Celsius), moment: at(s * SECOND) }
+    }
+
+    fn limits() -> Range {
+        Range { min: Some(19.into()), max: Some(25.into()), unit: Unit::Celsius }
+    }
+
+    #[test]
+    fn each_reading_holds_until_it_is_stale_and_the_rest_is_time_without_a_reading() {
+        let stale = 15 * SECOND;
+        let mut tally = Tally::default();
+        let (a, b, c) = (held("22.0", -5), held("26.0", 10), held("20.00", 20));
+        tally.open(at(0), Some(&a), stale, &limits());
+        tally.read(&b, Some(&a), stale, &limits()); // 0..10 s at 22
+        tally.read(&c, Some(&b), stale, &limits()); // 10..20 s at 26: outside
+        tally.close(&at(60 * SECOND), Some(&c), stale, &limits()); // 20..35 s at 20, then nothing
+        assert_eq!(tally.covered_us, 35_000_000);
+        assert_eq!(tally.above_us, 10_000_000);
+        assert_eq!(tally.missing_us, 25_000_000);
+        assert_eq!((tally.readings, tally.readings_outside), (3, 1));
+        // (22 x 10 + 26 x 10 + 20 x 15) / 35 = 22.2857…
+        assert_eq!(tally.mean().unwrap().value.to_string(), "22.29");
+        assert_eq!(tally.lowest.unwrap().value.to_string(), "20.00");
+    }
+
+    #[test]
+    fn no_reading_is_never_within() {
+        let mut tally = Tally::default();
+        tally.open(at(0), None, 15 * SECOND, &limits());
+        tally.close(&at(10 * SECOND), None, 15 * SECOND, &limits());
+        assert_eq!((tally.missing_us, tally.covered_us, tally.mean()), (10_000_000, 0, None));
+    }
+
+    #[test]
+    fn a_reading_from_before_the_watch_counts_only_for_what_is_left_of_it() {
+        let mut tally = Tally::default();
+        let old = held("22.0", -10);
+        tally.open(at(0), Some(&old), 15 * SECOND, &limits());
+        tally.close(&at(10 * SECOND), Some(&old), 15 * SECOND, &limits());
+        assert_eq!((tally.covered_us, tally.missing_us), (5_000_000, 5_000_000));
+    }
+}
