@@ -137,7 +137,7 @@ fn every_pair_of_levels_agrees_with_exact_rational_arithmetic() {
 }
 
 #[derive(Deserialize)]
-struct Sum {
+struct MeanOf {
     n: usize,
     sum: i64,
     average_reported: i64,
@@ -148,7 +148,7 @@ struct Sum {
 fn every_sum_of_reported_values_agrees_with_exact_rational_arithmetic() {
     let mut sums = 0;
     for row in csv::Reader::from_path("tests/data/se_average_vectors.csv").unwrap().deserialize() {
-        let row: Sum = row.unwrap();
+        let row: MeanOf = row.unwrap();
         // Which values make the sum does not matter: one holds what the others leave.
         let mut all = vec![counted("0", 0); row.n];
         all[0].reported = row.sum.into();

@@ -27,8 +27,7 @@ pub fn level_from_text(text: &[u8]) -> Result<Decimal, TextError> {
     let (negative, digits) = match text {
         [] => return Err(TextError::Empty),
         [b'-', rest @ ..] => (true, rest),
-        [b'+', rest @ ..] => (false, rest),
-        rest => (false, rest),
+        [b'+', rest @ ..] | rest => (false, rest),
     };
     let (mut mantissa, mut count, mut point) = (0_i64, 0_u32, None);
     for byte in digits {
