@@ -1,1 +1,28 @@
-//! The number, with every intermediate kept. Integers only: no binary floating point.
+//! The number, with every intermediate kept. Integers and exact decimals only: binary floating
+//! point would raise 100 x 1.1 / 2.0 to 56.
+//!
+//! ```text
+//! level as read ─ less the foot's offset ─ to a mark ─┐
+//!                                                     ├─ ratio to 0.1 ─ reported ─┐
+//! level as read ─────────────────────────── to a mark ┘                           ├─ average
+//!                                                        other specimens ─────────┘
+//! ```
+//!
+//! Rules are those of AASHTO T 176 / ASTM D2419 (calculation: ratio to the nearest tenth, then
+//! the next higher whole number; recalled from memory, and seen in two secondary texts), chosen
+//! from the closed lists of [`crate::domain::method`].
+
+mod average;
+mod level;
+mod mark;
+mod ratio;
+mod text;
+
+pub use average::{Average, Counted, average};
+pub use level::{LevelError, Marked, Scale, clay, sand};
+pub use mark::{MarkError, Marks, to_mark};
+pub use ratio::{Calculation, CalculationError, Exact, Tenths, calculate, ratio, result};
+pub use text::{TextError, level_from_text};
+
+#[cfg(test)]
+mod test;
