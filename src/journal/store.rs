@@ -269,6 +269,7 @@ fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
     let failed = |e: rusqlite::Error| JournalError::database(path, "opened", &e);
     let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
     conn.busy_timeout(Duration::from_secs(5)).map_err(failed)?;
+    conn.set_prepared_statement_cache_capacity(32); // there are fewer different statements than that
     let found = schema::look(&conn, path)?;
     if let Found::Journal(format) = found
         && format > schema::newest()
