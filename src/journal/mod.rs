@@ -1,1 +1,45 @@
-//! journal.
+//! The journal: append-only, hash-chained, one `SQLite` file written by one thread.
+//!
+//! It knows nothing of the trade. Payloads, moments and states are JSON text that others make;
+//! here they are put in order, chained, stored all or nothing, and given back.
+//!
+//! ```text
+//!   chain.append / chain.document ──► Batch ──► Journal::commit ──► thread ──► one transaction
+//!                                                                       │
+//!   Restored ◄── open, reload: newest snapshot + the events after it ◄──┘
+//! ```
+//!
+//! - `Ok` from [`Journal::commit`] means: on the disk (write-ahead log, fully synchronous).
+//! - The thread checks that each batch continues the chain; a batch that was made on a head that
+//!   never came to be is refused whole.
+//! - Acknowledgement marks of the network stay outside the chain and ride on later commits.
+//! - [`verify()`] finds the first altered event. `docs/journal.md` says what that proves.
+
+mod rows;
+pub mod chain;
+pub mod stored;
+mod error;
+mod faults;
+mod lock;
+mod schema;
+mod sql;
+mod restore;
+mod store;
+mod thread;
+mod handle;
+mod read;
+mod backup;
+mod verify;
+
+pub use chain::{Altered, Chain, Digest};
+pub use error::{JournalError, Trouble};
+#[doc(hidden)]
+pub use faults::{FaultPoint, Faults};
+pub use handle::Journal;
+pub use read::Reader;
+pub use rows::{Batch, EventRow, InputRow, NewDocument, NewEvent, OutboxRow, Restored};
+pub use store::OpenWith;
+pub use verify::{Verified, VerifyFault, verify};
+
+#[cfg(test)]
+mod test;

@@ -1,0 +1,175 @@
+//! What the rest of the station holds of the journal.
+
+use super::backup;
+use super::error::JournalError;
+use super::faults::{Faults, NoFaults};
+use super::rows::{Batch, InputRow, OutboxRow, Restored};
+use super::sql;
+use super::store::{OpenWith, Store};
+use super::thread::{self, Request};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{self, Sender};
+use std::thread::JoinHandle;
+use tokio::sync::{oneshot, watch};
+use uuid::Uuid;
+
+/// A handle on the journal's thread; cheap to clone. When the last one is dropped the thread
+/// stores what waits, closes the file and gives up the lock.
+#[derive(Debug, Clone)]
+pub struct Journal {
+    inner: Arc<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    path: PathBuf,
+    requests: Option<Sender<Request>>,
+    newest: watch::Receiver<u64>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Drop for Inner {
+    fn drop(&mut self) {
+        self.requests = None;
+        if let Some(thread) = self.thread.take() {
+            // A panic of the thread was reported where it happened; there is nothing to add.
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Journal {
+    /// Opens the journal at `path`, or makes it; its folder must be there. Blocks while it reads
+    /// what came after the last snapshot.
+    pub fn open(path: &Path, with: &OpenWith) -> Result<(Self, Restored), JournalError> {
+        Self::open_with_faults(path, with, Box::new(NoFaults))
+    }
+
+    /// As [`Journal::open`], on a disk that fails when it is told to.
+    #[doc(hidden)]
+    pub fn open_with_faults(
+        path: &Path,
+        with: &OpenWith,
+        faults: Box<dyn Faults>,
+    ) -> Result<(Self, Restored), JournalError> {
+        let (store, restored) = Store::open(path, with, faults)?;
+        let (path, newest) = (store.path().to_path_buf(), store.newest());
+        let (sender, requests) = mpsc::channel();
+        let thread = std::thread::Builder::new()
+            .name("journal".to_owned())
+            .spawn(move || thread::run(store, &requests))
+            .map_err(|e| JournalError::file(&path, "given a thread", &e))?;
+        let inner = Inner { path, requests: Some(sender), newest, thread: Some(thread) };
+        Ok((Self { inner: Arc::new(inner) }, restored))
+    }
+
+    /// Stores a batch in one transaction. `Ok`: it is on the disk. An error of the disk: it does
+    /// not count as stored, but may be (the disk failed while saying so): [`Journal::reload`]
+    /// tells. Dropping the future does not take the batch back.
+    pub async fn commit(&self, batch: Batch) -> Result<(), JournalError> {
+        self.ask(move |store| store.commit(&batch)).await
+    }
+
+    /// Remembers that the network acknowledged a document. Stored with the next commit, or alone
+    /// within a second, or at 64 of them, or at the close. Lost in a power cut before that: the
+    /// document is then sent again, which its number and id let the receiver see.
+    pub fn note_acked(&self, number: u64, at_ns: i64) {
+        // A closed journal: the document is sent again after the next start.
+        let _ = self.send(Request::Acked { number, at_ns });
+    }
+
+    /// What the file holds now; the way back to a sound state after a failed commit.
+    pub async fn reload(&self) -> Result<Restored, JournalError> {
+        self.ask(|store| store.reload(None)).await
+    }
+
+    /// As [`Journal::reload`], from a snapshot older than event `seq`: the way round a snapshot
+    /// whose state cannot be read.
+    pub async fn reload_before(&self, seq: u64) -> Result<Restored, JournalError> {
+        self.ask(move |store| store.reload(Some(seq))).await
+    }
+
+    /// Up to `limit` documents after `number` that the network has not acknowledged, ascending.
+    pub async fn outbox_after(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        self.ask(move |store| store.unacked_after(number, limit)).await
+    }
+
+    /// Up to `limit` documents from `number` on, acknowledged or not, ascending: for a replay.
+    pub async fn outbox_from(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        let after = number.saturating_sub(1);
+        self.ask(move |store| store.read(|conn| sql::documents_after(conn, after, limit, false))).await
+    }
+
+    /// How many documents the network has not acknowledged.
+    pub async fn unacked_count(&self) -> Result<u64, JournalError> {
+        self.ask(|store| store.unacked()).await
+    }
+
+    /// Up to `limit` documents of a kind, newest first, numbered below `before` where given.
+    pub async fn documents(
+        &self,
+        kind: &str,
+        before: Option<u64>,
+        limit: u32,
+    ) -> Result<Vec<OutboxRow>, JournalError> {
+        let kind = kind.to_owned();
+        self.ask(move |store| store.read(|conn| sql::documents_of(conn, &kind, before, limit))).await
+    }
+
+    /// The document with this id.
+    pub async fn document(&self, id: &str) -> Result<Option<OutboxRow>, JournalError> {
+        let id = id.to_owned();
+        self.ask(move |store| store.read(|conn| sql::document_by_id(conn, &id))).await
+    }
+
+    /// The input with this id: lets an ask that comes twice get its first answer again.
+    pub async fn input(&self, id: Uuid) -> Result<Option<InputRow>, JournalError> {
+        self.ask(move |store| store.read(|conn| sql::input_by_id(conn, id))).await
+    }
+
+    /// Changes whenever newer documents were committed; holds the newest one's number.
+    pub fn newest_document(&self) -> watch::Receiver<u64> {
+        self.inner.newest.clone()
+    }
+
+    /// Copies the journal, as it stands at one instant, to a new file while the station runs.
+    /// Opened as a journal, the copy goes on under a new identity.
+    pub async fn backup(&self, to: &Path) -> Result<(), JournalError> {
+        let (from, to) = (self.inner.path.clone(), to.to_path_buf());
+        tokio::task::spawn_blocking(move || backup::backup(&from, &to))
+            .await
+            .map_err(|_| JournalError::Closed)?
+    }
+
+    /// Gives the journal a new identity from here on: for a copy that was made by other means
+    /// than [`Journal::backup`]. Numbers of events and documents go on.
+    pub async fn adopt_new_id(&self, id: Uuid, now_wall_ns: i64) -> Result<Restored, JournalError> {
+        self.ask(move |store| store.adopt(id, now_wall_ns)).await
+    }
+
+    /// Stores what waits, closes the file and gives up the lock. Every clone of this handle gets
+    /// [`JournalError::Closed`] from then on.
+    pub async fn close(self) -> Result<(), JournalError> {
+        let (answer, closed) = oneshot::channel();
+        self.send(Request::Close(answer))?;
+        closed.await.map_err(|_| JournalError::Closed)?
+    }
+
+    async fn ask<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Store) -> Result<T, JournalError> + Send + 'static,
+    ) -> Result<T, JournalError> {
+        let (answer, answered) = oneshot::channel();
+        self.send(Request::Work(Box::new(move |store| {
+            // Nobody waits any more: the work is done all the same.
+            let _ = answer.send(work(store));
+        })))?;
+        answered.await.map_err(|_| JournalError::Closed)?
+    }
+
+    fn send(&self, request: Request) -> Result<(), JournalError> {
+        let requests = self.inner.requests.as_ref().ok_or(JournalError::Closed)?;
+        requests.send(request).map_err(|_| JournalError::Closed)
+    }
+}

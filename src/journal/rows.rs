@@ -1,0 +1,141 @@
+//! What is stored, row by row. Payloads are JSON text that others made and others read.
+
+use super::chain::{Chain, Digest};
+use uuid::Uuid;
+
+/// An event before it has a place in the chain.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewEvent {
+    /// The input that it came of; that input is stored in the same batch or before.
+    pub input: Uuid,
+    /// What kind of event.
+    pub kind: String,
+    /// Version of the payload's shape.
+    pub version: u16,
+    /// Whether it gets a link of its own. Only samples that come every few seconds do not: they
+    /// are anchored, as a block, by the next event that does.
+    pub chained: bool,
+    /// When it happened, as JSON.
+    pub moment: String,
+    /// What happened, as JSON.
+    pub payload: String,
+}
+
+/// An event with its place in the chain.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EventRow {
+    /// Its number; numbers have no gaps.
+    pub seq: u64,
+    /// The input that it came of.
+    pub input: Uuid,
+    /// What kind of event.
+    pub kind: String,
+    /// Version of the payload's shape.
+    pub version: u16,
+    /// Whether it has a link of its own.
+    pub chained: bool,
+    /// When it happened, as JSON.
+    pub moment: String,
+    /// What happened, as JSON; absent once retention has blanked it.
+    pub payload: Option<String>,
+    /// SHA-256 of the payload, kept for ever.
+    pub payload_hash: Digest,
+    /// Unchained events since the last chained one.
+    pub samples: u64,
+    /// Digest of those.
+    pub samples_digest: Option<Digest>,
+    /// Newest document that this event anchors; 0 for none, and on samples.
+    pub documents: u64,
+    /// Digest of the documents since the last chained event.
+    pub documents_digest: Option<Digest>,
+    /// The link; absent on samples.
+    pub link: Option<Digest>,
+}
+
+/// One input, accepted or refused. Events alone prove only how state follows from events; with
+/// the inputs it can be shown why these events and no others.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InputRow {
+    /// Made by whoever sent it; the same id twice is refused.
+    pub id: Uuid,
+    /// Its moment, as JSON.
+    pub at: String,
+    /// The input, as JSON.
+    pub payload: String,
+    /// What came of it, as JSON: accepted, or refused and why.
+    pub outcome: String,
+}
+
+/// A document before it has a number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewDocument {
+    /// Its id on the network.
+    pub id: String,
+    /// What kind of document.
+    pub kind: String,
+    /// Where it is published.
+    pub topic: String,
+    /// What it is about.
+    pub subject: String,
+    /// The document as it is sent.
+    pub payload: String,
+    /// Wall time in nanoseconds since 1970-01-01T00:00:00Z.
+    pub made_at_ns: i64,
+}
+
+/// A document on its way to the network, or arrived there.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutboxRow {
+    /// Its number; numbers have no gaps and give the order of sending.
+    pub number: u64,
+    /// Its id on the network; the same at every repetition.
+    pub id: String,
+    /// What kind of document.
+    pub kind: String,
+    /// Where it is published.
+    pub topic: String,
+    /// What it is about.
+    pub subject: String,
+    /// The document as it is sent.
+    pub payload: String,
+    /// Wall time in nanoseconds since 1970-01-01T00:00:00Z.
+    pub made_at_ns: i64,
+    /// When the network acknowledged it; absent while it has not. Not part of the chain.
+    pub acked_at_ns: Option<i64>,
+}
+
+/// What is committed together: all of it, or none.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Batch {
+    /// Inputs, refused ones too, in the order in which they were decided.
+    pub inputs: Vec<InputRow>,
+    /// Events as [`Chain::append`] made them, in order.
+    pub events: Vec<EventRow>,
+    /// Documents as [`Chain::document`] made them, in order.
+    pub outbox: Vec<OutboxRow>,
+    /// State after the event with this number, as JSON.
+    pub snapshot: Option<(u64, String)>,
+    /// Documents that the network acknowledged: number, and wall time in nanoseconds.
+    pub acked: Vec<(u64, i64)>,
+}
+
+/// What a journal holds that a station needs to go on.
+#[derive(Debug, Clone)]
+pub struct Restored {
+    /// Identity of the journal, as published.
+    pub journal_id: Uuid,
+    /// The identity before, when this opening found a restored backup and gave it a new one.
+    pub restored_from: Option<Uuid>,
+    /// Format of the file.
+    pub format: u32,
+    /// The head.
+    pub chain: Chain,
+    /// Newest state that was stored, and the number of the event that it includes last.
+    pub snapshot: Option<(u64, String)>,
+    /// Every event after that, samples too, in order.
+    pub events_after: Vec<EventRow>,
+    /// Number of the next document.
+    pub outbox_next: u64,
+    /// Documents that the network has not acknowledged.
+    pub unacked: u64,
+}

@@ -1,0 +1,319 @@
+//! The one connection that writes, and what it knows. Lives in the journal's thread.
+
+use super::chain::Chain;
+use super::error::{JournalError, Trouble};
+use super::faults::{FaultPoint, Faults};
+use super::lock::Lock;
+use super::restore::{self, RestoreError};
+use super::rows::{Batch, OutboxRow, Restored};
+use super::schema::{self, Found};
+use super::sql;
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use tokio::sync::watch;
+use uuid::Uuid;
+
+/// What an opening needs from outside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct OpenWith {
+    /// Identity for a new journal, or for a backup that is opened as one.
+    pub fresh_id: Uuid,
+    /// Wall time in nanoseconds since 1970-01-01T00:00:00Z.
+    pub now_wall_ns: i64,
+}
+
+/// The writer. Fields drop in this order: the database closes before the lock is given up.
+pub(super) struct Store {
+    path: PathBuf,
+    conn: Connection,
+    chain: Chain,
+    /// Acknowledgements that ride on the next commit.
+    acks: BTreeMap<u64, i64>,
+    newest: watch::Sender<u64>,
+    faults: Box<dyn Faults>,
+    _lock: Lock,
+}
+
+impl Store {
+    /// Opens or makes the journal.
+    pub(super) fn open(
+        path: &Path,
+        with: &OpenWith,
+        faults: Box<dyn Faults>,
+    ) -> Result<(Self, Restored), JournalError> {
+        let path = real_path(path)?;
+        let lock = Lock::take(&path)?;
+        let (mut conn, found) = connect(&path)?;
+        let failed = |e: rusqlite::Error| JournalError::database(&path, "brought up to date", &e);
+        schema::migrate(&mut conn, found, with.fresh_id, with.now_wall_ns).map_err(failed)?;
+        let restored_from =
+            restore::adopt_if_backup(&mut conn, with.fresh_id, with.now_wall_ns).map_err(failed)?;
+        let mut restored = read_back(&conn, &path, None)?;
+        restored.restored_from = restored_from;
+        if found == Found::Empty {
+            keep_name(&path)?;
+        }
+        let newest = watch::Sender::new(restored.chain.newest_document());
+        let chain = restored.chain.clone();
+        let store = Self { path, conn, chain, acks: BTreeMap::new(), newest, faults, _lock: lock };
+        Ok((store, restored))
+    }
+
+    /// Where the file really is.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Tells of the newest document's number.
+    pub(super) fn newest(&self) -> watch::Receiver<u64> {
+        self.newest.subscribe()
+    }
+
+    /// Stores a batch: all of it, or none. Waiting acknowledgements ride along.
+    pub(super) fn commit(&mut self, batch: &Batch) -> Result<(), JournalError> {
+        let mut chain = self.chain.clone();
+        follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
+        self.write(batch)?;
+        self.chain = chain;
+        self.acks.clear();
+        let number = self.chain.newest_document();
+        self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
+        if self.faults.fails(FaultPoint::AfterCommit) {
+            return Err(self.made_to_fail());
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, batch: &Batch) -> Result<(), JournalError> {
+        let failed = |path: &Path, e: &rusqlite::Error| JournalError::database(path, "written", e);
+        if !self.conn.is_autocommit() {
+            // The undoing of an earlier batch failed with the disk. Nothing of it may stay open.
+            self.reconnect()?;
+        }
+        let tx = self
+            .conn
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(|e| failed(&self.path, &e))?;
+        put(&tx, batch, &self.acks).map_err(|e| failed(&self.path, &e))?;
+        if self.faults.fails(FaultPoint::BeforeCommit) {
+            drop(tx);
+            return Err(self.made_to_fail());
+        }
+        tx.commit().map_err(|e| failed(&self.path, &e))
+    }
+
+    fn made_to_fail(&self) -> JournalError {
+        JournalError::Disk {
+            path: self.path.clone(),
+            doing: "written",
+            trouble: Trouble::Io,
+            detail: "made to fail by a test".to_owned(),
+        }
+    }
+
+    /// Reads again what the file holds. Where the connection does not answer any more, a new one
+    /// is tried: a disk that was away may be back.
+    pub(super) fn reload(&mut self, before: Option<u64>) -> Result<Restored, JournalError> {
+        let restored = match read_back(&self.conn, &self.path, before) {
+            Ok(restored) => restored,
+            Err(JournalError::Disk { .. }) => {
+                self.reconnect()?;
+                read_back(&self.conn, &self.path, before)?
+            }
+            Err(other) => return Err(other),
+        };
+        self.chain = restored.chain.clone();
+        self.newest.send_replace(self.chain.newest_document());
+        Ok(restored)
+    }
+
+    fn reconnect(&mut self) -> Result<(), JournalError> {
+        let (conn, found) = connect(&self.path)?;
+        if found != Found::Journal(schema::newest()) {
+            return Err(JournalError::Foreign {
+                path: self.path.clone(),
+                why: "the file was exchanged while it was open".to_owned(),
+            });
+        }
+        self.conn = conn;
+        Ok(())
+    }
+
+    /// Gives the journal a new identity from here on.
+    pub(super) fn adopt(&mut self, id: Uuid, now_wall_ns: i64) -> Result<Restored, JournalError> {
+        restore::adopt(&mut self.conn, id, now_wall_ns)
+            .map_err(|e| JournalError::database(&self.path, "given a new identity", &e))?;
+        self.reload(None)
+    }
+
+    /// Remembers an acknowledgement. True when enough wait to be worth a commit of their own.
+    pub(super) fn note_acked(&mut self, number: u64, at_ns: i64) -> bool {
+        self.acks.entry(number).or_insert(at_ns);
+        self.acks.len() == super::thread::ACKS_AT_ONCE
+    }
+
+    /// Whether acknowledgements wait.
+    pub(super) fn has_acks(&self) -> bool {
+        !self.acks.is_empty()
+    }
+
+    /// Stores the waiting acknowledgements alone. After a failure they go on waiting.
+    pub(super) fn flush_acks(&mut self) -> Result<(), JournalError> {
+        if self.has_acks() { self.commit(&Batch::default()) } else { Ok(()) }
+    }
+
+    /// Unacknowledged documents after a number, ascending.
+    pub(super) fn unacked_after(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        let waiting = u32::try_from(self.acks.len()).unwrap_or(u32::MAX);
+        let mut rows =
+            self.read(|conn| sql::documents_after(conn, number, limit.saturating_add(waiting), true))?;
+        rows.retain(|row| !self.acks.contains_key(&row.number));
+        rows.truncate(limit as usize);
+        Ok(rows)
+    }
+
+    /// How many documents are unacknowledged.
+    pub(super) fn unacked(&self) -> Result<u64, JournalError> {
+        self.read(|conn| {
+            let mut open =
+                conn.prepare_cached("SELECT count(*) FROM outbox WHERE number = ?1 AND acked_at_ns IS NULL")?;
+            let mut waiting = 0;
+            for number in self.acks.keys() {
+                waiting += open.query_row([sql::signed(*number)], |row| sql::unsigned(row, 0))?;
+            }
+            Ok(sql::unacked(conn)?.saturating_sub(waiting))
+        })
+    }
+
+    /// Asks the file.
+    pub(super) fn read<T>(
+        &self,
+        question: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, JournalError> {
+        question(&self.conn).map_err(|e| JournalError::database(&self.path, "read", &e))
+    }
+
+    /// Stores what waits, folds the write-ahead log into the file and closes it.
+    pub(super) fn close(mut self) -> Result<(), JournalError> {
+        let stored = self.flush_acks();
+        let Self { path, conn, .. } = self;
+        // A reader may keep the log from being folded: everything is in it all the same.
+        if let Err(error) = conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {
+            tracing::warn!(%error, path = %path.display(), "the write-ahead log stays beside the journal");
+        }
+        let closed = conn.close().map_err(|(_, e)| JournalError::database(&path, "closed", &e));
+        stored.and(closed)
+    }
+
+    #[cfg(test)]
+    pub(super) fn connection(&self) -> &Connection {
+        &self.conn
+    }
+}
+
+/// Checks that a batch continues the chain as whoever made it believed. A batch made on a head
+/// that never came to be is thus refused whole, instead of breaking the chain.
+fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
+    let mut documents = batch.outbox.iter().peekable();
+    for event in &batch.events {
+        let broken = |what| format!("event {} ({}): {what}", event.seq, event.kind);
+        chain.examine(event).map_err(broken)?;
+        while event.chained
+            && let Some(row) = documents.next_if(|row| row.number <= event.documents)
+        {
+            chain.follow_document(row).map_err(broken)?;
+        }
+        chain.enter(event).map_err(broken)?;
+    }
+    for row in documents {
+        chain
+            .follow_document(row)
+            .map_err(|what| format!("document {} ({}): {what}", row.number, row.kind))?;
+    }
+    match &batch.snapshot {
+        Some((seq, _)) if *seq > chain.seq() => {
+            Err(format!("the snapshot includes event {seq}, but the newest is {}", chain.seq()))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlite::Result<()> {
+    for row in &batch.inputs {
+        sql::put_input(tx, row)?;
+    }
+    for row in &batch.events {
+        sql::put_event(tx, row)?;
+    }
+    for row in &batch.outbox {
+        sql::put_document(tx, row)?;
+    }
+    let waiting = waiting.iter().map(|(number, at)| (*number, *at));
+    for (number, at_ns) in waiting.chain(batch.acked.iter().copied()) {
+        sql::put_ack(tx, number, at_ns)?;
+    }
+    match &batch.snapshot {
+        Some((seq, state)) => sql::put_snapshot(tx, *seq, state),
+        None => Ok(()),
+    }
+}
+
+/// Opens the file for writing, unless it is something else or from a newer program.
+fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+        | OpenFlags::SQLITE_OPEN_CREATE
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX
+        | OpenFlags::SQLITE_OPEN_EXRESCODE;
+    let failed = |e: rusqlite::Error| JournalError::database(path, "opened", &e);
+    let conn = Connection::open_with_flags(path, flags).map_err(failed)?;
+    conn.busy_timeout(Duration::from_secs(5)).map_err(failed)?;
+    conn.set_prepared_statement_cache_capacity(32); // there are fewer different statements than that
+    let found = schema::look(&conn, path)?;
+    if let Found::Journal(format) = found
+        && format > schema::newest()
+    {
+        let (path, known) = (path.to_path_buf(), schema::newest());
+        return Err(JournalError::Newer { path, found: format, known });
+    }
+    let mode: String =
+        conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0)).map_err(failed)?;
+    if mode != "wal" {
+        let detail = format!("it refuses a write-ahead log and stays with '{mode}'");
+        let (path, trouble) = (path.to_path_buf(), Trouble::Other);
+        return Err(JournalError::Disk { path, doing: "opened", trouble, detail });
+    }
+    conn.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
+    conn.pragma_update(None, "foreign_keys", true).map_err(failed)?;
+    Ok((conn, found))
+}
+
+fn read_back(conn: &Connection, path: &Path, before: Option<u64>) -> Result<Restored, JournalError> {
+    restore::restore(conn, before).map_err(|error| match error {
+        RestoreError::Database(e) => JournalError::database(path, "read", &e),
+        other => JournalError::Damaged { path: path.to_path_buf(), detail: other.to_string() },
+    })
+}
+
+/// The file's own path: two names of one file must meet at one lock.
+fn real_path(path: &Path) -> Result<PathBuf, JournalError> {
+    if let Ok(real) = path.canonicalize() {
+        return Ok(real);
+    }
+    let failed = |e: &std::io::Error| JournalError::file(path, "opened", e);
+    let name = path.file_name().ok_or_else(|| failed(&std::io::ErrorKind::NotFound.into()))?;
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    Ok(folder.canonicalize().map_err(|e| failed(&e))?.join(name))
+}
+
+/// A new file's name must survive a power cut as its content does.
+pub(super) fn keep_name(path: &Path) -> Result<(), JournalError> {
+    let folder = path.parent().unwrap_or(Path::new("/"));
+    std::fs::File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(|e| JournalError::file(path, "made", &e))
+}
