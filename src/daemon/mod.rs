@@ -1,1 +1,2 @@
 //! daemon.
+pub mod station;

@@ -1,1 +1,2 @@
 //! network.
+pub mod topics;

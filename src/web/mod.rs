@@ -1,1 +1,2 @@
-//! web.
+//! The pages.
+pub mod view;

@@ -1,0 +1,320 @@
+//! The one loop: wait, decide, commit, tell.
+//!
+//! 1. Wait for inputs, a deadline, or the end of a commit.
+//! 2. Decide: each input changes the working state at once and adds its events to the batch.
+//! 3. Commit: while the journal's thread writes batch N, batch N+1 gathers.
+//! 4. Tell: only when its batch is on the disk is anybody answered or anything published.
+//!
+//! After a failed commit the state is folded again from the journal, and the inputs that were not
+//! stored are decided again: nothing that came in is lost while the program lives.
+
+mod batch;
+mod fold;
+
+use crate::clock::Clock;
+use crate::domain::bench::{Bench, Input, Outcome, What};
+use crate::domain::moment::Moment;
+use crate::journal::{Chain, Journal, JournalError, Restored};
+use batch::{Pending, Waiting};
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
+
+pub use fold::{FoldError, fold};
+
+/// Inputs that may wait in front of the loop; beyond, their senders wait.
+const QUEUE: usize = 1024;
+/// Inputs of one batch: bounds how long a commit takes and how much one failure takes back.
+const BATCH: usize = 256;
+/// Events after which the state is stored whole, so that a start never reads more than these.
+const SNAPSHOT_EVERY: u64 = 500;
+/// Pause after a failed commit.
+const RETRY: Duration = Duration::from_millis(500);
+
+/// A message to the station.
+#[derive(Debug)]
+pub struct Message {
+    /// What happened.
+    pub what: What,
+    /// When it happened.
+    pub moment: Moment,
+    /// Who wants to know what came of it, once it is on the disk.
+    pub reply: Option<oneshot::Sender<Outcome>>,
+}
+
+/// The last committed state, for everybody who shows or publishes.
+#[derive(Debug, Clone)]
+pub struct Committed {
+    /// The bench.
+    pub bench: Arc<Bench>,
+    /// Sequence number of the newest event.
+    pub sequence: u64,
+    /// Inputs committed since the program started.
+    pub inputs: u64,
+    /// What is wrong with the journal: not an event, else a full disk could never be shown.
+    pub fault: Option<String>,
+}
+
+/// The way to the station, cheap to clone.
+#[derive(Debug, Clone)]
+pub struct StationHandle {
+    messages: mpsc::Sender<Message>,
+    committed: watch::Receiver<Arc<Committed>>,
+}
+
+impl StationHandle {
+    /// Sends an input and does not wait for its outcome. Waits while the queue is full.
+    /// `false`: the station has ended.
+    pub async fn tell(&self, what: What, moment: Moment) -> bool {
+        self.messages.send(Message { what, moment, reply: None }).await.is_ok()
+    }
+
+    /// Sends an input and waits until it is on the disk. `None`: the station has ended.
+    pub async fn ask(&self, what: What, moment: Moment) -> Option<Outcome> {
+        let (reply, answer) = oneshot::channel();
+        self.messages.send(Message { what, moment, reply: Some(reply) }).await.ok()?;
+        answer.await.ok()
+    }
+
+    /// The committed state, and a signal whenever it changes.
+    pub fn committed(&self) -> watch::Receiver<Arc<Committed>> {
+        self.committed.clone()
+    }
+}
+
+type Commit = Pin<Box<dyn Future<Output = Result<(), JournalError>> + Send>>;
+
+/// The station: the only writer.
+pub struct Station {
+    bench: Bench,
+    chain: Chain,
+    journal_id: Uuid,
+    journal: Journal,
+    clock: Arc<dyn Clock>,
+    messages: mpsc::Receiver<Message>,
+    published: watch::Sender<Arc<Committed>>,
+    pending: Pending,
+    flying: Option<(Commit, Pending, Arc<Committed>)>,
+    inputs: u64,
+    snapshot_at: u64,
+    idle_deadline: Option<i64>,
+}
+
+impl Station {
+    /// Folds the state from the journal.
+    ///
+    /// # Errors
+    /// The journal holds what this program cannot read.
+    pub fn new(
+        journal: Journal,
+        restored: Restored,
+        clock: Arc<dyn Clock>,
+    ) -> Result<(Self, StationHandle), FoldError> {
+        let bench = fold(&restored)?;
+        let snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
+        let committed = Arc::new(Committed {
+            bench: Arc::new(bench.clone()),
+            sequence: restored.chain.seq(),
+            inputs: 0,
+            fault: None,
+        });
+        let (published, receiver) = watch::channel(committed);
+        let (sender, messages) = mpsc::channel(QUEUE);
+        let station = Self {
+            bench,
+            chain: restored.chain,
+            journal_id: restored.journal_id,
+            journal,
+            clock,
+            messages,
+            published,
+            pending: Pending::default(),
+            flying: None,
+            inputs: 0,
+            snapshot_at,
+            idle_deadline: None,
+        };
+        Ok((station, StationHandle { messages: sender, committed: receiver }))
+    }
+
+    /// Runs until `cancel`; then decides what is queued, commits it and stores the state whole.
+    ///
+    /// # Errors
+    /// The journal can no longer be read after a failed commit.
+    pub async fn run(mut self, cancel: CancellationToken) -> Result<(), FoldError> {
+        let mut watchdog = tokio::time::interval(watchdog_period());
+        watchdog.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            self.launch();
+            let deadline = self.deadline();
+            tokio::select! {
+                biased;
+                result = landed(&mut self.flying) => self.land(result).await?,
+                message = self.messages.recv(), if self.pending.len() < BATCH => match message {
+                    Some(message) => self.gather(message),
+                    None => break,
+                },
+                () = deadline => self.deadline_passed(),
+                // Fed by the loop itself: a loop that hangs is restarted.
+                _ = watchdog.tick() => { let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]); }
+                () = cancel.cancelled() => break,
+            }
+        }
+        self.finish().await
+    }
+
+    /// Takes what is queued, so that it commits together.
+    fn gather(&mut self, first: Message) {
+        self.decide(first);
+        while self.pending.len() < BATCH {
+            let Ok(message) = self.messages.try_recv() else { break };
+            self.decide(message);
+        }
+    }
+
+    fn decide(&mut self, message: Message) {
+        let input = Input { id: Uuid::now_v7(), moment: message.moment, what: message.what };
+        self.decide_input(Waiting { input, reply: message.reply });
+    }
+
+    fn decide_input(&mut self, waiting: Waiting) {
+        self.idle_deadline = None;
+        batch::decide(&mut self.bench, &mut self.chain, self.journal_id, &mut self.pending, waiting);
+    }
+
+    /// Wakes at the next deadline of the bench, or never.
+    fn deadline(&self) -> Pin<Box<dyn Future<Output = ()> + Send>> {
+        match self.bench.next_deadline(&self.clock.now()) {
+            // A deadline that had nothing to say must not be asked again at once.
+            Some(at) if self.idle_deadline != Some(at) => self.clock.reached(at),
+            _ => Box::pin(std::future::pending()),
+        }
+    }
+
+    fn deadline_passed(&mut self) {
+        let moment = self.clock.now();
+        let Some(at) = self.bench.next_deadline(&moment) else { return };
+        if at > moment.boot_ns {
+            return;
+        }
+        let events = self.pending.events();
+        self.decide_input(Waiting {
+            input: Input { id: Uuid::now_v7(), moment, what: What::Deadline },
+            reply: None,
+        });
+        if self.pending.events() == events {
+            self.idle_deadline = Some(at);
+        }
+    }
+
+    /// Sends the pending batch to the journal, if none is on its way.
+    fn launch(&mut self) {
+        if self.flying.is_some() || self.pending.is_empty() {
+            return;
+        }
+        let mut pending = std::mem::take(&mut self.pending);
+        let sequence = self.chain.seq();
+        if sequence.saturating_sub(self.snapshot_at) >= SNAPSHOT_EVERY {
+            pending.batch.snapshot = self.snapshot();
+        }
+        self.inputs += pending.len() as u64;
+        let committed = Arc::new(Committed {
+            bench: Arc::new(self.bench.clone()),
+            sequence,
+            inputs: self.inputs,
+            fault: None,
+        });
+        let (journal, batch) = (self.journal.clone(), pending.batch.clone());
+        let commit: Commit = Box::pin(async move { journal.commit(batch).await });
+        self.flying = Some((commit, pending, committed));
+    }
+
+    fn snapshot(&mut self) -> Option<(u64, String)> {
+        let state = serde_json::to_string(&self.bench)
+            .inspect_err(|e| tracing::error!("the state cannot be stored whole: {e}"))
+            .ok()?;
+        self.snapshot_at = self.chain.seq();
+        Some((self.snapshot_at, state))
+    }
+
+    /// A commit has ended: tell, or take back and try again.
+    async fn land(&mut self, result: Result<(), JournalError>) -> Result<(), FoldError> {
+        let Some((_, pending, committed)) = self.flying.take() else { return Ok(()) };
+        match result {
+            Ok(()) => {
+                self.published.send_replace(committed);
+                pending.tell();
+                Ok(())
+            }
+            Err(error) => self.recover(pending, &error).await,
+        }
+    }
+
+    /// Folds the state again and decides again what did not reach the disk.
+    async fn recover(&mut self, failed: Pending, error: &JournalError) -> Result<(), FoldError> {
+        let mut text = error.to_string();
+        let mut waiting = failed.into_waiting();
+        waiting.extend(std::mem::take(&mut self.pending).into_waiting());
+        tracing::error!("{text}; {} inputs wait", waiting.len());
+        let restored = loop {
+            self.published.send_modify(|c| {
+                *c = Arc::new(Committed { fault: Some(text.clone()), ..(**c).clone() });
+            });
+            let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+            tokio::time::sleep(RETRY).await;
+            match self.journal.reload().await {
+                Ok(restored) => break restored,
+                Err(again) => text = again.to_string(),
+            }
+        };
+        self.bench = fold(&restored)?;
+        self.snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
+        self.chain = restored.chain;
+        for one in waiting {
+            // The disk may have failed while saying so: what it holds is not decided twice.
+            match self.journal.input(one.input.id).await {
+                Ok(Some(row)) => one.tell(batch::stored_outcome(&row.outcome)),
+                _ => self.decide_input(one),
+            }
+        }
+        Ok(())
+    }
+
+    async fn finish(mut self) -> Result<(), FoldError> {
+        self.messages.close();
+        loop {
+            while self.pending.len() < BATCH {
+                let Ok(message) = self.messages.try_recv() else { break };
+                self.decide(message);
+            }
+            self.launch();
+            if self.flying.is_none() {
+                break;
+            }
+            let result = landed(&mut self.flying).await;
+            self.land(result).await?;
+        }
+        if self.chain.seq() > self.snapshot_at {
+            let batch = crate::journal::Batch { snapshot: self.snapshot(), ..Default::default() };
+            if let Err(error) = self.journal.commit(batch).await {
+                tracing::warn!("the state was not stored whole at the end: {error}");
+            }
+        }
+        Ok(())
+    }
+}
+
+async fn landed(flying: &mut Option<(Commit, Pending, Arc<Committed>)>) -> Result<(), JournalError> {
+    match flying {
+        Some((commit, _, _)) => commit.await,
+        None => std::future::pending().await,
+    }
+}
+
+fn watchdog_period() -> Duration {
+    sd_notify::watchdog_enabled().map_or(Duration::from_secs(10), |limit| limit / 3)
+}

@@ -1,0 +1,181 @@
+//! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
+
+use crate::domain::bench::{Bench, EVENT_VERSION, Event, Input, Outcome, What};
+use crate::domain::moment::Moment;
+use crate::domain::reading::InstrumentReport;
+use crate::domain::report::{self, DocumentKind, Head};
+use crate::journal::{Batch, Chain, InputRow, NewDocument, NewEvent, chain};
+use crate::network::topics::Topics;
+use serde_json::json;
+use tokio::sync::oneshot;
+use uuid::Uuid;
+
+/// An input and who waits for what becomes of it.
+#[derive(Debug)]
+pub(super) struct Waiting {
+    pub(super) input: Input,
+    pub(super) reply: Option<oneshot::Sender<Outcome>>,
+}
+
+impl Waiting {
+    pub(super) fn tell(self, outcome: Outcome) {
+        if let Some(reply) = self.reply {
+            // Whoever asked may have gone; the journal holds the outcome.
+            let _ = reply.send(outcome);
+        }
+    }
+}
+
+/// A batch that gathers, or that is being written.
+#[derive(Debug, Default)]
+pub(super) struct Pending {
+    pub(super) batch: Batch,
+    waiting: Vec<(Waiting, Outcome)>,
+}
+
+impl Pending {
+    pub(super) fn len(&self) -> usize {
+        self.waiting.len()
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.waiting.is_empty()
+    }
+
+    pub(super) fn events(&self) -> usize {
+        self.batch.events.len()
+    }
+
+    /// The batch is on the disk: everybody is answered.
+    pub(super) fn tell(self) {
+        for (waiting, outcome) in self.waiting {
+            waiting.tell(outcome);
+        }
+    }
+
+    pub(super) fn into_waiting(self) -> Vec<Waiting> {
+        self.waiting.into_iter().map(|(waiting, _)| waiting).collect()
+    }
+}
+
+/// Decides one input and puts what came of it into the batch.
+pub(super) fn decide(
+    bench: &mut Bench,
+    chain: &mut Chain,
+    journal: Uuid,
+    pending: &mut Pending,
+    waiting: Waiting,
+) {
+    let input = &waiting.input;
+    let decision = bench.decide(input);
+    let moment = to_json(&input.moment);
+    for event in &decision.events {
+        log(event);
+        append(chain, pending, input, &moment, event);
+        let link = chain::hex(&chain.link());
+        let head = Head { journal, sequence: chain.seq(), link };
+        if let Some(document) = report::document(bench, event, input, &head) {
+            let issued = queue(bench, chain, pending, &document, &input.moment);
+            bench.apply(&issued, &input.moment);
+            append(chain, pending, input, &moment, &issued);
+        }
+    }
+    if is_worth_storing(&input.what, !decision.events.is_empty()) {
+        pending.batch.inputs.push(InputRow {
+            id: input.id,
+            at: moment,
+            payload: stored_input(&input.what),
+            outcome: to_json(&decision.outcome),
+        });
+    }
+    if let Outcome::Refused { text, .. } = &decision.outcome {
+        tracing::warn!(refused = %text, "refused");
+    }
+    pending.waiting.push((waiting, decision.outcome));
+}
+
+fn append(chain: &mut Chain, pending: &mut Pending, input: &Input, moment: &str, event: &Event) {
+    pending.batch.events.push(chain.append(NewEvent {
+        input: input.id,
+        kind: event.kind().to_owned(),
+        version: EVENT_VERSION,
+        chained: event.is_chained(),
+        moment: moment.to_owned(),
+        payload: to_json(event),
+    }));
+}
+
+/// Queues a document for the network and gives the event that anchors it in the chain.
+fn queue(
+    bench: &Bench,
+    chain: &mut Chain,
+    pending: &mut Pending,
+    document: &report::Document,
+    at: &Moment,
+) -> Event {
+    let payload = document.json.to_string();
+    let sha256 = chain::hex(&chain::sha256(payload.as_bytes()));
+    let row = chain.document(NewDocument {
+        id: document.id.to_string(),
+        kind: document.kind.as_str().to_owned(),
+        topic: topic(&bench.station, document.kind),
+        subject: document.subject.to_string(),
+        payload,
+        made_at_ns: at.wall_ns,
+    });
+    let number = row.number;
+    pending.batch.outbox.push(row);
+    Event::DocumentIssued { number, document: document.id, kind: document.kind.as_str().to_owned(), sha256 }
+}
+
+fn topic(station: &str, kind: DocumentKind) -> String {
+    let topics = Topics::of(station);
+    match kind {
+        DocumentKind::Record => topics.record(),
+        DocumentKind::Result => topics.result(),
+        DocumentKind::Weighing => topics.weighing(),
+    }
+}
+
+/// Inputs are stored, refused ones too. Not those that the clock makes and that said nothing,
+/// nor temperatures that were thinned out.
+fn is_worth_storing(what: &What, has_events: bool) -> bool {
+    has_events || !matches!(what, What::Deadline | What::Instrument(InstrumentReport::Temperature { .. }))
+}
+
+/// What is stored of an input. Where its event holds all of it, a word is enough.
+fn stored_input(what: &What) -> String {
+    match what {
+        What::Started(_) => json!({ "input": "started" }).to_string(),
+        What::Deadline => json!({ "input": "deadline" }).to_string(),
+        What::Instrument(InstrumentReport::Temperature { .. }) => {
+            json!({ "input": "instrument", "report": "temperature" }).to_string()
+        }
+        other => to_json(other),
+    }
+}
+
+/// The outcome of an input that turned out to be stored already.
+pub(super) fn stored_outcome(stored: &str) -> Outcome {
+    let value: serde_json::Value = serde_json::from_str(stored).unwrap_or_default();
+    match value.get("outcome").and_then(serde_json::Value::as_str) {
+        Some("done") => Outcome::done(value.get("note").and_then(|n| n.as_str()).unwrap_or_default()),
+        _ => Outcome::DoneBefore,
+    }
+}
+
+fn to_json<T: serde::Serialize>(value: &T) -> String {
+    // Every stored type is plain data with string keys, which always serialises.
+    serde_json::to_string(value).unwrap_or_else(|e| json!({ "unserialisable": e.to_string() }).to_string())
+}
+
+fn log(event: &Event) {
+    match event {
+        Event::TemperatureRead { .. } | Event::TemperaturesCounted { .. } | Event::ActDone { .. } => {
+            tracing::debug!(kind = event.kind(), ?event);
+        }
+        Event::AlarmRaised { text, .. } => tracing::warn!(kind = event.kind(), %text),
+        Event::TriggerRefused { trigger, why } => tracing::warn!(kind = event.kind(), %trigger, %why),
+        _ => tracing::info!(kind = event.kind(), event = %to_json(event)),
+    }
+}

@@ -1,0 +1,66 @@
+//! State from the journal: the newest snapshot, and every event after it.
+
+use crate::domain::bench::{Bench, Event};
+use crate::domain::moment::Moment;
+use crate::journal::Restored;
+use crate::journal::stored::{StoredError, upcast};
+
+/// The journal holds what this program cannot read.
+#[derive(Debug, thiserror::Error)]
+pub enum FoldError {
+    /// A snapshot of another shape.
+    #[error("the stored state after event {seq} cannot be read: {source}")]
+    Snapshot {
+        /// The event that it includes last.
+        seq: u64,
+        /// What the reader said.
+        source: serde_json::Error,
+    },
+    /// An event of another shape.
+    #[error("event {seq} ({kind}) cannot be read: {why}")]
+    Event {
+        /// Its number.
+        seq: u64,
+        /// Its kind.
+        kind: String,
+        /// What the reader said.
+        why: String,
+    },
+    /// A newer program wrote it.
+    #[error("event {seq}: {source}")]
+    Stored {
+        /// Its number.
+        seq: u64,
+        /// What the reader said.
+        source: StoredError,
+    },
+}
+
+/// Folds the state that a journal holds.
+///
+/// # Errors
+/// See [`FoldError`]; the journal is left as it is.
+pub fn fold(restored: &Restored) -> Result<Bench, FoldError> {
+    let mut bench = match &restored.snapshot {
+        Some((seq, state)) => {
+            serde_json::from_str(state).map_err(|source| FoldError::Snapshot { seq: *seq, source })?
+        }
+        None => Bench::default(),
+    };
+    for row in &restored.events_after {
+        // A sample whose payload retention has blanked is older than any snapshot that counts.
+        let Some(payload) = &row.payload else { continue };
+        let unreadable = |e: serde_json::Error| FoldError::Event {
+            seq: row.seq,
+            kind: row.kind.clone(),
+            why: e.to_string(),
+        };
+        let value = serde_json::from_str(payload).map_err(unreadable)?;
+        let (_, value) = upcast(&row.kind, row.version, value)
+            .map_err(|source| FoldError::Stored { seq: row.seq, source })?;
+        let event: Event = serde_json::from_value(value).map_err(unreadable)?;
+        let moment: Moment = serde_json::from_str(&row.moment).map_err(unreadable)?;
+        bench.apply(&event, &moment);
+    }
+    Ok(bench)
+}

@@ -1,0 +1,204 @@
+//! Samples, alarms, instruments, and what to do next.
+
+use super::ms;
+use crate::domain::alarm::definition;
+use crate::domain::bench::Bench;
+use crate::domain::method::Method;
+use crate::domain::moment::{Moment, SECOND};
+use crate::domain::reading::Live;
+use crate::domain::specimen::sample::Sample;
+use crate::domain::specimen::{Specimen, Target};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// What to do next, in order of when: for each specimen its next act, with the time until its
+/// window opens (negative: it is open) and until it closes.
+pub(super) fn do_next(bench: &Bench, now: &Moment) -> Vec<Value> {
+    let mut acts: Vec<(i64, Value)> =
+        bench.specimens.values().filter_map(|s| next_act(bench, s, now)).collect();
+    acts.sort_by_key(|(at, _)| *at);
+    acts.into_iter().map(|(_, value)| value).collect()
+}
+
+fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<(i64, Value)> {
+    let (method, points) = bench.rule(specimen)?;
+    let index = *specimen.possible(&points).first()?;
+    let step = method.steps.get(points.get(index)?.step)?;
+    let (opens_in, closes_in) = match specimen.running(method, &points) {
+        Some((running, span)) => {
+            let elapsed = span.elapsed(now).ns;
+            let (opens, closes) = specimen.window(method, running);
+            (opens.map_or(0, |o| o - elapsed), closes.map(|c| c - elapsed))
+        }
+        None => (0, None),
+    };
+    // A specimen that has not been started waits behind everything that runs.
+    let order = if specimen.last_marked().is_none() { i64::MAX } else { opens_in };
+    let value = json!({
+        "specimen": specimen.id,
+        "label": specimen.label,
+        "place": specimen.place,
+        "step": step.name,
+        "instruction": step.instruction,
+        "opensInMs": ms(opens_in),
+        "closesInMs": closes_in.map(ms),
+    });
+    Some((order, value))
+}
+
+pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
+    let method = bench.methods.get(&sample.method);
+    let tempering = sample.tempering_since().map(|since| {
+        json!({
+            "elapsedMs": ms(now.since(&since.moment).ns),
+            "atLeastMs": method.and_then(|m| m.preparation.tempering_min_ns.value).map(ms),
+        })
+    });
+    json!({
+        "id": sample.id,
+        "label": sample.label,
+        "method": method.map(|m| m.id.clone()),
+        "planned": sample.planned,
+        "registered": sample.registered_specimens,
+        "complete": sample.counted.len(),
+        "reported": sample.reported,
+        "tempering": tempering,
+        "preparation": sample.preparation.iter().map(|(what, marked)| json!({
+            "what": serde_json::to_value(what).ok().and_then(|v| v.get("done").cloned()),
+            "atMs": ms(marked.moment.wall_ns),
+        })).collect::<Vec<_>>(),
+        "masses": method.map(|m| masses(sample, m)),
+        "results": sample.counted.iter().map(|c| json!({
+            "label": c.label,
+            "reported": c.calculation.reported.normalize().to_string(),
+            "deviations": c.deviations,
+        })).collect::<Vec<_>>(),
+    })
+}
+
+fn masses(sample: &Sample, method: &Arc<Method>) -> Vec<Value> {
+    let specimen_mass = "tin";
+    method
+        .preparation
+        .weighings
+        .iter()
+        .filter(|rule| rule.name != specimen_mass)
+        .map(|rule| {
+            json!({
+                "name": rule.name,
+                "title": rule.title,
+                "limits": rule.limits.value.as_ref().map(ToString::to_string),
+                "mass": sample.masses.get(&rule.name).map(|w| w.mass.to_string()),
+                "side": sample.masses.get(&rule.name)
+                    .and_then(|w| rule.limits.value.and_then(|limits| limits.side(&w.mass))),
+            })
+        })
+        .collect()
+}
+
+pub(super) fn methods(bench: &Bench) -> Vec<Value> {
+    bench
+        .current
+        .values()
+        .filter_map(|digest| bench.methods.get(digest))
+        .map(|m| {
+            json!({
+                "id": m.id,
+                "title": m.title,
+                "standard": m.standard,
+                "edition": m.edition.value.as_deref().unwrap_or("not confirmed"),
+                "notice": m.notice,
+                "specimens": m.replicates.specimens.value,
+                "safety": m.safety,
+            })
+        })
+        .collect()
+}
+
+pub(super) fn alarms(bench: &Bench) -> Vec<Value> {
+    let mut alarms: Vec<_> = bench.alarms.values().collect();
+    alarms.sort_by_key(|a| (definition(a.name).priority, a.raised.wall_ns));
+    alarms
+        .into_iter()
+        .map(|alarm| {
+            let row = definition(alarm.name);
+            json!({
+                "key": alarm.key(),
+                "occurrence": alarm.occurrence,
+                "state": alarm.state(),
+                "priority": row.priority,
+                "text": alarm.text,
+                "condition": row.condition,
+                "consequence": row.consequence,
+                "response": row.response,
+                "raisedMs": ms(alarm.raised.wall_ns),
+                "clearedMs": alarm.cleared.map(|m| ms(m.wall_ns)),
+                "acknowledgedBy": alarm.acknowledged.as_ref().and_then(|(by, _)| by.person.clone()),
+            })
+        })
+        .collect()
+}
+
+pub(super) fn probe(bench: &Bench, now: &Moment) -> Value {
+    let probe = &bench.probe;
+    let reading = probe.last.as_ref().map(|(held, wire)| {
+        let age = now.since(&held.moment).ns;
+        json!({
+            "text": held.temperature.value.to_string(),
+            "unit": held.temperature.unit.symbol(),
+            "ageMs": ms(age),
+            "stale": age > i64::from(bench.settings.temperature_stale_s) * SECOND,
+            "instrument": wire.instrument,
+        })
+    });
+    json!({
+        "reading": reading,
+        "side": probe.side.map(|(side, _)| side),
+        "standsIn": probe.stands_in,
+        "limits": bench.limits_in_force().as_ref().map(ToString::to_string),
+    })
+}
+
+pub(super) fn balance(bench: &Bench) -> Value {
+    let awaited = bench.awaited.as_ref().map(|target| match target {
+        Target::Sample { sample, name } => {
+            let sample = bench.samples.get(sample);
+            let title = sample
+                .and_then(|s| bench.methods.get(&s.method)?.weighing(name))
+                .map_or_else(|| name.clone(), |w| w.title.clone());
+            format!("{}: {title}", sample.map_or("?", |s| s.label.as_str()))
+        }
+        Target::Specimen { specimen } => {
+            format!("{}: tin", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
+        }
+    });
+    json!({
+        "awaited": awaited,
+        "weighings": bench.weighings,
+        "kept": bench.kept_weighings.iter().rev().take(5).map(|w| json!({
+            "id": w.id, "mass": w.mass.to_string(), "atMs": ms(w.moment.wall_ns),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>) -> Vec<Value> {
+    bench
+        .instruments
+        .iter()
+        .map(|(name, kind)| {
+            let port = bench.ports.get(name);
+            let shown = live.get(name);
+            json!({
+                "name": name,
+                "kind": kind,
+                "port": match port { Some(None) => "open", Some(Some(_)) => "gone", None => "starting" },
+                "why": port.and_then(Clone::clone),
+                "live": shown.and_then(|l| l.value.as_ref()).map(ToString::to_string),
+                "stable": shown.is_some_and(|l| l.stable),
+                "overload": shown.is_some_and(|l| l.overload),
+                "lines": shown.map_or(0, |l| l.lines),
+            })
+        })
+        .collect()
+}

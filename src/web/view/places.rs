@@ -1,0 +1,107 @@
+//! One specimen at its place.
+
+use super::ms;
+use crate::domain::bench::Bench;
+use crate::domain::method::{Edge, Level, Method, Point, StepKind};
+use crate::domain::moment::Moment;
+use crate::domain::specimen::{Specimen, judge};
+use serde_json::{Value, json};
+
+pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
+    let Some((method, points)) = bench.rule(specimen) else {
+        return json!({ "id": specimen.id, "label": specimen.label, "fault": "its method is missing" });
+    };
+    let filled = specimen.points.iter().flatten().next();
+    let sample = bench.samples.get(&specimen.sample);
+    let mut deviations = sample.map_or_else(Vec::new, |s| s.deviations(method, filled));
+    deviations.extend(judge::deviations(specimen, method, &points));
+    json!({
+        "id": specimen.id,
+        "label": specimen.label,
+        "sample": specimen.sample,
+        "method": method.id,
+        "version": specimen.version,
+        "complete": specimen.is_complete(),
+        "running": running(specimen, method, &points, now),
+        "next": next(specimen, method, &points),
+        "passed": passed(specimen, method, &points),
+        "mayRunAgain": specimen.may_run_again(&points, crate::domain::method::Machine::Shaker),
+        "inFurtherRun": specimen.open_further_run().is_some(),
+        "noLineYet": specimen.no_line.len(),
+        "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
+        "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
+        "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
+        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "readings": {
+            "unit": method.readings.unit.symbol(),
+            "mark": method.readings.mark.value.map(|v| v.to_string()),
+            "top": method.readings.top.value.map(|v| v.to_string()),
+            "sandOffset": method.foot(&bench.settings.foot)
+                .and_then(|f| f.offset.value).map(|v| v.normalize().to_string()),
+        },
+        "deviations": deviations,
+    })
+}
+
+/// The interval that runs: elapsed, and its window, in milliseconds.
+fn running(specimen: &Specimen, method: &Method, points: &[Point], now: &Moment) -> Option<Value> {
+    let (step, span) = specimen.running(method, points)?;
+    let (opens, closes) = specimen.window(method, step);
+    let elapsed = span.elapsed(now);
+    Some(json!({
+        "step": method.steps.get(step)?.name,
+        "elapsedMs": ms(elapsed.ns),
+        "nominalMs": method.timed(step).and_then(|t| t.required_ns.value).map(ms),
+        "opensMs": opens.map(ms),
+        "closesMs": closes.map(ms),
+        "stage": specimen.announced.filter(|(s, _)| *s == step).map(|(_, stage)| stage),
+        "clock": elapsed.basis,
+    }))
+}
+
+/// What may come next, in order; the first is the usual one.
+fn next(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Value> {
+    specimen.possible(points).into_iter().filter_map(|i| point(method, points.get(i)?)).collect()
+}
+
+/// Instants that were passed without a mark: they may be stated afterwards.
+fn passed(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Value> {
+    let last = specimen.last_marked().unwrap_or(0);
+    points
+        .iter()
+        .zip(&specimen.points)
+        .take(last)
+        .filter(|(_, marked)| marked.is_none() && !specimen.is_complete())
+        .filter_map(|(p, _)| point(method, p))
+        .collect()
+}
+
+fn point(method: &Method, point: &Point) -> Option<Value> {
+    let step = method.steps.get(point.step)?;
+    let (words, entry) = match point.edge {
+        Edge::Done => (format!("{} done", step.name), None),
+        Edge::Begin => (format!("{} begins", step.name), None),
+        Edge::End => (format!("{} ends", step.name), None),
+        Edge::Value(level) => (
+            format!("enter the {}", step.name),
+            Some(match level {
+                Level::Clay => "clay",
+                Level::Sand => "sand",
+            }),
+        ),
+    };
+    let level = match &step.kind {
+        StepKind::Mark { level, .. } => level.as_ref(),
+        StepKind::Interval(timed) => timed.level.as_ref(),
+        StepKind::Reading { .. } => None,
+    };
+    Some(json!({
+        "step": step.name,
+        "edge": if entry.is_some() { Value::Null } else { serde_json::to_value(point.edge).unwrap_or(Value::Null) },
+        "text": words,
+        "instruction": step.instruction,
+        "entry": entry,
+        "optional": point.optional,
+        "level": level.and_then(|l| l.value).map(|r| r.to_string()),
+    }))
+}
