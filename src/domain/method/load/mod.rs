@@ -1,0 +1,152 @@
+//! From a file's text to a checked method, or every fault at once.
+//!
+//! The document is parsed with positions and walked once; a fault is noted and the walk goes on.
+//! `walk` knows the document, `value` the values with their source, `parts` and `steps` the method.
+
+mod parts;
+mod steps;
+mod value;
+mod walk;
+
+#[cfg(test)]
+mod test;
+
+use super::Method;
+use sha2::{Digest, Sha256};
+use std::fmt::Write;
+use std::path::Path;
+use toml::de::DeTable;
+use walk::{Table, Walk, line_of};
+
+/// One fault of a method file.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{file}:{line}: `{key}`: found {found}, expected {expected}")]
+pub struct Fault {
+    /// File name as given.
+    pub file: String,
+    /// Line, from 1.
+    pub line: usize,
+    /// Dotted key (`step.3.required.value`); elements of arrays are numbered from 1.
+    pub key: String,
+    /// What stands there.
+    pub found: String,
+    /// What may stand there.
+    pub expected: String,
+}
+
+/// Parses and checks a method file. `file` is its name, for messages; the id must equal its stem.
+///
+/// # Errors
+/// Every fault of the file, in order of lines; never only the first. What is no TOML at all is
+/// one fault: behind it nothing can be trusted.
+pub fn load(file: &str, text: &str) -> Result<Method, Vec<Fault>> {
+    let document = DeTable::parse(text).map_err(|error| vec![syntax(file, text, &error)])?;
+    let mut walk = Walk::new(file, text);
+    let method = method(&mut walk, &Table::root(document.get_ref()), file, text);
+    match method {
+        Some(method) if walk.clean() => Ok(method),
+        _ => Err(walk.into_faults()),
+    }
+}
+
+fn syntax(file: &str, text: &str, error: &toml::de::Error) -> Fault {
+    let (found, expected) =
+        error.message().split_once(", expected ").unwrap_or((error.message(), "valid TOML"));
+    Fault {
+        file: file.to_owned(),
+        line: line_of(text, error.span().map_or(0, |span| span.start)),
+        key: "syntax".to_owned(),
+        found: found.to_owned(),
+        expected: expected.to_owned(),
+    }
+}
+
+/// Everything is read before anything is asked for, so that no fault hides another.
+fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> Option<Method> {
+    let known = [
+        "id",
+        "title",
+        "standard",
+        "edition",
+        "notice",
+        "safety",
+        "time-resolution",
+        "preparation",
+        "specimen",
+        "step",
+        "temperature",
+        "readings",
+        "late-line",
+        "calculation",
+        "replicates",
+        "precision",
+        "apparatus",
+    ];
+    walk.only(root, &known);
+    let id = id(walk, root, file);
+    let title = walk.text(root, "title");
+    let standard = walk.text(root, "standard");
+    let edition = walk.sourced_text(root, "edition");
+    let notice = walk.text(root, "notice");
+    let safety = parts::sentences(walk, root, "safety");
+    let resolution = walk.duration(root, "time-resolution");
+    let resolves = resolution.as_ref().is_none_or(|sourced| sourced.value != Some(0));
+    if !resolves {
+        walk.bad_value(root, "time-resolution", "a time above 0");
+    }
+    let preparation = parts::preparation(walk, root);
+    let specimen = parts::specimen(walk, root);
+    let seen = steps::read(walk, root);
+    let temperature = parts::temperature(walk, root, seen.as_deref());
+    let readings = parts::readings(walk, root);
+    let late_line = parts::late_line(walk, root);
+    let calculation = parts::calculation(walk, root);
+    let replicates = parts::replicates(walk, root);
+    let precision = parts::precision(walk, root);
+    let apparatus = parts::requirements(walk, root, "apparatus");
+    Some(Method {
+        id: id?,
+        title: title?,
+        standard: standard?,
+        edition: edition?,
+        digest: digest(text),
+        notice: notice?,
+        time_resolution_ns: resolution?,
+        preparation: preparation?,
+        specimen: specimen?,
+        steps: steps::whole(seen?)?,
+        temperature: temperature?,
+        readings: readings?,
+        late_line: late_line?,
+        calculation: calculation?,
+        replicates: replicates?,
+        precision: precision?,
+        apparatus: apparatus?,
+        safety: safety?,
+    })
+}
+
+/// The id travels in records and topics and finds the file again: it is the file's own name.
+fn id<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<String> {
+    let id = walk.text(root, "id")?;
+    let stem = Path::new(file).file_stem().map(|stem| stem.to_string_lossy().into_owned());
+    let plain = id.bytes().all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-');
+    if !plain {
+        walk.bad_value(root, "id", "lower-case letters, digits and hyphens");
+        return None;
+    }
+    if stem.as_deref() != Some(id.as_str()) {
+        let expected = format!("`{}`, the file's name without its extension", stem.unwrap_or_default());
+        walk.bad_value(root, "id", &expected);
+        return None;
+    }
+    Some(id)
+}
+
+fn digest(text: &str) -> String {
+    Sha256::digest(text.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
+        // Writing to a string cannot fail.
+        let _ = write!(hex, "{byte:02x}");
+        hex
+    })
+}
