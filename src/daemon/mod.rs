@@ -1,1 +1,5 @@
-//! daemon.
+//! Composition root: the command line, the one loop, shutdown.
+
+pub mod cli;
+pub mod exit;
+pub mod reckon;
