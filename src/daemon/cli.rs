@@ -1,0 +1,148 @@
+//! The command line.
+
+use super::exit::Exit;
+use super::reckon;
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Bench station for the sand equivalent test of soils and fine aggregates.
+#[derive(Debug, Parser)]
+#[command(name = "stillstand", version, about, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What the program can do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the station at the bench.
+    Run(SettingsArgs),
+    /// Run the whole station against simulated instruments, with time stepped.
+    Rehearse(RehearseArgs),
+    /// Recompute results of paper worksheets, exactly.
+    #[command(long_about = reckon::HELP)]
+    Reckon(reckon::ReckonArgs),
+    /// Check settings, methods and instrument shapes without starting anything.
+    Check(SettingsArgs),
+    /// Check that nothing in a journal was altered.
+    Verify(VerifyArgs),
+}
+
+/// Arguments of `run` and `check`.
+#[derive(Debug, Args)]
+pub struct SettingsArgs {
+    /// The settings file, or a folder that holds `stillstand.toml`.
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "STILLSTAND_SETTINGS",
+        default_value = "/etc/stillstand/stillstand.toml"
+    )]
+    pub settings: PathBuf,
+}
+
+/// Arguments of `rehearse`.
+#[derive(Debug, Args)]
+pub struct RehearseArgs {
+    /// Bench seconds shown in one second. It changes what people see, never what is recorded.
+    #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=600))]
+    pub pace: u32,
+    /// End when the scenario is done; the last line of standard output names the file of records.
+    #[arg(long)]
+    pub once: bool,
+    /// The same seed gives the same stimuli, moments, deviations and results.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// An MQTT 5 broker on loopback to use instead of the one built in.
+    #[arg(long, value_name = "HOST:PORT", value_parser = broker)]
+    pub broker: Option<Broker>,
+    /// Folder for the journal and the records; without it, a new one under the system's temporary folder.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+}
+
+/// Arguments of `verify`.
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// The journal's file.
+    #[arg(value_name = "JOURNAL")]
+    pub journal: PathBuf,
+}
+
+/// Where a broker listens.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Broker {
+    /// Host name or address, an IPv6 address without its brackets.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+}
+
+fn broker(text: &str) -> Result<Broker, String> {
+    let (host, port) = text.rsplit_once(':').ok_or("write it as HOST:PORT, for example 127.0.0.1:1883")?;
+    let port = port.parse::<u16>().ok().filter(|p| *p > 0).ok_or("the port is a number from 1 to 65535")?;
+    let bare = host.strip_prefix('[').and_then(|h| h.strip_suffix(']'));
+    if host.is_empty() || bare.is_none() && host.contains(':') {
+        return Err("the host is a name, an IPv4 address, or an IPv6 address in brackets".into());
+    }
+    Ok(Broker { host: bare.unwrap_or(host).into(), port })
+}
+
+/// Reads the command line and does what it says.
+pub fn main() -> Exit {
+    match Cli::try_parse() {
+        Ok(cli) => dispatch(cli.command),
+        Err(error) => {
+            // Help and version go to standard output and are no fault. A closed pipe is not either.
+            let _ = error.print();
+            if error.use_stderr() { Exit::Usage } else { Exit::Ok }
+        }
+    }
+}
+
+fn dispatch(command: Command) -> Exit {
+    match command {
+        Command::Reckon(args) => reckon::main(&args),
+        Command::Run(_) => not_yet("run"),
+        Command::Rehearse(_) => not_yet("rehearse"),
+        Command::Check(_) => not_yet("check"),
+        Command::Verify(_) => not_yet("verify"),
+    }
+}
+
+/// The place where the composition root fills in the other commands.
+fn not_yet(command: &str) -> Exit {
+    eprintln!("stillstand: `{command}` is not part of this build");
+    Exit::Unavailable
+}
+
+#[cfg(test)]
+mod test {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn a_broker_is_a_host_and_a_port() {
+        let of = |host: &str, port| Ok(Broker { host: host.into(), port });
+        assert_eq!(broker("127.0.0.1:1883"), of("127.0.0.1", 1883));
+        assert_eq!(broker("[::1]:1884"), of("::1", 1884));
+        assert_eq!(broker("localhost:1"), of("localhost", 1));
+        for wrong in ["localhost", "localhost:0", "localhost:65536", ":1883", "::1:1883", "localhost:"] {
+            assert!(broker(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn the_pace_of_a_rehearsal_has_limits() {
+        let parse = |pace: &str| Cli::try_parse_from(["stillstand", "rehearse", "--pace", pace]);
+        assert!(parse("1").is_ok() && parse("600").is_ok());
+        assert!(parse("0").is_err() && parse("601").is_err());
+    }
+}

@@ -1,0 +1,144 @@
+//! `stillstand reckon`: results of paper worksheets, recomputed exactly.
+
+mod lines;
+mod sheet;
+mod write;
+
+use super::exit::Exit;
+use crate::domain::calculation::{LevelError, Marks, Scale, Tenths, level_from_text, ratio, result};
+use crate::domain::method::{RatioRule, ResultRule};
+use clap::Args;
+use rust_decimal::Decimal;
+use sheet::Stop;
+use std::io::{BufWriter, IsTerminal, Write};
+use write::Format;
+
+/// What `stillstand help reckon` says.
+pub(super) const HELP: &str = "\
+Recompute results of paper worksheets, exactly.
+
+Takes the sand reading itself: the indicator's level less the offset of its foot. Readings are in \
+inches; one between two marks of 0.1 in takes the higher mark. The ratio 100 x sand / clay is \
+rounded to the nearest tenth (a tie goes up), then raised to the next whole number.
+
+With --sand and --clay: one result. Without: CSV on standard input, whose header names the columns \
+`sand` and `clay` in any order and case; other columns are not read. Each row stands on one line \
+and has as many fields as the header; blank lines do not count. Out comes CSV with the columns \
+`sand,clay,ratio,reported` (the marks that were recorded), or with --json one object a line, which \
+also holds the row's line number, the exact ratio and its flags.
+
+A row that is wrong is named by its line on standard error and left out; the others are computed. \
+A sand reading over the clay reading is computed, with a warning.
+
+Ends with 0, or 65 if any reading was wrong, 64 for a wrong command line, 74 if reading or writing failed.";
+
+/// Arguments of `reckon`.
+#[derive(Debug, Args)]
+pub struct ReckonArgs {
+    /// Sand reading in inches.
+    #[arg(long, value_name = "IN", requires = "clay", value_parser = level, allow_hyphen_values = true)]
+    pub sand: Option<Decimal>,
+    /// Clay reading in inches.
+    #[arg(long, value_name = "IN", requires = "sand", value_parser = level, allow_hyphen_values = true)]
+    pub clay: Option<Decimal>,
+    /// JSON lines instead of CSV.
+    #[arg(long)]
+    pub json: bool,
+}
+
+fn level(text: &str) -> Result<Decimal, String> {
+    level_from_text(text.as_bytes()).map_err(|e| format!("the reading {e}"))
+}
+
+/// One worksheet line, computed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Pair {
+    sand: Marks,
+    clay: Marks,
+    ratio: Tenths,
+    reported: Decimal,
+    sand_over_clay: bool,
+}
+
+impl Pair {
+    fn of(sand: Decimal, clay: Decimal) -> Result<Self, LevelError> {
+        let scale = Scale::TENTHS_OF_AN_INCH;
+        let (sand_mark, clay_mark) = (scale.sand(sand)?, scale.clay(clay)?);
+        // The scale lets only a clay mark over 0 through, so there is a ratio.
+        let ratio = ratio(sand_mark, clay_mark, RatioRule::NearestTenth).ok_or(LevelError::ClayZero)?;
+        let reported = result(ratio, ResultRule::RaiseToWhole);
+        Ok(Self { sand: sand_mark, clay: clay_mark, ratio, reported, sand_over_clay: sand > clay })
+    }
+}
+
+/// What a person is told when the sand reading is the higher one.
+fn over_warning(sand: Decimal, clay: Decimal) -> String {
+    format!(
+        "warning: the sand reading {sand} is higher than the clay reading {clay}: computed, but check the two"
+    )
+}
+
+/// Does what `reckon` says.
+pub(super) fn main(args: &ReckonArgs) -> Exit {
+    match (args.sand, args.clay) {
+        (Some(sand), Some(clay)) => one(sand, clay, args.json),
+        _ => many(args.json),
+    }
+}
+
+fn one(sand: Decimal, clay: Decimal, json: bool) -> Exit {
+    let pair = match Pair::of(sand, clay) {
+        Ok(pair) => pair,
+        Err(error) => {
+            eprintln!("stillstand: {error}");
+            return Exit::Data;
+        }
+    };
+    if pair.sand_over_clay {
+        eprintln!("stillstand: {}", over_warning(sand, clay));
+    }
+    let mut line = Vec::new();
+    if json {
+        write::json(&mut line, None, &pair);
+    } else {
+        write::sentence(&mut line, sand, clay, &pair);
+    }
+    let mut out = std::io::stdout().lock();
+    match out.write_all(&line).and_then(|()| out.flush()) {
+        Ok(()) => Exit::Ok,
+        Err(error) => ended(&Stop::Write(error)),
+    }
+}
+
+fn many(json: bool) -> Exit {
+    const BUFFER: usize = 64 * 1024;
+    let input = std::io::stdin().lock();
+    if input.is_terminal() {
+        eprintln!(
+            "stillstand: reading CSV from the keyboard: a header `sand,clay`, then rows; Ctrl-D ends it"
+        );
+    }
+    let out = BufWriter::with_capacity(BUFFER, std::io::stdout().lock());
+    let errors = BufWriter::with_capacity(BUFFER, std::io::stderr().lock());
+    let format = if json { Format::Json } else { Format::Csv };
+    match sheet::reckon(input, out, errors, format) {
+        Ok(tally) if tally.wrong == 0 => Exit::Ok,
+        Ok(_) => Exit::Data,
+        Err(stop) => ended(&stop),
+    }
+}
+
+fn ended(stop: &Stop) -> Exit {
+    match stop {
+        // Whoever read has seen enough: `stillstand reckon | head`.
+        Stop::Write(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Exit::Ok,
+        Stop::Header(_) => {
+            eprintln!("stillstand: {stop}");
+            Exit::Data
+        }
+        Stop::Write(_) | Stop::Read(_) => {
+            eprintln!("stillstand: {stop}");
+            Exit::Io
+        }
+    }
+}
