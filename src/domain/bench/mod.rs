@@ -20,6 +20,9 @@ pub use input::{
 };
 pub use refusal::{Outcome, Refusal};
 
+#[cfg(test)]
+mod test;
+
 use super::alarm::Alarm;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};

@@ -96,9 +96,10 @@ impl Specimen {
                 None => (index, self.bound_before(points, index, step)?),
             }
         } else {
+            // The end of the step before it, not just anything that came earlier.
             let first_own = points.iter().position(|p| p.step >= step)?;
-            let (index, marked) = self.marked_before(first_own)?;
-            (index, exact(marked))
+            let before = first_own.checked_sub(1)?;
+            (before, exact(at(before)?))
         };
         let end = match (timed.ends, own(Edge::End)) {
             (Ends::Press, Some(index)) => at(index).map(exact).or_else(|| {

@@ -1,0 +1,128 @@
+use super::*;
+
+/// Two specimens in soak, begun 200 s apart.
+fn two_soaking() -> (Story, Uuid, Uuid) {
+    let mut story = Story::new();
+    let sample = story.sample("S", 2);
+    let (a, b) = (story.specimen(sample, 1), story.specimen(sample, 3));
+    for (id, start) in [(a, 0.0), (b, 200.0)] {
+        story.to(start).mark(id, "first fill", Edge::Done);
+        story.mark(id, "soak", Edge::Begin);
+    }
+    (story, a, b)
+}
+
+fn marked(story: &Story, specimen: Uuid, step: &str, edge: Edge) -> bool {
+    let method = t176();
+    let step = method.step_index(step).unwrap();
+    let index = method.points().iter().position(|p| p.step == step && p.edge == edge).unwrap();
+    story.bench.specimens[&specimen].points[index].is_some()
+}
+
+#[test]
+fn the_shakers_contact_acts_on_the_one_specimen_that_is_due() {
+    let (mut story, a, b) = two_soaking();
+    story.to(600.0);
+    assert!(matches!(story.trigger("shaker", Contact::On), Outcome::Done { .. }));
+    assert!(marked(&story, a, "shake", Edge::Begin) && !marked(&story, b, "shake", Edge::Begin));
+    story.to(645.0).trigger("shaker", Contact::Off);
+    assert!(marked(&story, a, "shake", Edge::End));
+    assert!(story.bench.presses.is_empty());
+}
+
+#[test]
+fn where_none_is_due_the_run_is_kept_whole_and_a_person_gives_it_a_cylinder() {
+    let (mut story, a, _) = two_soaking();
+    story.to(300.0).trigger("shaker", Contact::On);
+    story.to(345.0).trigger("shaker", Contact::Off);
+    let press = story.bench.presses[0].clone();
+    assert!(press.why.contains("no specimen is due"), "{}", press.why);
+    assert_eq!(press.ended, Some(at(345 * SECOND)));
+    story.to(400.0).ok(Do::AssignPress { press: press.id, specimens: vec![a] });
+    assert!(marked(&story, a, "shake", Edge::End));
+    let codes: Vec<_> = story.deviations(a).into_iter().map(|d| (d.code, d.actual)).collect();
+    assert_eq!(codes, [(crate::domain::specimen::judge::Code::IntervalShort, "300.0 s".to_owned())]);
+    story.check_replay();
+}
+
+#[test]
+fn several_due_are_more_than_the_shaker_holds_unless_the_setting_says_so() {
+    let at_once = |holds| {
+        let mut story = Story::with(|s| s.bench.shaker_holds = holds);
+        let sample = story.sample("S", 2);
+        let ids = [story.specimen(sample, 1), story.specimen(sample, 2)];
+        for id in ids {
+            story.mark(id, "first fill", Edge::Done);
+            story.mark(id, "soak", Edge::Begin);
+        }
+        story.to(600.0).trigger("shaker", Contact::On);
+        (ids.map(|id| marked(&story, id, "shake", Edge::Begin)), story.bench.presses.len())
+    };
+    assert_eq!(at_once(1), ([false, false], 1));
+    assert_eq!(at_once(2), ([true, true], 0));
+}
+
+#[test]
+fn a_further_run_is_kept_and_marked() {
+    let (mut story, a, _) = two_soaking();
+    story.to(600.0).trigger("shaker", Contact::On);
+    story.to(630.0).trigger("shaker", Contact::Off);
+    story.to(640.0).trigger("shaker", Contact::On);
+    assert_eq!(story.bench.possible_text(&story.bench.specimens[&a]), "end of the further run");
+    story.to(655.0).trigger("shaker", Contact::Off);
+    let codes: Vec<_> = story.deviations(a).into_iter().map(|d| d.code).collect();
+    use crate::domain::specimen::judge::Code;
+    assert_eq!(codes, [Code::IntervalShort, Code::FurtherRun]);
+    story.to(700.0).mark(a, "irrigate", Edge::End);
+}
+
+#[test]
+fn a_shared_foot_switch_means_what_the_page_says_it_means() {
+    let (mut story, a, b) = two_soaking();
+    let foot = story.bench.triggers["foot"].clone();
+    story.to(300.0);
+    assert!(story.bench.meaning(&foot, &at(story.now_ns)).contains("no act is due"));
+    story.trigger("foot", Contact::Press);
+    assert_eq!(story.bench.presses.len(), 1);
+    story.to(600.0);
+    assert_eq!(story.bench.meaning(&foot, &at(story.now_ns)), "S-1: loosen begins");
+    story.trigger("foot", Contact::Press);
+    assert!(marked(&story, a, "loosen", Edge::Begin) && !marked(&story, b, "loosen", Edge::Begin));
+    // A button of a place is never shared.
+    story.to(650.0).trigger("place-3", Contact::Press);
+    assert!(marked(&story, b, "loosen", Edge::Begin));
+}
+
+#[test]
+fn unknown_retained_and_wrong_triggers_start_nothing_and_are_shown() {
+    let mut story = Story::new();
+    for (name, contact) in [
+        ("place-99", Ok(Contact::Press)),
+        ("foot", Err("it is a retained message".to_owned())),
+        ("shaker", Ok(Contact::Press)),
+    ] {
+        let before = story.bench.specimens.clone();
+        let outcome =
+            story.input(What::Trigger(Trigger { name: name.to_owned(), contact, via: "mqtt".to_owned() }));
+        assert!(matches!(outcome, Outcome::Refused { .. }), "{name}: {outcome:?}");
+        assert_eq!(story.bench.specimens, before);
+    }
+    assert_eq!(story.bench.refused.len(), 3);
+    assert!(story.bench.refused[0].why.contains("foot"), "it names the triggers that there are");
+    assert_eq!(story.bench.alarms.len(), 3);
+}
+
+#[test]
+fn a_press_is_as_old_as_its_edge() {
+    let (mut story, a, _) = two_soaking();
+    story.to(600.0);
+    let mut edge = at(599 * SECOND);
+    edge.stamp = crate::domain::moment::Stamp::Kernel;
+    let contact = Ok(Contact::On);
+    story.input_at(
+        What::Trigger(Trigger { name: "shaker".to_owned(), contact, via: "gpio".to_owned() }),
+        edge,
+    );
+    let marked = story.bench.specimens[&a].points.iter().flatten().next_back().unwrap();
+    assert_eq!(marked.moment, edge);
+}
