@@ -8,6 +8,13 @@ const PREFIX: &str = "STILLSTAND_";
 /// Variables of the program that are no settings: which file to read, and how much to log.
 pub const NOT_SETTINGS: [&str; 2] = ["STILLSTAND_SETTINGS", "STILLSTAND_LOG"];
 
+/// The variables of this process, for [`super::load`]. What is no Unicode is kept with replacement
+/// characters, so that a foreign variable of that kind stops nothing.
+pub fn process_environment() -> impl Iterator<Item = (String, String)> {
+    std::env::vars_os()
+        .map(|(name, value)| (name.to_string_lossy().into_owned(), value.to_string_lossy().into_owned()))
+}
+
 /// A variable that names a key.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Variable {

@@ -15,7 +15,7 @@ mod words;
 mod test;
 
 pub use check::{check, check_methods};
-pub use environment::NOT_SETTINGS;
+pub use environment::{NOT_SETTINGS, process_environment};
 pub use fault::{MethodsFault, SettingsError, SettingsFault};
 
 use crate::domain::method::{self, Method};

@@ -211,6 +211,24 @@ fn numbers_in_the_environment_are_plain_digits() {
 }
 
 #[test]
+fn the_environment_of_this_process_is_seen() {
+    let folder = ("CARGO_MANIFEST_DIR".to_owned(), env!("CARGO_MANIFEST_DIR").to_owned());
+    assert!(process_environment().any(|variable| variable == folder));
+}
+
+#[test]
+fn a_file_of_nothing_but_brackets_or_dots_is_told() {
+    let scratch = Scratch::new("deep");
+    for text in [
+        "a = ".to_owned() + &"[".repeat(100_000),
+        "a.".repeat(100_000) + "b = 1",
+        format!("[{}b]", "a.".repeat(100_000)),
+    ] {
+        assert!(!scratch.told(&text, &[]).is_empty());
+    }
+}
+
+#[test]
 fn a_file_that_cannot_be_read_is_told_by_its_path() {
     let error = load(Some(Path::new("/nowhere/lab.toml")), vars(&[])).unwrap_err().to_string();
     assert!(error.starts_with("cannot read the settings file /nowhere/lab.toml: No such file"), "{error}");

@@ -218,6 +218,17 @@ fn what_is_no_toml_is_one_fault_with_its_line() {
 }
 
 #[test]
+fn a_file_of_nothing_but_brackets_or_dots_is_told() {
+    for text in [
+        "a = ".to_owned() + &"[".repeat(100_000),
+        "a = ".to_owned() + &"{a=".repeat(100_000),
+        "a.".repeat(100_000),
+    ] {
+        assert!(!load(FILE, &text).unwrap_err().is_empty());
+    }
+}
+
+#[test]
 fn an_empty_file_names_every_part_that_is_missing() {
     let faults = load(FILE, "").unwrap_err();
     let keys: Vec<_> = faults.iter().map(|fault| fault.key.as_str()).collect();
