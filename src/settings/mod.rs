@@ -1,3 +1,127 @@
 //! Settings: shipped defaults, a file, the environment. Not used after start-up.
+//!
+//! `layers` looks at file and environment strictly and says where each fault stands; the `config`
+//! crate then layers the three; `check` asks whether the result makes sense on this machine.
 
 pub mod model;
+
+mod check;
+mod environment;
+mod fault;
+mod layers;
+mod words;
+
+#[cfg(test)]
+mod test;
+
+pub use check::{check, check_methods};
+pub use environment::{NOT_SETTINGS, process_environment};
+pub use fault::{MethodsFault, SettingsError, SettingsFault};
+
+use crate::domain::method::{self, Method};
+use config::{Config, Environment, FileFormat};
+use environment::{Variable, variables};
+use model::Settings;
+use std::path::{Path, PathBuf};
+
+/// The settings that the program was built with, with every key explained.
+pub const SHIPPED: &str = include_str!("../../config/stillstand.toml");
+
+/// Reads the settings: shipped defaults, over them the file, over that the environment.
+///
+/// A relative path in the file starts at the file's folder; one of the defaults or the
+/// environment at the working directory.
+///
+/// # Errors
+/// Every fault of file and environment, with file, line or variable, and key.
+pub fn load(
+    file: Option<&Path>,
+    env: impl Iterator<Item = (String, String)>,
+) -> Result<Settings, SettingsError> {
+    let text = file.map_or(Ok(String::new()), |file| {
+        std::fs::read_to_string(file)
+            .map_err(|error| SettingsError::Unreadable { file: file.to_owned(), why: error.to_string() })
+    })?;
+    let name = file.map_or_else(|| "no settings file".to_owned(), |file| file.display().to_string());
+    let (variables, misnamed) = variables(env);
+    let mut faults = layers::faults(SHIPPED, layers::File { name: &name, text: &text }, &variables);
+    faults.extend(misnamed);
+    if !faults.is_empty() {
+        return Err(SettingsError::Faults(faults));
+    }
+    let mut settings = layered(&text, &variables).map_err(|error| {
+        // The strict look lets nothing through that the layering refuses, as far as we know.
+        let (key, what) = ("all layers together".to_owned(), error.to_string());
+        SettingsError::Faults(vec![SettingsFault { place: name, key, what }])
+    })?;
+    if let Some(folder) = file.and_then(Path::parent) {
+        rebase(&mut settings, folder, |key| {
+            let path: Vec<_> = key.split('.').collect();
+            layers::says(&text, &path) && !variables.iter().any(|variable| variable.path == path)
+        });
+    }
+    Ok(settings)
+}
+
+fn layered(text: &str, variables: &[Variable]) -> Result<Settings, config::ConfigError> {
+    let source = variables.iter().map(|variable| (variable.layered_name(), variable.value.clone())).collect();
+    // Texts stay texts: a station named 0042 must not become 42. Numbers are read from them.
+    let environment = Environment::default()
+        .prefix("STILLSTAND")
+        .prefix_separator("_")
+        .separator("__")
+        .try_parsing(false)
+        .source(Some(source));
+    Config::builder()
+        .add_source(config::File::from_str(SHIPPED, FileFormat::Toml))
+        .add_source(config::File::from_str(text, FileFormat::Toml))
+        .add_source(environment)
+        .build()?
+        .try_deserialize()
+}
+
+/// Puts relative paths that the file set under the file's folder.
+fn rebase(settings: &mut Settings, folder: &Path, set_by_file: impl Fn(&str) -> bool) {
+    let under = |key: &str, path: &mut PathBuf| {
+        if set_by_file(key) {
+            *path = folder.join(&*path);
+        }
+    };
+    under("station.methods", &mut settings.station.methods);
+    under("station.shapes", &mut settings.station.shapes);
+    under("journal.path", &mut settings.journal.path);
+    if let Some(file) = settings.network.as_mut().and_then(|network| network.password_file.as_mut()) {
+        under("network.password-file", file);
+    }
+}
+
+/// Reads every `*.toml` of a folder as a method, in the order of their names.
+///
+/// # Errors
+/// The faults of all files at once; a folder without a method is a fault too.
+pub fn load_methods(folder: &Path) -> Result<Vec<Method>, Vec<MethodsFault>> {
+    let unreadable = |path: &Path, why: String| MethodsFault::Unreadable { path: path.to_owned(), why };
+    let entries = std::fs::read_dir(folder)
+        .and_then(Iterator::collect::<std::io::Result<Vec<_>>>)
+        .map_err(|error| vec![unreadable(folder, format!("cannot read the folder of methods: {error}"))])?;
+    let mut files: Vec<_> = entries
+        .into_iter()
+        .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|extension| extension == "toml"))
+        .collect();
+    files.sort();
+    if files.is_empty() {
+        return Err(vec![unreadable(folder, "the folder holds no method file `*.toml`".to_owned())]);
+    }
+    let (mut methods, mut faults) = (Vec::new(), Vec::new());
+    for file in files {
+        match std::fs::read_to_string(&file) {
+            Ok(text) => match method::load(&file.display().to_string(), &text) {
+                Ok(method) => methods.push(method),
+                Err(found) => faults.extend(found.into_iter().map(MethodsFault::InFile)),
+            },
+            Err(error) => faults.push(unreadable(&file, format!("cannot read the method file: {error}"))),
+        }
+    }
+    if faults.is_empty() { Ok(methods) } else { Err(faults) }
+}

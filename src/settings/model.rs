@@ -98,14 +98,17 @@ pub struct Network {
     /// Host of the MQTT broker.
     pub host: String,
     /// Its port.
+    #[serde(default = "port_default")]
     pub port: u16,
     /// User, if the broker asks for one.
     pub user: Option<String>,
     /// File that holds the password, alone on its first line.
     pub password_file: Option<PathBuf>,
     /// Keepalive in seconds.
+    #[serde(default = "keep_alive_default")]
     pub keep_alive_s: u16,
     /// Documents in flight without an acknowledgement.
+    #[serde(default = "window_default")]
     pub window: u16,
 }
 
@@ -169,6 +172,19 @@ pub struct Gpio {
     /// Debounce in milliseconds, by the kernel.
     #[serde(default = "debounce_default")]
     pub debounce_ms: u32,
+}
+
+/// The port that the MQTT standard registers for plain connections.
+const fn port_default() -> u16 {
+    1883
+}
+
+const fn keep_alive_default() -> u16 {
+    30
+}
+
+const fn window_default() -> u16 {
+    16
 }
 
 const fn debounce_default() -> u32 {

@@ -98,83 +98,69 @@ fn numbers_that_are_no_decimals_are_refused() {
     }
 }
 
+/// What stands in the file, what is put there, and how the telling begins.
+const CASES: [(&str, &str, &str); 20] = [
+    ("title = \"Sand", "titel = \"Sand", "titel: found an unknown key, expected one of `id`, `title`"),
+    (
+        "unit = \"Cel\", source = \"study",
+        "unit = \"C\", source = \"study",
+        "temperature.limits.unit: found the text `C`, expected one of `Cel`, `[degF]`",
+    ),
+    ("min = 44, max", "min = 47, max", "step.6.window.min: found 47, which is over `max` = 46"),
+    ("value = 45,", "value = 47,", "step.6.required.value: found the number 47, expected a duration inside"),
+    (
+        "kind = \"tin\"",
+        "kind = \"cup\"",
+        "specimen.kind: found the text `cup`, expected one of `tin`, `portion`",
+    ),
+    ("to = \"clay reading\"", "to = \"tin\"", "temperature.to: found a step before `from`"),
+    ("name = \"loosen\"", "name = \"soak\"", "step.5.name: found `soak`, which line "),
+    ("name = \"guide-cap\"", "name = \"indicator\"", "readings.foot.2.name: found `indicator`, which line "),
+    ("frees-place = true", "optional = false", "step: found no step that frees the place"),
+    ("of = \"sand\"", "of = \"clay\"", "step.10.of: found readings of clay, clay, expected exactly one"),
+    (
+        "begins = \"press\"\nends = \"next\"\nrequired",
+        "begins = \"previous\"\nends = \"next\"\nrequired",
+        "step.4.begins: found `previous` after `tap`, whose end need not be marked",
+    ),
+    (
+        "id = \"aashto",
+        "id = \"ashto",
+        "id: found the text `ashto-t176-mechanical`, expected `aashto-t176-mechanical`",
+    ),
+    (
+        "top = { value = 15.0,",
+        "top = { value = 15.05,",
+        "readings.top.value: found the number 15.05, expected a whole number of marks of 0.1",
+    ),
+    (
+        "repeat-specimens = { value = 3,",
+        "repeat-specimens = { value = 2.5,",
+        "late-line.repeat-specimens.value: found the number 2.5, expected a whole number",
+    ),
+    ("source = \"WAQTC FOP", "source = \"\" # \"WAQTC FOP", "syntax: "),
+    (
+        "0.1 s\", confidence = \"read\"",
+        "0.1 s\", confidence = \"sure\"",
+        "time-resolution.confidence: found the text `sure`, expected one of `read`",
+    ),
+    ("max = 177\nunit = \"{cycles}/min\"", "max = 177", "apparatus.1.unit: found nothing, expected one of"),
+    (
+        "value = 30, unit = \"min\", source = \"class",
+        "value = 30, source = \"class",
+        "late-line.total-max.unit: found nothing, expected one of `s`, `min`, `d`",
+    ),
+    (
+        "instruction = \"Set the",
+        "# instruction = \"Set the",
+        "step.4.instruction: found nothing, expected a text",
+    ),
+    ("machine = \"shaker\"", "machine = 3", "step.6.machine: found the number 3, expected one of `shaker`"),
+];
+
 #[test]
 fn each_kind_of_fault_is_told_in_words() {
-    let cases = [
-        ("title = \"Sand", "titel = \"Sand", "titel: found an unknown key, expected one of `id`, `title`"),
-        (
-            "unit = \"Cel\", source = \"study",
-            "unit = \"C\", source = \"study",
-            "temperature.limits.unit: found the text `C`, expected one of `Cel`, `[degF]`",
-        ),
-        ("min = 44, max", "min = 47, max", "step.6.window.min: found 47, which is over `max` = 46"),
-        (
-            "value = 45,",
-            "value = 47,",
-            "step.6.required.value: found the number 47, expected a duration inside",
-        ),
-        (
-            "kind = \"tin\"",
-            "kind = \"cup\"",
-            "specimen.kind: found the text `cup`, expected one of `tin`, `portion`",
-        ),
-        ("to = \"clay reading\"", "to = \"tin\"", "temperature.to: found a step before `from`"),
-        ("name = \"loosen\"", "name = \"soak\"", "step.5.name: found `soak`, which line "),
-        (
-            "name = \"guide-cap\"",
-            "name = \"indicator\"",
-            "readings.foot.2.name: found `indicator`, which line ",
-        ),
-        ("frees-place = true", "optional = false", "step: found no step that frees the place"),
-        ("of = \"sand\"", "of = \"clay\"", "step.10.of: found readings of clay, clay, expected exactly one"),
-        (
-            "begins = \"press\"\nends = \"next\"\nrequired",
-            "begins = \"previous\"\nends = \"next\"\nrequired",
-            "step.4.begins: found `previous` after `tap`, whose end need not be marked",
-        ),
-        (
-            "id = \"aashto",
-            "id = \"ashto",
-            "id: found the text `ashto-t176-mechanical`, expected `aashto-t176-mechanical`",
-        ),
-        (
-            "top = { value = 15.0,",
-            "top = { value = 15.05,",
-            "readings.top.value: found the number 15.05, expected a whole number of marks of 0.1",
-        ),
-        (
-            "repeat-specimens = { value = 3,",
-            "repeat-specimens = { value = 2.5,",
-            "late-line.repeat-specimens.value: found the number 2.5, expected a whole number",
-        ),
-        ("source = \"WAQTC FOP", "source = \"\" # \"WAQTC FOP", "syntax: "),
-        (
-            "0.1 s\", confidence = \"read\"",
-            "0.1 s\", confidence = \"sure\"",
-            "time-resolution.confidence: found the text `sure`, expected one of `read`",
-        ),
-        (
-            "max = 177\nunit = \"{cycles}/min\"",
-            "max = 177",
-            "apparatus.1.unit: found nothing, expected one of",
-        ),
-        (
-            "value = 30, unit = \"min\", source = \"class",
-            "value = 30, source = \"class",
-            "late-line.total-max.unit: found nothing, expected one of `s`, `min`, `d`",
-        ),
-        (
-            "instruction = \"Set the",
-            "# instruction = \"Set the",
-            "step.4.instruction: found nothing, expected a text",
-        ),
-        (
-            "machine = \"shaker\"",
-            "machine = 3",
-            "step.6.machine: found the number 3, expected one of `shaker`",
-        ),
-    ];
-    for (old, new, start) in cases {
+    for (old, new, start) in CASES {
         let told = told(old, new);
         assert!(told.iter().any(|told| told.starts_with(start)), "{start}\n{told:#?}");
     }
@@ -229,6 +215,17 @@ fn what_is_no_toml_is_one_fault_with_its_line() {
     let faults = load(FILE, &twice).unwrap_err();
     assert_eq!(faults.len(), 1);
     assert!(faults[0].to_string().contains("duplicate key"), "{}", faults[0]);
+}
+
+#[test]
+fn a_file_of_nothing_but_brackets_or_dots_is_told() {
+    for text in [
+        "a = ".to_owned() + &"[".repeat(100_000),
+        "a = ".to_owned() + &"{a=".repeat(100_000),
+        "a.".repeat(100_000),
+    ] {
+        assert!(!load(FILE, &text).unwrap_err().is_empty());
+    }
 }
 
 #[test]

@@ -1,0 +1,196 @@
+//! Whether settings that can be read also make sense together, and on this machine.
+
+use super::fault::SettingsFault;
+use super::model::{Network, Settings};
+use crate::domain::method::Method;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Everything that makes no sense, all at once.
+pub fn check(settings: &Settings) -> Vec<SettingsFault> {
+    let mut faults = Faults(Vec::new());
+    station(settings, &mut faults);
+    bench(settings, &mut faults);
+    folders(settings, &mut faults);
+    instruments(settings, &mut faults);
+    triggers(settings, &mut faults);
+    let listen = settings.web.listen;
+    if !listen.ip().to_canonical().is_loopback() {
+        faults.add(
+            "web.listen",
+            format!(
+                "{listen} can be reached from other machines; off loopback the pages need encryption (TLS) \
+                 and sign-on, which do not exist yet, so use 127.0.0.1:{0} or [::1]:{0}",
+                listen.port()
+            ),
+        );
+    }
+    if let Some(network) = &settings.network {
+        broker(network, &mut faults);
+    }
+    faults.0
+}
+
+/// Whether the bench's foot assembly is one that the methods know.
+pub fn check_methods(settings: &Settings, methods: &[Method]) -> Vec<SettingsFault> {
+    let mut faults = Faults(Vec::new());
+    let foot = &settings.bench.foot;
+    if !methods.iter().any(|method| method.foot(foot).is_some()) {
+        let mut known: Vec<_> =
+            methods.iter().flat_map(|m| &m.readings.feet).map(|f| format!("`{}`", f.name)).collect();
+        known.sort();
+        known.dedup();
+        faults
+            .add("bench.foot", format!("no method knows the foot `{foot}`; they know {}", known.join(", ")));
+    }
+    faults.0
+}
+
+struct Faults(Vec<SettingsFault>);
+
+impl Faults {
+    fn add(&mut self, key: impl Into<String>, what: impl Into<String>) {
+        self.0.push(SettingsFault { place: "settings".to_owned(), key: key.into(), what: what.into() });
+    }
+}
+
+/// What goes into topics and file names.
+fn is_id(text: &str) -> bool {
+    let plain = |byte: u8| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-';
+    (1..=32).contains(&text.len()) && text.bytes().all(plain)
+}
+
+const ID_RULE: &str = "use 1 to 32 lower-case letters, digits and hyphens";
+
+fn station(settings: &Settings, faults: &mut Faults) {
+    let station = &settings.station;
+    if !is_id(&station.id) {
+        faults.add("station.id", format!("`{}` cannot be a topic; {ID_RULE}", station.id));
+    }
+    if station.title.trim().is_empty() {
+        faults.add("station.title", "is empty; give the bench a name for people");
+    }
+    if jiff::tz::TimeZone::get(&station.time_zone).is_err() {
+        let what = format!(
+            "this machine knows no time zone `{}`; use an IANA name such as `Europe/Lisbon` or `UTC`",
+            station.time_zone
+        );
+        faults.add("station.time-zone", what);
+    }
+}
+
+fn bench(settings: &Settings, faults: &mut Faults) {
+    let bench = &settings.bench;
+    if !(1..=64).contains(&bench.places) {
+        faults.add("bench.places", format!("{} places; a bench has 1 to 64", bench.places));
+    }
+    if bench.shaker_holds == 0 {
+        faults.add("bench.shaker-holds", "0 cylinders; the shaker holds at least 1");
+    }
+    for (key, seconds) in [
+        ("bench.temperature-stale-s", bench.temperature_stale_s),
+        ("bench.temperature-idle-s", bench.temperature_idle_s),
+    ] {
+        if seconds == 0 {
+            faults.add(key, "0 seconds; use at least 1");
+        }
+    }
+}
+
+fn folders(settings: &Settings, faults: &mut Faults) {
+    for (key, folder) in
+        [("station.methods", &settings.station.methods), ("station.shapes", &settings.station.shapes)]
+    {
+        match holds_toml(folder) {
+            Err(error) => faults.add(key, format!("cannot read the folder {}: {error}", folder.display())),
+            Ok(false) => faults.add(key, format!("the folder {} holds no file `*.toml`", folder.display())),
+            Ok(true) => {}
+        }
+    }
+    let path = &settings.journal.path;
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    if !folder.is_dir() {
+        faults.add("journal.path", format!("there is no folder {}; make it first", folder.display()));
+    } else if path.is_dir() {
+        faults.add("journal.path", format!("{} is a folder; name a file in it", path.display()));
+    }
+}
+
+fn holds_toml(folder: &Path) -> std::io::Result<bool> {
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.is_file() && path.extension().is_some_and(|extension| extension == "toml") {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+fn instruments(settings: &Settings, faults: &mut Faults) {
+    let mut ports = BTreeMap::new();
+    for (name, instrument) in &settings.instruments {
+        let key = format!("instruments.{name}");
+        if !is_id(name) {
+            faults.add(&key, format!("`{name}` cannot be the name of an instrument; {ID_RULE}"));
+        }
+        if let Some(other) = ports.insert(&instrument.port, name) {
+            let what = format!("{} is the port of `{other}` already", instrument.port.display());
+            faults.add(format!("{key}.port"), what);
+        }
+        let shape = settings.station.shapes.join(format!("{}.toml", instrument.shape));
+        // The name stands for a file of that folder and nothing outside it.
+        if !is_id(&instrument.shape) || !shape.is_file() {
+            faults.add(format!("{key}.shape"), format!("there is no shape file {}", shape.display()));
+        }
+    }
+}
+
+fn triggers(settings: &Settings, faults: &mut Faults) {
+    let mut lines = BTreeMap::new();
+    for (name, trigger) in &settings.triggers {
+        let key = format!("triggers.{name}");
+        if !is_id(name) {
+            faults.add(&key, format!("`{name}` cannot be the name of a trigger; {ID_RULE}"));
+        }
+        if let Some(place) = trigger.place.filter(|place| !(1..=settings.bench.places).contains(place)) {
+            let what = format!("there is no place {place}; `bench.places` is {}", settings.bench.places);
+            faults.add(format!("{key}.place"), what);
+        }
+        if let Some(gpio) = &trigger.gpio
+            && let Some(other) = lines.insert((&gpio.chip, &gpio.line), name)
+        {
+            let what = format!("line {} of {} is that of `{other}` already", gpio.line, gpio.chip);
+            faults.add(format!("{key}.gpio.line"), what);
+        }
+    }
+}
+
+fn broker(network: &Network, faults: &mut Faults) {
+    if network.host.trim().is_empty() {
+        faults.add("network.host", "is empty; name the broker's host");
+    }
+    for (key, value) in [
+        ("network.port", network.port),
+        ("network.keep-alive-s", network.keep_alive_s),
+        ("network.window", network.window),
+    ] {
+        if value == 0 {
+            faults.add(key, "is 0; use at least 1");
+        }
+    }
+    let Some(file) = &network.password_file else { return };
+    if network.user.is_none() {
+        faults.add("network.user", "is missing beside `network.password-file`");
+    }
+    match std::fs::read_to_string(file) {
+        Ok(text) if text.lines().next().is_none_or(str::is_empty) => {
+            faults.add("network.password-file", format!("{}: the first line is empty", file.display()));
+        }
+        Ok(_) => {}
+        Err(error) => {
+            let what =
+                format!("cannot read {}: {error}; the service's own user must be able to", file.display());
+            faults.add("network.password-file", what);
+        }
+    }
+}
