@@ -1,1 +1,3 @@
-//! triggers.
+//! Foot switches, buttons and contacts.
+
+pub mod gpio;

@@ -1,4 +1,14 @@
 //! The only reader of clocks and of the boot id. Time is a dependency like any other.
+//!
+//! [`RealClock`] reads the machine's; [`SteppedClock`] stands still until it is moved, for the
+//! rehearsal and for tests.
+
+mod offset;
+mod real;
+mod stepped;
+
+pub use real::{ClockError, RealClock};
+pub use stepped::SteppedClock;
 
 use crate::domain::moment::Moment;
 use std::future::Future;

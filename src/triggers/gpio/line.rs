@@ -1,0 +1,107 @@
+//! One requested line.
+
+use super::find::{self, FindError, shown};
+use crate::settings::model::Gpio;
+use gpiocdev::Request;
+use gpiocdev::line::{EdgeDetection, EdgeEvent, EventClock, Value};
+use std::path::PathBuf;
+use std::time::Duration;
+use tokio::io::unix::AsyncFd;
+
+/// Edges that the kernel keeps while the program is busy; its default of 16 is one bouncing switch.
+const KERNEL_QUEUE: u32 = 256;
+/// How often a quiet line is looked at. Older kernels do not wake whoever waits on a chip that is
+/// unplugged (seen with 6.1), so a quiet line alone does not show that its chip is still there.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+
+/// A line that is watched for both edges.
+#[derive(Debug)]
+pub(super) struct Line {
+    pub(super) chip: PathBuf,
+    pub(super) offset: u32,
+    request: Request,
+}
+
+/// Finds and requests a line. May block for as long as the chip's bus takes.
+pub(super) fn open(settings: &Gpio) -> Result<Line, FindError> {
+    let chip = find::chip(&settings.chip)?;
+    let offset = find::line(&settings.line, &chip)?;
+    let mut builder = Request::builder();
+    builder
+        .on_chip(chip.path())
+        .with_consumer("stillstand")
+        .with_kernel_event_buffer_size(KERNEL_QUEUE)
+        .with_line(offset)
+        .as_input()
+        .with_edge_detection(EdgeDetection::BothEdges)
+        .with_event_clock(EventClock::Monotonic);
+    if settings.active_low {
+        builder.as_active_low();
+    }
+    if settings.debounce_ms > 0 {
+        builder.with_debounce_period(Duration::from_millis(settings.debounce_ms.into()));
+    }
+    let request = builder.request().map_err(|e| FindError::Refused {
+        chip: shown(chip.path()),
+        line: offset,
+        why: e.to_string(),
+    })?;
+    Ok(Line { chip: chip.path().to_owned(), offset, request })
+}
+
+impl Line {
+    /// Hands the line to the runtime. Must be called within one.
+    ///
+    /// Not by the library's own wrapper, which panics when the registration fails.
+    #[expect(
+        deprecated,
+        reason = "its successor is unsafe, for types whose descriptor may change; a request owns one file for life"
+    )]
+    pub(super) fn watch(self) -> Result<Watched, gpiocdev::Error> {
+        Ok(Watched(AsyncFd::new(self.request)?))
+    }
+}
+
+/// A line whose edges can be waited for.
+#[derive(Debug)]
+pub(super) struct Watched(AsyncFd<Request>);
+
+impl Watched {
+    /// What the line shows now.
+    pub(super) fn value(&self) -> Result<Value, gpiocdev::Error> {
+        self.0.get_ref().lone_value()
+    }
+
+    /// The next edges, at least one; an error once the line cannot be watched any more.
+    pub(super) async fn edges(&self) -> Result<Vec<EdgeEvent>, gpiocdev::Error> {
+        loop {
+            let Ok(ready) = tokio::time::timeout(LOOK_EVERY, self.0.readable()).await else {
+                self.value()?;
+                continue;
+            };
+            let mut ready = ready?;
+            let events = self.drain()?;
+            ready.clear_ready();
+            if !events.is_empty() {
+                return Ok(events);
+            }
+            // Woken for nothing: the chip may be gone. A kernel that keeps waking must not keep us busy.
+            self.value()?;
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+    }
+
+    /// What the kernel holds. Edges come before the error that follows them.
+    fn drain(&self) -> Result<Vec<EdgeEvent>, gpiocdev::Error> {
+        let request = self.0.get_ref();
+        let mut events = Vec::new();
+        while request.has_edge_event()? {
+            match request.read_edge_event() {
+                Ok(event) => events.push(event),
+                Err(error) if events.is_empty() => return Err(error),
+                Err(_) => break,
+            }
+        }
+        Ok(events)
+    }
+}
