@@ -1,1 +1,54 @@
-//! instruments.
+//! Balances and probes on serial lines. Three layers: `protocol` (PURE: bytes to lines to
+//! values), `listener` (PURE: which values are reports), `task` and `port` (the wire).
+
+use crate::domain::moment::Moment;
+use crate::domain::reading::{InstrumentReport, Live};
+
+/// What a port hands the bytes to: everything between the wire and a report, without I/O.
+pub trait Listen: Send {
+    /// Bytes arrived; the last of them at `at`. Gives the reports that they complete.
+    fn feed(&mut self, bytes: &[u8], at: Moment) -> Vec<(Moment, InstrumentReport)>;
+    /// The port was closed in the middle of whatever it was saying.
+    fn closed(&mut self);
+    /// What to send when asked for a value, and how; `None`: the line speaks by itself.
+    fn request(&self) -> Option<Request>;
+    /// A request had no answer in time; gives a report when that is worth one.
+    fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)>;
+    /// What is on the display now.
+    fn live(&self) -> Live;
+}
+
+/// How a value is asked for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Request {
+    /// Bytes to send.
+    pub send: Vec<u8>,
+    /// Bench time between two requests, nanoseconds.
+    pub every_ns: i64,
+    /// Real time for an answer.
+    pub answer_within: std::time::Duration,
+}
+
+/// Speed and framing of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Line {
+    /// Bits a second.
+    pub speed: u32,
+    /// Data bits, 7 or 8.
+    pub data_bits: u8,
+    /// Parity.
+    pub parity: Parity,
+    /// Stop bits, 1 or 2.
+    pub stop_bits: u8,
+}
+
+/// Parity of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parity {
+    /// None.
+    None,
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
+}

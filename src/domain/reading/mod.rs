@@ -52,6 +52,15 @@ pub enum InstrumentReport {
         /// Lines that it stands for.
         lines: u32,
     },
+    /// An instrument that is asked does not answer: reported once, after three in a row.
+    NoAnswer {
+        /// Name of the instrument in the settings.
+        instrument: String,
+        /// Path of the port.
+        port: String,
+        /// Requests without an answer so far.
+        requests: u32,
+    },
     /// The port cannot be used: cable out, taken by another program, access denied.
     Gone {
         /// Name of the instrument in the settings.

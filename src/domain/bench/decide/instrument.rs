@@ -23,6 +23,11 @@ impl Deciding<'_> {
                 self.raise(self.nonsense_of(&wire.instrument), &wire.instrument, &text);
                 Outcome::done(text)
             }
+            InstrumentReport::NoAnswer { instrument, port, requests } => {
+                let text = format!("{instrument} at {port}: {requests} requests without an answer");
+                self.raise(Name::NoAnswer, instrument, &text);
+                Outcome::done(text)
+            }
             InstrumentReport::Gone { instrument, port, why } => {
                 self.emit(Event::InstrumentChanged {
                     instrument: instrument.clone(),
