@@ -95,6 +95,14 @@ fn bench(settings: &Settings, faults: &mut Faults) {
             faults.add(key, "0 seconds; use at least 1");
         }
     }
+    if bench.temperature_idle_s >= bench.temperature_stale_s {
+        let what = format!(
+            "{} seconds between kept temperatures, and a temperature is stale after {}: an idle bench would \
+             look as if its probe were silent; make it shorter",
+            bench.temperature_idle_s, bench.temperature_stale_s
+        );
+        faults.add("bench.temperature-idle-s", what);
+    }
 }
 
 fn folders(settings: &Settings, faults: &mut Faults) {

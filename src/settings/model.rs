@@ -1,5 +1,7 @@
 //! The strict model of the settings file `stillstand.toml`: an unknown key is an error.
 
+use crate::domain::bench::{BenchSettings, Does};
+use crate::domain::reading::InstrumentKind;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -12,7 +14,7 @@ pub struct Settings {
     /// The station.
     pub station: Station,
     /// The bench in front of it.
-    pub bench: Bench,
+    pub bench: BenchSettings,
     /// The journal.
     pub journal: Journal,
     /// The pages.
@@ -41,38 +43,6 @@ pub struct Station {
     pub methods: PathBuf,
     /// Folder of instrument shapes.
     pub shapes: PathBuf,
-}
-
-/// The bench.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub struct Bench {
-    /// Places for cylinders, 1 to 64.
-    pub places: u32,
-    /// Cylinders that the shaker holds, 1 or more.
-    pub shaker_holds: u32,
-    /// Foot assembly in use, by the name that the method gives it.
-    pub foot: String,
-    /// Seconds before an interval's window opens at which it is announced and its act is due.
-    pub approach_s: u32,
-    /// A temperature is stale after this many seconds.
-    pub temperature_stale_s: u32,
-    /// A temperature out of tolerance is an alarm after this many seconds.
-    pub temperature_alarm_s: u32,
-    /// Seconds between two kept temperatures while no specimen is watched.
-    pub temperature_idle_s: u32,
-    /// Where the probe stands at start.
-    pub probe_stands_in: ProbeStands,
-}
-
-/// Where the probe of the solution stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ProbeStands {
-    /// In the bottle of working solution.
-    Bottle,
-    /// In a dummy cylinder filled with solution, among the others.
-    DummyCylinder,
 }
 
 /// The journal.
@@ -124,16 +94,6 @@ pub struct Instrument {
     pub shape: String,
 }
 
-/// What an instrument measures.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum InstrumentKind {
-    /// Masses.
-    Balance,
-    /// Temperature of the working solution.
-    SolutionProbe,
-}
-
 /// A named input and what it means.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -144,18 +104,6 @@ pub struct Trigger {
     pub place: Option<u32>,
     /// A GPIO line; without one the trigger is the MQTT topic of its name.
     pub gpio: Option<Gpio>,
-}
-
-/// What a trigger does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Does {
-    /// A press marks the act that is due.
-    Next,
-    /// The shaker's running contact: on begins a run, off ends it.
-    ShakerContact,
-    /// A press begins the shaker's run, or ends it.
-    ShakerPress,
 }
 
 /// A GPIO line.

@@ -43,6 +43,7 @@ const REMEMBERED_ACTS: usize = 512;
 
 /// What the bench is set to.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct BenchSettings {
     /// Places for cylinders.
     pub places: u32,
