@@ -1,1 +1,3 @@
 //! triggers.
+
+pub mod meaning; // what a payload means, PURE
