@@ -101,6 +101,17 @@ impl Journal {
         self.ask(move |store| store.read(|conn| sql::documents_after(conn, after, limit, false))).await
     }
 
+    /// Where sending goes on: every document up to the first number is acknowledged, and every one
+    /// up to the second was acknowledged before `since_ns` (wall time in nanoseconds).
+    pub async fn resume_sending(&self, since_ns: i64) -> Result<(u64, u64), JournalError> {
+        self.ask(move |store| {
+            let (newest, unacked, recent) = store.read(|conn| sql::resume(conn, since_ns))?;
+            let before = |first: Option<u64>| first.map_or(newest, |n| n.saturating_sub(1));
+            Ok((before(unacked), before(recent)))
+        })
+        .await
+    }
+
     /// How many documents the network has not acknowledged.
     pub async fn unacked_count(&self) -> Result<u64, JournalError> {
         self.ask(|store| store.unacked()).await

@@ -213,3 +213,19 @@ pub(super) fn last_link(conn: &Connection) -> rusqlite::Result<Option<(u64, Dige
     )
     .optional()
 }
+
+/// Newest document, the oldest without a mark, and the oldest without one or marked at or after
+/// `since_ns`; 0 and absent where there is none.
+pub(super) fn resume(conn: &Connection, since_ns: i64) -> rusqlite::Result<(u64, Option<u64>, Option<u64>)> {
+    let number = |row: &Row, column: usize| {
+        let value: Option<i64> = row.get(column)?;
+        Ok::<_, rusqlite::Error>(value.and_then(|v| u64::try_from(v).ok()))
+    };
+    conn.query_row(
+        "SELECT (SELECT max(number) FROM outbox),
+                (SELECT min(number) FROM outbox WHERE acked_at_ns IS NULL),
+                (SELECT min(number) FROM outbox WHERE acked_at_ns IS NULL OR acked_at_ns >= ?1)",
+        [since_ns],
+        |row| Ok((number(row, 0)?.unwrap_or(0), number(row, 1)?, number(row, 2)?)),
+    )
+}

@@ -1,1 +1,3 @@
 //! rehearsal.
+
+pub mod broker; // a small MQTT 5 broker on loopback

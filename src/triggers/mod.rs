@@ -1,3 +1,4 @@
 //! Foot switches, buttons and contacts.
 
-pub mod gpio;
+pub mod meaning; // what a payload means, PURE
+pub mod gpio; // lines of a GPIO chip

@@ -1,0 +1,153 @@
+//! The outbox relay: documents in order and at least once, retained state as it is, presence.
+//!
+//! [`machine`] decides (pure), [`connection`] drives one connection, and [`run`] makes one
+//! connection after the other, for as long as the daemon lives.
+
+mod connection;
+pub mod machine;
+
+use super::session::{Ending, Pauses};
+use super::{Condition, ConditionName, Identity, Link, NetworkReport, Outbox, Resume, RetainedState};
+use crate::clock::Clock;
+use connection::Ended;
+use machine::Machine;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+
+/// Everything that the relay works with.
+pub struct Relay<O> {
+    /// The broker, and who we are there.
+    pub link: Link,
+    /// The documents.
+    pub outbox: O,
+    /// Where reports go.
+    pub status: mpsc::Sender<NetworkReport>,
+    /// The state to be kept at the broker.
+    pub retained: watch::Receiver<Arc<RetainedState>>,
+    /// Wall time for the presence documents.
+    pub clock: Arc<dyn Clock>,
+    /// Ends the relay in good order.
+    pub cancel: CancellationToken,
+}
+
+/// What outlives a connection.
+struct Run<O> {
+    relay: Relay<O>,
+    machine: Machine,
+    origin: Instant,
+    /// Topics that were published in this run and not cleared since.
+    published: BTreeSet<String>,
+    conditions: BTreeMap<ConditionName, String>,
+    last_why: Option<String>,
+}
+
+/// Runs the relay until it is cancelled.
+pub async fn run<O: Outbox>(relay: Relay<O>) {
+    let Some(mut run) = Run::begin(relay).await else { return };
+    let pace = run.relay.link.pace;
+    let mut pauses = Pauses::new(pace.retry_first, pace.retry_most);
+    loop {
+        let begun = Instant::now();
+        let ended = run.one_connection().await;
+        run.machine.disconnected();
+        if begun.elapsed() >= pace.settled {
+            pauses.reset();
+        }
+        let pause = match ended {
+            Ended::Stopped => return,
+            Ended::Connection(Ending::TakenOver) => {
+                let id = Identity::Out.client_id(&run.relay.link.station);
+                let text = format!(
+                    "Another client uses the id {id} at the broker. Two stations with one id? Waiting {} s",
+                    pace.taken_over.as_secs()
+                );
+                run.disconnected("another client took over this station's id").await;
+                run.raise(ConditionName::TakenOver, text).await;
+                pace.taken_over
+            }
+            Ended::Connection(Ending::Lost(why)) => {
+                run.disconnected(&why).await;
+                pauses.take()
+            }
+        };
+        tokio::select! {
+            () = run.relay.cancel.cancelled() => return,
+            () = tokio::time::sleep(pause) => {}
+        }
+    }
+}
+
+impl<O: Outbox> Run<O> {
+    /// Asks the outbox where to go on, again and again while it cannot say. `None`: cancelled.
+    async fn begin(relay: Relay<O>) -> Option<Self> {
+        let placeholder = Resume { acked: 0, send_after: 0 };
+        let mut run = Self {
+            machine: Machine::new(relay.link.pace, relay.link.window, placeholder),
+            relay,
+            origin: Instant::now(),
+            published: BTreeSet::new(),
+            conditions: BTreeMap::new(),
+            last_why: None,
+        };
+        let pace = run.relay.link.pace;
+        let replay_ns = i64::try_from(pace.replay.as_nanos()).unwrap_or(i64::MAX);
+        loop {
+            let since = run.relay.clock.now().wall_ns.saturating_sub(replay_ns);
+            match run.relay.outbox.resume(since).await {
+                Ok(resume) => {
+                    run.machine = Machine::new(pace, run.relay.link.window, resume);
+                    run.clear(ConditionName::OutboxUnreadable).await;
+                    return Some(run);
+                }
+                Err(error) => run.raise(ConditionName::OutboxUnreadable, error.to_string()).await,
+            }
+            tokio::select! {
+                () = run.relay.cancel.cancelled() => return None,
+                () = tokio::time::sleep(pace.hold_first) => {}
+            }
+        }
+    }
+
+    /// Milliseconds of the relay's own, monotonic clock.
+    fn now(&self) -> u64 {
+        u64::try_from(self.origin.elapsed().as_millis()).unwrap_or(u64::MAX)
+    }
+
+    fn instant(&self, ms: u64) -> Instant {
+        self.origin + Duration::from_millis(ms)
+    }
+
+    async fn report(&self, report: NetworkReport) {
+        // A station that no longer listens is about to stop us.
+        let _ = self.relay.status.send(report).await;
+    }
+
+    async fn disconnected(&mut self, why: &str) {
+        if self.last_why.as_deref() != Some(why) {
+            self.last_why = Some(why.to_owned());
+            self.report(NetworkReport::Disconnected { identity: Identity::Out, why: why.to_owned() }).await;
+        }
+    }
+
+    async fn raise(&mut self, name: ConditionName, text: String) {
+        if self.conditions.get(&name) != Some(&text) {
+            tracing::warn!(condition = ?name, "{text}");
+            self.conditions.insert(name, text.clone());
+            self.report(NetworkReport::Condition(Condition { name, text, active: true })).await;
+        }
+    }
+
+    async fn clear(&mut self, name: ConditionName) {
+        if let Some(text) = self.conditions.remove(&name) {
+            self.report(NetworkReport::Condition(Condition { name, text, active: false })).await;
+        }
+    }
+}
+
+#[cfg(test)]
+#[path = "relay_test.rs"]
+mod test;
