@@ -4,3 +4,5 @@ pub mod cli;
 pub mod exit;
 pub mod reckon;
 pub mod station;
+mod inputs;
+mod outbox;

@@ -70,7 +70,13 @@ impl StationHandle {
     /// Sends an input and does not wait for its outcome. Waits while the queue is full.
     /// `false`: the station has ended.
     pub async fn tell(&self, what: What, moment: Moment) -> bool {
-        self.messages.send(Message { what, moment, reply: None }).await.is_ok()
+        self.send(what, moment, None).await
+    }
+
+    /// Sends an input; `reply` takes its outcome once it is on the disk. Returns as soon as the
+    /// input is queued, so that a sender keeps the order of its inputs.
+    pub async fn send(&self, what: What, moment: Moment, reply: Option<oneshot::Sender<Outcome>>) -> bool {
+        self.messages.send(Message { what, moment, reply }).await.is_ok()
     }
 
     /// Sends an input and waits until it is on the disk. `None`: the station has ended.

@@ -11,6 +11,7 @@
 //! ```
 
 pub mod topics; // names, PURE
+pub mod message; // the bench as retained state, PURE
 pub mod documents; // presence, notices, publish properties, PURE
 pub mod report; // what the network tells the station
 pub mod session; // one connection of one client identity

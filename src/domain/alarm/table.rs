@@ -34,6 +34,10 @@ pub enum Name {
     NetworkNoSubscriber,
     /// Another client took the station's identity.
     NetworkTakenOver,
+    /// The broker refuses triggers and asks.
+    NetworkInboundDenied,
+    /// The broker cannot do what the station needs.
+    NetworkUnsuitable,
 }
 
 /// What an alarm means to the person who sees it.
@@ -70,12 +74,14 @@ impl Name {
             Self::NetworkDenied => "network-denied",
             Self::NetworkNoSubscriber => "network-no-subscriber",
             Self::NetworkTakenOver => "network-taken-over",
+            Self::NetworkInboundDenied => "network-inbound-denied",
+            Self::NetworkUnsuitable => "network-unsuitable",
         }
     }
 }
 
 /// The table.
-pub const TABLE: [Definition; 13] = [
+pub const TABLE: [Definition; 15] = [
     Definition {
         name: Name::TemperatureLow,
         priority: Priority::High,
@@ -179,6 +185,22 @@ pub const TABLE: [Definition; 13] = [
         consequence: "two stations would mix their records; this one holds its own back",
         response: "give each station a name of its own",
         respond_within_s: 3600,
+    },
+    Definition {
+        name: Name::NetworkInboundDenied,
+        priority: Priority::Medium,
+        condition: "the broker refuses the station's triggers and asks",
+        consequence: "buttons on the network do nothing here",
+        response: "use the page; have the station's rights on the broker checked",
+        respond_within_s: 900,
+    },
+    Definition {
+        name: Name::NetworkUnsuitable,
+        priority: Priority::Medium,
+        condition: "the broker cannot do what the station needs",
+        consequence: "records wait here, in order; nothing is lost",
+        response: "use a broker with MQTT 5, QoS 1 and retained messages",
+        respond_within_s: 14_400,
     },
 ];
 

@@ -253,6 +253,11 @@ pub enum NetworkReport {
         /// What the system said.
         why: String,
     },
+    /// Something happened on the network that a person may want to know.
+    Noted {
+        /// In a sentence.
+        text: String,
+    },
     /// A condition of delivery has come or gone.
     Condition {
         /// Which.
@@ -274,6 +279,10 @@ pub enum NetworkCondition {
     NoSubscriber,
     /// Another client uses the station's name.
     TakenOver,
+    /// The broker refuses triggers and asks.
+    InboundDenied,
+    /// The broker cannot do what the station needs.
+    Unsuitable,
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
 
 /// RFC 3339 in UTC with milliseconds; the lowest instant if it lies outside the calendar.
-pub(super) fn time(wall_ns: i64) -> String {
+pub fn time(wall_ns: i64) -> String {
     let stamp = jiff::Timestamp::from_nanosecond(i128::from(wall_ns)).unwrap_or(jiff::Timestamp::MIN);
     format!("{stamp:.3}")
 }

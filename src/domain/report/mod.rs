@@ -9,6 +9,8 @@ mod record;
 mod result;
 mod weighing;
 
+pub use measure::time;
+
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
 use serde_json::{Value, json};

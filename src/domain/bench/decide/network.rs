@@ -15,11 +15,15 @@ impl Deciding<'_> {
                 self.raise(Name::NetworkAway, "", why);
                 Outcome::done(why)
             }
+            // The input itself is stored, and the log has it: no state follows from it.
+            NetworkReport::Noted { text } => Outcome::done(text),
             NetworkReport::Condition { condition, active, text } => {
                 let name = match condition {
                     NetworkCondition::Denied => Name::NetworkDenied,
                     NetworkCondition::NoSubscriber => Name::NetworkNoSubscriber,
                     NetworkCondition::TakenOver => Name::NetworkTakenOver,
+                    NetworkCondition::InboundDenied => Name::NetworkInboundDenied,
+                    NetworkCondition::Unsuitable => Name::NetworkUnsuitable,
                 };
                 if *active {
                     self.raise(name, "", text);

@@ -1,0 +1,184 @@
+//! From the adapters' messages to the station's inputs: one translation for each, no rule.
+
+use super::station::StationHandle;
+use crate::clock::Clock;
+use crate::domain::bench::{
+    Act, Contact, NetworkCondition, NetworkReport as Told, SwitchReport, Trigger, What,
+};
+use crate::domain::moment::Moment;
+use crate::domain::reading::InstrumentReport;
+use crate::network::inbound::Inbound;
+use crate::network::topics::TopicKind;
+use crate::network::{ConditionName, NetworkReport};
+use crate::triggers::gpio::{GpioReport, Level};
+use crate::triggers::meaning::trigger_meaning;
+use serde_json::json;
+use std::sync::Arc;
+use tokio::sync::mpsc;
+
+/// Instruments.
+pub(super) async fn instruments(
+    mut reports: mpsc::Receiver<(Moment, InstrumentReport)>,
+    station: StationHandle,
+) {
+    while let Some((moment, report)) = reports.recv().await {
+        if !station.tell(What::Instrument(report), moment).await {
+            return;
+        }
+    }
+}
+
+/// GPIO lines.
+pub(super) async fn switches(
+    mut reports: mpsc::Receiver<GpioReport>,
+    station: StationHandle,
+    clock: Arc<dyn Clock>,
+) {
+    while let Some(report) = reports.recv().await {
+        let now = clock.now();
+        let (what, moment) = match report {
+            GpioReport::Edge { trigger, level, moment, .. } => {
+                let contact = match level {
+                    Level::Active => Contact::On,
+                    Level::Inactive => Contact::Off,
+                };
+                let via = "gpio".to_owned();
+                (What::Trigger(Trigger { name: trigger, contact: Ok(contact), via }), moment)
+            }
+            GpioReport::Open { trigger, .. } => (What::Switch(SwitchReport::Open { name: trigger }), now),
+            GpioReport::Gone { trigger, why } => {
+                (What::Switch(SwitchReport::Gone { name: trigger, why }), now)
+            }
+            GpioReport::Lost { trigger, count } => {
+                (What::Switch(SwitchReport::Lost { name: trigger, edges: count }), now)
+            }
+            // What a line shows when the watch begins is not a press.
+            GpioReport::State { trigger, level, .. } => {
+                tracing::info!(%trigger, ?level, "the line's state at the begin of the watch");
+                continue;
+            }
+        };
+        if !station.tell(what, moment).await {
+            return;
+        }
+    }
+}
+
+/// Triggers and asks from the network.
+pub(super) async fn inbound(
+    mut messages: mpsc::Receiver<Inbound>,
+    station: StationHandle,
+    clock: Arc<dyn Clock>,
+) {
+    while let Some(message) = messages.recv().await {
+        let (station, clock) = (station.clone(), clock.clone());
+        match &message.topic {
+            // In the order of arrival: a stop must not overtake its start.
+            TopicKind::Trigger(name) => {
+                let contact =
+                    trigger_meaning(&message.payload, message.retain, message.dup).map_err(|e| e.to_string());
+                let trigger = Trigger { name: name.clone(), contact, via: "mqtt".to_owned() };
+                let (reply, outcome) = tokio::sync::oneshot::channel();
+                let sent = station.send(What::Trigger(trigger), message.arrived, Some(reply)).await;
+                if !sent {
+                    return;
+                }
+                tokio::spawn(async move {
+                    let outcome = outcome.await.ok().and_then(|o| serde_json::to_string(&o).ok());
+                    // The session may have gone: then the broker sends the message again, marked.
+                    let _ = message.done.send(outcome);
+                });
+            }
+            TopicKind::Ask(_) => {
+                tokio::spawn(async move {
+                    let reply = ask(&message, &station, clock.as_ref()).await;
+                    let _ = message.done.send(Some(reply));
+                });
+            }
+        }
+    }
+}
+
+/// `ask/act` takes the same acts as the page; `ask/view` gives what the page shows.
+async fn ask(message: &Inbound, station: &StationHandle, clock: &dyn Clock) -> String {
+    let TopicKind::Ask(verb) = &message.topic else { return String::new() };
+    match verb.as_str() {
+        "act" if message.dup => {
+            refusal("the broker sent this ask again; ask anew with the same id, and it happens once")
+        }
+        "act" => match serde_json::from_slice::<Act>(&message.payload) {
+            Ok(mut act) => {
+                "ask".clone_into(&mut act.via);
+                match station.ask(What::Act(act), message.arrived).await {
+                    Some(outcome) => {
+                        serde_json::to_string(&outcome).unwrap_or_else(|e| refusal(&e.to_string()))
+                    }
+                    None => refusal("the station is stopping"),
+                }
+            }
+            Err(error) => refusal(&format!("this is no act: {error}")),
+        },
+        "view" => {
+            let committed = station.committed().borrow().clone();
+            let seen = crate::web::view::Seen {
+                bench: &committed.bench,
+                sequence: committed.sequence,
+                fault: committed.fault.as_deref(),
+                now: clock.now(),
+                running_clock: true,
+                waiting: 0,
+                live: std::collections::BTreeMap::new(),
+            };
+            crate::web::view::view(&seen).to_string()
+        }
+        other => refusal(&format!("there is no ask `{other}`; there is: act, view")),
+    }
+}
+
+fn refusal(text: &str) -> String {
+    json!({ "outcome": "refused", "text": text }).to_string()
+}
+
+/// What the network says of itself.
+pub(super) async fn network(
+    mut reports: mpsc::Receiver<NetworkReport>,
+    station: StationHandle,
+    clock: Arc<dyn Clock>,
+) {
+    use crate::network::Identity;
+    while let Some(report) = reports.recv().await {
+        let told = match report {
+            NetworkReport::Connected { identity: Identity::Out } => Told::Connected,
+            NetworkReport::Disconnected { identity: Identity::Out, why } => Told::Away { why },
+            NetworkReport::Connected { identity: Identity::In } => continue,
+            NetworkReport::Disconnected { identity: Identity::In, why } => Told::Noted { text: why },
+            NetworkReport::Replaced { number, bytes, limit } => Told::Noted {
+                text: format!(
+                    "document {number} of {bytes} bytes is over the broker's limit of {limit}; a notice went out"
+                ),
+            },
+            NetworkReport::Dropped { topic, why } => Told::Noted { text: format!("{topic}: {why}") },
+            NetworkReport::Condition(condition) => match delivery(condition.name) {
+                Some(name) => {
+                    Told::Condition { condition: name, active: condition.active, text: condition.text }
+                }
+                None => Told::Noted { text: condition.text },
+            },
+        };
+        if !station.tell(What::Network(told), clock.now()).await {
+            return;
+        }
+    }
+}
+
+const fn delivery(name: ConditionName) -> Option<NetworkCondition> {
+    match name {
+        ConditionName::NoSubscriber => Some(NetworkCondition::NoSubscriber),
+        ConditionName::Denied | ConditionName::StateDenied => Some(NetworkCondition::Denied),
+        ConditionName::SubscribeDenied => Some(NetworkCondition::InboundDenied),
+        ConditionName::TakenOver => Some(NetworkCondition::TakenOver),
+        ConditionName::Unsuitable => Some(NetworkCondition::Unsuitable),
+        // The journal's own health is shown elsewhere.
+        ConditionName::OutboxUnreadable => None,
+    }
+}
