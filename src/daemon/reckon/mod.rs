@@ -61,11 +61,17 @@ struct Pair {
 }
 
 impl Pair {
-    fn of(sand: Decimal, clay: Decimal) -> Result<Self, LevelError> {
+    /// The pair, or everything that is wrong with it.
+    fn of(sand: Decimal, clay: Decimal) -> Result<Self, String> {
         let scale = Scale::TENTHS_OF_AN_INCH;
-        let (sand_mark, clay_mark) = (scale.sand(sand)?, scale.clay(clay)?);
+        let (sand_mark, clay_mark) = match (scale.sand(sand), scale.clay(clay)) {
+            (Ok(sand), Ok(clay)) => (sand, clay),
+            (Err(a), Err(b)) => return Err(format!("{a}; {b}")),
+            (Err(error), Ok(_)) | (Ok(_), Err(error)) => return Err(error.to_string()),
+        };
         // The scale lets only a clay mark over 0 through, so there is a ratio.
-        let ratio = ratio(sand_mark, clay_mark, RatioRule::NearestTenth).ok_or(LevelError::ClayZero)?;
+        let ratio = ratio(sand_mark, clay_mark, RatioRule::NearestTenth)
+            .ok_or_else(|| LevelError::ClayZero.to_string())?;
         let reported = result(ratio, ResultRule::RaiseToWhole);
         Ok(Self { sand: sand_mark, clay: clay_mark, ratio, reported, sand_over_clay: sand > clay })
     }
