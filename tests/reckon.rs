@@ -74,7 +74,7 @@ fn a_wrong_reading_is_a_data_error_and_a_wrong_command_line_a_usage_error() {
     }
     let (code, out, _) = reckon(&["--help"], "");
     assert_eq!(code, 0);
-    assert!(out.contains("higher mark"));
+    assert!(out.contains("`sand,clay,ratio,reported`"));
 }
 
 #[test]

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 /// Bench station for the sand equivalent test of soils and fine aggregates.
 #[derive(Debug, Parser)]
-#[command(name = "stillstand", version, about, max_term_width = 100)]
+#[command(name = "stillstand", version, about)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]

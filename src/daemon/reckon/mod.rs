@@ -17,20 +17,25 @@ use write::Format;
 pub(super) const HELP: &str = "\
 Recompute results of paper worksheets, exactly.
 
-Takes the sand reading itself: the indicator's level less the offset of its foot. Readings are in \
-inches; one between two marks of 0.1 in takes the higher mark. The ratio 100 x sand / clay is \
-rounded to the nearest tenth (a tie goes up), then raised to the next whole number.
+Takes the sand reading itself: the indicator's level less the offset of its
+foot. Readings are in inches; one between two marks of 0.1 in takes the higher
+mark. The ratio 100 x sand / clay is rounded to the nearest tenth (a tie goes
+up), then raised to the next whole number.
 
-With --sand and --clay: one result. Without: CSV on standard input, whose header names the columns \
-`sand` and `clay` in any order and case; other columns are not read. Each row stands on one line \
-and has as many fields as the header; blank lines do not count. Out comes CSV with the columns \
-`sand,clay,ratio,reported` (the marks that were recorded), or with --json one object a line, which \
-also holds the row's line number, the exact ratio and its flags.
+With --sand and --clay: one result. Without: CSV on standard input, whose
+header names the columns `sand` and `clay` in any order and case; other
+columns are not read. Each row stands on one line and has as many fields as
+the header; blank lines do not count. Out comes CSV with the columns
+`sand,clay,ratio,reported` (the marks that were recorded), or with --json one
+object a line, which also holds the row's line number, the exact ratio and its
+flags.
 
-A row that is wrong is named by its line on standard error and left out; the others are computed. \
-A sand reading over the clay reading is computed, with a warning.
+A row that is wrong is named by its line on standard error and left out; the
+others are computed. A sand reading over the clay reading is computed, with a
+warning.
 
-Ends with 0, or 65 if any reading was wrong, 64 for a wrong command line, 74 if reading or writing failed.";
+Ends with 0, or 65 if any reading was wrong, 64 for a wrong command line, 74
+if reading or writing failed.";
 
 /// Arguments of `reckon`.
 #[derive(Debug, Args)]
@@ -61,11 +66,17 @@ struct Pair {
 }
 
 impl Pair {
-    fn of(sand: Decimal, clay: Decimal) -> Result<Self, LevelError> {
+    /// The pair, or everything that is wrong with it.
+    fn of(sand: Decimal, clay: Decimal) -> Result<Self, String> {
         let scale = Scale::TENTHS_OF_AN_INCH;
-        let (sand_mark, clay_mark) = (scale.sand(sand)?, scale.clay(clay)?);
+        let (sand_mark, clay_mark) = match (scale.sand(sand), scale.clay(clay)) {
+            (Ok(sand), Ok(clay)) => (sand, clay),
+            (Err(a), Err(b)) => return Err(format!("{a}; {b}")),
+            (Err(error), Ok(_)) | (Ok(_), Err(error)) => return Err(error.to_string()),
+        };
         // The scale lets only a clay mark over 0 through, so there is a ratio.
-        let ratio = ratio(sand_mark, clay_mark, RatioRule::NearestTenth).ok_or(LevelError::ClayZero)?;
+        let ratio = ratio(sand_mark, clay_mark, RatioRule::NearestTenth)
+            .ok_or_else(|| LevelError::ClayZero.to_string())?;
         let reported = result(ratio, ResultRule::RaiseToWhole);
         Ok(Self { sand: sand_mark, clay: clay_mark, ratio, reported, sand_over_clay: sand > clay })
     }

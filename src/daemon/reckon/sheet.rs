@@ -59,7 +59,7 @@ pub(super) fn reckon(
             Next::End => break,
             Next::Wrong(why) => Err(why.to_owned()),
             Next::Row => readings(&lines, columns).and_then(|(sand, clay)| {
-                let pair = Pair::of(sand, clay).map_err(|e| e.to_string())?;
+                let pair = Pair::of(sand, clay)?;
                 row.clear();
                 match format {
                     Format::Csv => write::csv(&mut row, &pair),
@@ -154,10 +154,12 @@ mod test {
 
     #[test]
     fn both_readings_of_a_row_are_complained_about_at_once() {
-        let (_, errors, tally) = run("sand,clay\nx,\n", Format::Csv);
+        let (_, errors, tally) = run("sand,clay\nx,\n15.1,0\n", Format::Csv);
         assert!(errors.starts_with("line 2: the sand reading `x` is no decimal number"), "{errors}");
         assert!(errors.contains("; the clay reading is empty\n"), "{errors}");
-        assert_eq!(tally.unwrap(), Tally { rows: 1, wrong: 1 });
+        assert!(errors.contains("line 3: the sand reading 15.1 in is over"), "{errors}");
+        assert!(errors.contains("; the clay reading is 0"), "{errors}");
+        assert_eq!(tally.unwrap(), Tally { rows: 2, wrong: 2 });
     }
 
     #[test]

@@ -113,7 +113,8 @@ pub struct Calculation {
     /// The reported value.
     #[serde(with = "rust_decimal::serde::str")]
     pub reported: Decimal,
-    /// The sand reading is higher than the clay reading: computed, and a deviation.
+    /// The sand reading, before it went to a mark, is higher than the clay reading: computed, and a
+    /// deviation.
     pub sand_over_clay: bool,
 }
 

@@ -7,6 +7,11 @@ use proptest::prelude::*;
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
+// Exact rational arithmetic by another tool: see `tests/data/README.md`.
+const PAIRS: &str = include_str!("../../../tests/data/se_vectors.csv");
+const MEANS: &str = include_str!("../../../tests/data/se_average_vectors.csv");
+const TRICKY: &str = include_str!("../../../tests/data/se_tricky.json");
+
 fn d(text: &str) -> Decimal {
     text.parse().unwrap()
 }
@@ -125,7 +130,7 @@ struct Pair {
 #[test]
 fn every_pair_of_levels_agrees_with_exact_rational_arithmetic() {
     let mut pairs = 0;
-    for row in csv::Reader::from_path("tests/data/se_vectors.csv").unwrap().deserialize() {
+    for row in csv::Reader::from_reader(PAIRS.as_bytes()).deserialize() {
         let row: Pair = row.unwrap();
         let found = ratio(Marks(row.sand_tenths), Marks(row.clay_tenths), RatioRule::NearestTenth).unwrap();
         assert_eq!(found, Tenths(row.ratio_to_nearest_tenth_x10), "{}/{}", row.sand_tenths, row.clay_tenths);
@@ -147,7 +152,7 @@ struct MeanOf {
 #[test]
 fn every_sum_of_reported_values_agrees_with_exact_rational_arithmetic() {
     let mut sums = 0;
-    for row in csv::Reader::from_path("tests/data/se_average_vectors.csv").unwrap().deserialize() {
+    for row in csv::Reader::from_reader(MEANS.as_bytes()).deserialize() {
         let row: MeanOf = row.unwrap();
         // Which values make the sum does not matter: one holds what the others leave.
         let mut all = vec![counted("0", 0); row.n];
@@ -183,7 +188,7 @@ struct Few {
 
 #[test]
 fn tricky_pairs_keep_their_exact_fraction_and_averages_are_raised() {
-    let tricky: Tricky = serde_json::from_str(include_str!("../../../tests/data/se_tricky.json")).unwrap();
+    let tricky: Tricky = serde_json::from_str(TRICKY).unwrap();
     assert!(tricky.singles.len() > 40 && tricky.averages.len() > 5);
     for one in tricky.singles {
         let (s, c) = (Marks(one.sand_tenths), Marks(one.clay_tenths));
