@@ -1,2 +1,155 @@
-//! The pages.
+//! The pages, on loopback: the bench page, one record, the documents, and the acts of the people
+//! at the bench. Nothing here knows a rule of the trade or changes state: an act becomes an input
+//! of the station, and what is shown is a function of what was committed.
+//!
+//! ```text
+//!   browser ── guard (host, origin, type) ──┬─ GET  /events     view and beat, as they change
+//!                                           ├─ POST /act        one act; answered once it is on the disk
+//!                                           ├─ GET  /documents  as they were published
+//!                                           └─ GET  /           page files, built into the program
+//! ```
+
 pub mod view;
+mod act;
+mod documents;
+mod files;
+mod guard;
+mod problem;
+mod stream;
+
+use crate::clock::Clock;
+use crate::daemon::station::StationHandle;
+use crate::domain::reading::Live;
+use crate::journal::Journal;
+use axum::Router;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use problem::Problem;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+/// How long connections may take to end once the station ends.
+const FAREWELL: Duration = Duration::from_secs(2);
+/// How long the journal may take to say what waits for the network before the last answer is
+/// shown again: a page must not stand still because a disk does.
+const COUNT_WITHIN: Duration = Duration::from_millis(100);
+
+/// What the pages need of the station; cheap to clone.
+#[derive(Debug, Clone)]
+pub struct AppState {
+    /// The way to the station.
+    pub station: StationHandle,
+    /// For the documents.
+    pub journal: Journal,
+    /// Stamps acts on arrival.
+    pub clock: Arc<dyn Clock>,
+    /// The clock runs by itself; a stepped one is not carried on by the page.
+    pub running_clock: bool,
+    /// What the instruments show, by name.
+    pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// IANA time zone in which people see times.
+    pub zone: Arc<str>,
+    /// Port that requests must name in `Host`.
+    pub port: u16,
+}
+
+impl AppState {
+    /// The view at this instant, as JSON text.
+    fn view(&self, waiting: u64) -> String {
+        let committed = self.station.committed().borrow().clone();
+        let seen = view::Seen {
+            bench: &committed.bench,
+            sequence: committed.sequence,
+            fault: committed.fault.as_deref(),
+            now: self.clock.now(),
+            running_clock: self.running_clock,
+            zone: &self.zone,
+            waiting,
+            live: self.live.iter().map(|(name, live)| (name.clone(), live.borrow().clone())).collect(),
+        };
+        view::view(&seen).to_string()
+    }
+
+    /// Documents that the network has not taken, or `last` while the journal does not say.
+    async fn waiting(&self, last: u64) -> u64 {
+        match tokio::time::timeout(COUNT_WITHIN, self.journal.unacked_count()).await {
+            Ok(Ok(count)) => count,
+            _ => last,
+        }
+    }
+}
+
+/// The pages as a service, without a socket.
+pub fn app(state: AppState) -> Router {
+    app_until(state, CancellationToken::new())
+}
+
+/// Serves the pages until `cancel`; open event streams end with it.
+///
+/// # Errors
+/// The listener failed.
+pub async fn serve(
+    listener: tokio::net::TcpListener,
+    state: AppState,
+    cancel: CancellationToken,
+) -> std::io::Result<()> {
+    let service = app_until(state, cancel.clone());
+    let served = axum::serve(listener, service).with_graceful_shutdown(cancel.clone().cancelled_owned());
+    let farewell = async {
+        cancel.cancelled().await;
+        tokio::time::sleep(FAREWELL).await;
+    };
+    tokio::select! {
+        result = served => result,
+        // A client that neither sends nor closes does not keep the station from ending.
+        () = farewell => Ok(()),
+    }
+}
+
+fn app_until(state: AppState, cancel: CancellationToken) -> Router {
+    let events_state = state.clone();
+    let port = state.port;
+    Router::new()
+        .route("/", get(files::bench))
+        .route("/page/{file}", get(files::file))
+        .route("/record/{id}", get(files::record))
+        .route("/view", get(one_view))
+        .route("/events", get(move || stream::events(events_state.clone(), cancel.clone())))
+        .route("/act", post(act::act))
+        .route("/documents", get(documents::list))
+        .route("/documents/{id}", get(documents::one))
+        .route("/livez", get(|| async { "live\n" }))
+        .route("/readyz", get(ready))
+        .fallback(|| async { Problem::new(StatusCode::NOT_FOUND, "there is nothing at this address") })
+        .method_not_allowed_fallback(|| async {
+            Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this address takes other methods; see `Allow`")
+        })
+        .layer(axum::middleware::from_fn(move |request, next| guard::guard(port, request, next)))
+        .with_state(state)
+}
+
+async fn one_view(State(state): State<AppState>) -> Response {
+    let waiting = state.waiting(0).await;
+    ([(header::CONTENT_TYPE, "application/json")], state.view(waiting)).into_response()
+}
+
+/// Ready: the station takes inputs and its journal takes events.
+async fn ready(State(state): State<AppState>) -> Response {
+    let committed = state.station.committed();
+    if committed.has_changed().is_err() {
+        return Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the station has ended").into_response();
+    }
+    let fault = committed.borrow().fault.clone();
+    match fault {
+        Some(fault) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, fault).into_response(),
+        None => "ready\n".into_response(),
+    }
+}
+
+#[cfg(test)]
+mod test;

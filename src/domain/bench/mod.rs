@@ -13,7 +13,7 @@ mod event;
 mod input;
 mod refusal;
 
-pub use decide::Decision;
+pub use decide::{Decision, point_text};
 pub use event::{EVENT_VERSION, Event};
 pub use input::{
     Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,

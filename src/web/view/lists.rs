@@ -2,7 +2,7 @@
 
 use super::ms;
 use crate::domain::alarm::definition;
-use crate::domain::bench::Bench;
+use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::Live;
@@ -24,7 +24,8 @@ pub(super) fn do_next(bench: &Bench, now: &Moment) -> Vec<Value> {
 fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<(i64, Value)> {
     let (method, points) = bench.rule(specimen)?;
     let index = *specimen.possible(&points).first()?;
-    let step = method.steps.get(points.get(index)?.step)?;
+    let point = points.get(index)?;
+    let step = method.steps.get(point.step)?;
     let (opens_in, closes_in) = match specimen.running(method, &points) {
         Some((running, span)) => {
             let elapsed = span.elapsed(now).ns;
@@ -40,6 +41,7 @@ fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<(i64, Va
         "label": specimen.label,
         "place": specimen.place,
         "step": step.name,
+        "text": point_text(method, point),
         "instruction": step.instruction,
         "opensInMs": ms(opens_in),
         "closesInMs": closes_in.map(ms),

@@ -23,6 +23,8 @@ pub struct Seen<'a> {
     pub now: Moment,
     /// The clock runs by itself; a stepped one must not be carried on by the page.
     pub running_clock: bool,
+    /// IANA time zone in which people see times.
+    pub zone: &'a str,
     /// Documents that the network has not taken.
     pub waiting: u64,
     /// What the instruments show.
@@ -38,6 +40,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
             "title": bench.title,
             "rehearsal": bench.rehearsal,
             "version": bench.version,
+            "zone": seen.zone,
             "foot": bench.settings.foot,
             "shakerHolds": bench.settings.shaker_holds,
         },

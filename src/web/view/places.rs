@@ -1,8 +1,8 @@
 //! One specimen at its place.
 
 use super::ms;
-use crate::domain::bench::Bench;
-use crate::domain::method::{Edge, Level, Method, Point, StepKind};
+use crate::domain::bench::{Bench, point_text};
+use crate::domain::method::{Edge, Level, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
 use crate::domain::specimen::{Specimen, judge};
 use serde_json::{Value, json};
@@ -26,8 +26,13 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "next": next(specimen, method, &points),
         "passed": passed(specimen, method, &points),
         "mayRunAgain": specimen.may_run_again(&points, crate::domain::method::Machine::Shaker),
+        "machineStep": points.iter().find(|p| p.machine.is_some())
+            .and_then(|p| Some(&method.steps.get(p.step)?.name)),
         "inFurtherRun": specimen.open_further_run().is_some(),
         "noLineYet": specimen.no_line.len(),
+        "mayLackLine": specimen.clay.is_none()
+            && specimen.running(method, &points).is_some_and(|(step, _)| judge::follows_on(method, step)),
+        "portion": method.specimen.kind == SpecimenKind::Portion,
         "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
@@ -36,6 +41,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             "unit": method.readings.unit.symbol(),
             "mark": method.readings.mark.value.map(|v| v.to_string()),
             "top": method.readings.top.value.map(|v| v.to_string()),
+            "betweenMarks": method.readings.between_marks.value,
             "sandOffset": method.foot(&bench.settings.foot)
                 .and_then(|f| f.offset.value).map(|v| v.normalize().to_string()),
         },
@@ -50,6 +56,8 @@ fn running(specimen: &Specimen, method: &Method, points: &[Point], now: &Moment)
     let elapsed = span.elapsed(now);
     Some(json!({
         "step": method.steps.get(step)?.name,
+        "instruction": method.steps.get(step)?.instruction,
+        "window": (opens.is_some() || closes.is_some()).then(|| judge::window_text(opens, closes)),
         "elapsedMs": ms(elapsed.ns),
         "nominalMs": method.timed(step).and_then(|t| t.required_ns.value).map(ms),
         "opensMs": opens.map(ms),
@@ -78,17 +86,10 @@ fn passed(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Value> 
 
 fn point(method: &Method, point: &Point) -> Option<Value> {
     let step = method.steps.get(point.step)?;
-    let (words, entry) = match point.edge {
-        Edge::Done => (format!("{} done", step.name), None),
-        Edge::Begin => (format!("{} begins", step.name), None),
-        Edge::End => (format!("{} ends", step.name), None),
-        Edge::Value(level) => (
-            format!("enter the {}", step.name),
-            Some(match level {
-                Level::Clay => "clay",
-                Level::Sand => "sand",
-            }),
-        ),
+    let entry = match point.edge {
+        Edge::Value(Level::Clay) => Some("clay"),
+        Edge::Value(Level::Sand) => Some("sand"),
+        Edge::Done | Edge::Begin | Edge::End => None,
     };
     let level = match &step.kind {
         StepKind::Mark { level, .. } => level.as_ref(),
@@ -98,7 +99,7 @@ fn point(method: &Method, point: &Point) -> Option<Value> {
     Some(json!({
         "step": step.name,
         "edge": if entry.is_some() { Value::Null } else { serde_json::to_value(point.edge).unwrap_or(Value::Null) },
-        "text": words,
+        "text": point_text(method, point),
         "instruction": step.instruction,
         "entry": entry,
         "optional": point.optional,

@@ -33,7 +33,7 @@ impl Bench {
 }
 
 /// A point in words.
-pub(in crate::domain) fn point_text(method: &Method, point: &Point) -> String {
+pub fn point_text(method: &Method, point: &Point) -> String {
     let name = method.steps.get(point.step).map_or("?", |s| s.name.as_str());
     match point.edge {
         Edge::Done => format!("{name} done"),

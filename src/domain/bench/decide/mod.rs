@@ -8,6 +8,8 @@ mod reading;
 mod start;
 mod trigger;
 
+pub use mark::point_text;
+
 use super::{Bench, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use uuid::Uuid;

@@ -1,0 +1,79 @@
+//! The documents as they were published.
+
+use super::AppState;
+use super::problem::Problem;
+use crate::domain::report::DocumentKind;
+use crate::journal::{JournalError, OutboxRow};
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, State};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+/// Documents of one answer, unless it is asked for fewer or more, and at most.
+const USUAL: u32 = 20;
+const MOST: u32 = 200;
+
+/// Which documents.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Wanted {
+    kind: Option<String>,
+    /// Only documents with lower numbers.
+    before: Option<u64>,
+    limit: Option<u32>,
+}
+
+/// A list, newest first.
+pub(super) async fn list(
+    State(state): State<AppState>,
+    wanted: Result<Query<Wanted>, QueryRejection>,
+) -> Result<Json<Value>, Problem> {
+    let Query(wanted) = wanted.map_err(|e| bad(e.body_text()))?;
+    let kind = wanted.kind.as_deref().unwrap_or(DocumentKind::Record.as_str());
+    let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing].map(DocumentKind::as_str);
+    if !kinds.contains(&kind) {
+        return Err(bad(format!("`kind` is `{kind}`; there is: {}", kinds.join(", "))));
+    }
+    let limit = wanted.limit.unwrap_or(USUAL);
+    if !(1..=MOST).contains(&limit) {
+        return Err(bad(format!("`limit` is {limit}; give 1 to {MOST}")));
+    }
+    let rows = state.journal.documents(kind, wanted.before, limit).await.map_err(unreadable)?;
+    Ok(Json(json!({ "documents": rows.iter().map(line).collect::<Vec<_>>() })))
+}
+
+/// One document, byte by byte as published.
+pub(super) async fn one(State(state): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
+    let row = state.journal.document(&id).await.map_err(unreadable)?;
+    let row = row.ok_or_else(|| Problem::new(StatusCode::NOT_FOUND, format!("there is no document `{id}`")))?;
+    Ok(([(header::CONTENT_TYPE, "application/cloudevents+json")], row.payload).into_response())
+}
+
+fn line(row: &OutboxRow) -> Value {
+    let document: Value = serde_json::from_str(&row.payload).unwrap_or_default();
+    let text = |path: &str| document.pointer(path).cloned().unwrap_or_default();
+    let label = ["/data/specimen/label", "/data/sample/label", "/data/for/label"];
+    json!({
+        "number": row.number,
+        "id": row.id,
+        "kind": row.kind,
+        "subject": row.subject,
+        "label": label.iter().find_map(|path| document.pointer(path)),
+        "result": text("/data/result/text"),
+        "deviations": document.pointer("/data/deviations").and_then(Value::as_array).map(Vec::len),
+        "madeMs": row.made_at_ns.div_euclid(1_000_000),
+        "takenMs": row.acked_at_ns.map(|ns| ns.div_euclid(1_000_000)),
+    })
+}
+
+fn bad(why: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, why)
+}
+
+fn unreadable(error: JournalError) -> Problem {
+    tracing::warn!("a document could not be read: {error}");
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, error.to_string())
+}

@@ -1,0 +1,80 @@
+// The bench page. The station's view is the only source of what is shown; this file decides
+// nothing, carries running times on, and says at once when it can no longer know them.
+
+import { find, mark, show, text } from "./dom.js";
+import * as link from "./link.js";
+import * as lists from "./lists.js";
+import { drawPlaces, tickPlace } from "./place.js";
+import * as time from "./time.js";
+
+const SIDES = { within: ["●", "within"], below: ["▼", "below"], above: ["▲", "above"] };
+let last = null;
+
+function draw(view) {
+  last = view;
+  time.setZone(view.station.zone);
+  document.body.classList.remove("waiting");
+  document.title = `${view.station.title}: bench`;
+  text(find("#title"), view.station.title);
+  text(find("#station"), `${view.station.id}, foot: ${view.station.foot}`);
+  show(find("#rehearsal"), view.station.rehearsal);
+  show(find("#fault"), Boolean(view.fault));
+  text(find("#fault"), view.fault ? `Nothing is being stored: ${view.fault}. What is pressed now waits.` : "");
+  text(find("#waiting"), view.waiting === 0 ? "● all taken" : `◔ ${view.waiting} waiting`);
+  mark(find("#network"), "state", view.waiting === 0 ? null : "warn");
+  drawSolution(view.probe);
+  lists.drawAlarms(find("#alarms"), view);
+  lists.drawPresses(find("#presses"), view);
+  lists.drawNext(find("#next"), view);
+  drawPlaces(find("div.places"), view);
+  lists.drawSamples(find(".samples"), view);
+  lists.drawMethods(view);
+  lists.drawInstruments(find("[aria-labelledby=h-instruments]"), view);
+  lists.drawSwitches(find("[aria-labelledby=h-switches]"), view);
+  lists.drawRecords(find("[aria-labelledby=h-records]"), view);
+  tick();
+}
+
+function drawSolution(probe) {
+  const box = find("#temperature");
+  const limits = probe.limits ? ` ${probe.limits}` : "";
+  const [words, state] = !probe.standsIn ? ["○ probe is out", "warn"]
+    : !probe.reading ? ["○ no reading", "warn"]
+    : probe.reading.stale ? [`○ stale: ${probe.reading.text} ${probe.reading.unit} is old`, "bad"]
+    : [`${SIDES[probe.side]?.[0] ?? "◇"} ${probe.reading.text} ${probe.reading.unit}, ${SIDES[probe.side]?.[1] ?? "no limits"}${limits}`,
+      probe.side === "within" || !probe.side ? "good" : "bad"];
+  text(box, words);
+  mark(find("#solution"), "state", state);
+}
+
+function tick() {
+  const now = time.wallNow();
+  if (now === null) return;
+  text(find("#time"), time.clock(now));
+  text(find("#zone"), time.zoneName());
+  if (!last || !link.isFresh()) return;
+  for (const card of document.querySelectorAll(".place")) tickPlace(card);
+  lists.tickLists();
+}
+
+function connection(fresh, everHeard) {
+  const lost = find("#lost");
+  document.body.classList.toggle("is-lost", !fresh);
+  show(lost, !fresh);
+  const since = everHeard && time.wallNow() !== null ? ` since ${time.clock(time.wallNow())}` : "";
+  text(lost, fresh ? "" : `Connection to the station lost${since}. Times stand still and nothing below is current; what you typed is kept. The station may well be running: switches go on working.`);
+  text(find("#connected"), fresh ? "● connected" : "▲ lost");
+  mark(find("#connection"), "state", fresh ? null : "bad");
+}
+
+const who = find("#who");
+try {
+  who.value = localStorage.getItem("who") ?? "";
+  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+} catch {
+  // A browser that keeps nothing: the name is asked for again after a reload.
+}
+
+lists.bindRegister(find("#register form"));
+link.start(draw, connection);
+setInterval(tick, 200);

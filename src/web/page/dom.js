@@ -1,0 +1,81 @@
+// Small helpers that change the page in place: what a person is typing into is never rebuilt.
+
+/** Makes an element. Keys of `props`: `class`, `on` (listeners), `data-…`/`aria-…`, else properties. */
+export function h(tag, props = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(props)) {
+    if (key === "class") node.className = value;
+    else if (key === "on") for (const [type, call] of Object.entries(value)) node.addEventListener(type, call);
+    else if (key.includes("-") || key === "role" || key === "for") node.setAttribute(key, value);
+    else node[key] = value;
+  }
+  node.append(...children.filter((c) => c !== null && c !== undefined && c !== false));
+  return node;
+}
+
+export const find = (selector, root = document) => root.querySelector(selector);
+
+/** Sets text only where it differs, so that nothing is announced or repainted for nothing. */
+export function text(node, words) {
+  const next = words ?? "";
+  if (node.textContent !== next) node.textContent = next;
+  return node;
+}
+
+export function show(node, yes) {
+  if (node.hidden === yes) node.hidden = !yes;
+  return node;
+}
+
+/** Sets `data-name`, or takes it away. */
+export function mark(node, name, value) {
+  if (value === null || value === undefined || value === false) node.removeAttribute(`data-${name}`);
+  else if (node.getAttribute(`data-${name}`) !== String(value)) node.setAttribute(`data-${name}`, value);
+}
+
+/**
+ * Brings the children of `box` in line with `items`: made once for each key, updated in place,
+ * moved only if their order changed.
+ */
+export function keyed(box, items, keyOf, make, update) {
+  box.kept ??= new Map();
+  const wanted = new Set();
+  let at = null;
+  for (const item of items) {
+    const key = String(keyOf(item));
+    wanted.add(key);
+    let node = box.kept.get(key);
+    if (!node) {
+      node = make(item);
+      box.kept.set(key, node);
+    }
+    const place = at ? at.nextSibling : box.firstChild;
+    if (node !== place) box.insertBefore(node, place);
+    update?.(node, item);
+    at = node;
+  }
+  for (const [key, node] of box.kept) {
+    if (!wanted.has(key)) {
+      node.remove();
+      box.kept.delete(key);
+    }
+  }
+}
+
+/** Rebuilds the children of `box` only when what they are made of has changed. */
+export function rebuilt(box, stuff, build) {
+  const signature = JSON.stringify(stuff);
+  if (box.signature === signature) return false;
+  box.signature = signature;
+  box.replaceChildren(...build().filter(Boolean));
+  return true;
+}
+
+/** Options of a select, keeping the choice where it still stands. */
+export function options(select, choices) {
+  rebuilt(select, choices, () => {
+    const kept = select.value;
+    const nodes = choices.map(([value, words]) => h("option", { value, selected: value === kept }, words));
+    return nodes;
+  });
+}

@@ -1,0 +1,142 @@
+// The connection to the station: views and beats in, acts out.
+
+import { find, text } from "./dom.js";
+import * as time from "./time.js";
+
+/** Without a word from the station for this long, what the page shows is not current. */
+const STALE_MS = 2000;
+/** Pauses before an act is sent again. */
+const AGAIN_MS = [1000, 2000, 4000, 8000];
+
+let lastHeard = null;
+let lastOpened = 0;
+let source = null;
+let fresh = false;
+let onView = () => {};
+let onState = () => {};
+
+export const isFresh = () => fresh;
+
+/** Opens the stream and keeps it open. `view(value)` for each view, `state(isFresh)` at changes. */
+export function start(view, state) {
+  onView = view;
+  onState = state;
+  open();
+  setInterval(watch, 200);
+}
+
+function open() {
+  source?.close();
+  lastOpened = performance.now();
+  source = new EventSource("/events");
+  source.addEventListener("view", (event) => {
+    const value = JSON.parse(event.data);
+    hear(value.now);
+    onView(value);
+  });
+  source.addEventListener("beat", (event) => hear(JSON.parse(event.data)));
+}
+
+function hear(now) {
+  lastHeard = performance.now();
+  time.hear(now);
+  settle(true);
+}
+
+function watch() {
+  const silent = performance.now() - (lastHeard ?? lastOpened);
+  if (silent > STALE_MS) {
+    settle(false);
+    if (performance.now() - lastOpened > STALE_MS) open();
+  }
+}
+
+function settle(now) {
+  time.halt(!now);
+  if (fresh === now && lastHeard !== null) return;
+  fresh = now;
+  onState(now, lastHeard !== null);
+}
+
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+
+// Marks are about an instant: sent again late, they carry the instant of the press with them.
+const IS_INSTANT = new Set(["mark", "mark-next", "no-line-yet"]);
+
+/**
+ * Carries out one act. The answer comes back as `{ ok, words, refusal }`; the words are shown in
+ * `near`, where the finger was, and spoken. Without an answer the same act, with the same
+ * identity, is sent again: the station does it once.
+ */
+export async function act(what, { near = null, button = null, seen = null, statedMs = null } = {}) {
+  const say = (words, kind) => {
+    if (near) {
+      text(near, words);
+      near.dataset.kind = kind;
+    }
+    text(find("#status"), words);
+  };
+  if (!fresh) {
+    const words = "No connection: nothing was sent. Note the time; a missed press can be stated afterwards.";
+    say(words, "refused");
+    return { ok: false, words };
+  }
+  const message = { id: newId(), who: find("#who").value.trim() || null, do: what };
+  if (seen !== null) message.seen = seen;
+  const pressedMs = time.runs() ? time.wallNow() : null;
+  if (button) button.setAttribute("aria-busy", "true");
+  say("Sending", "busy");
+  try {
+    for (let round = 0; round <= AGAIN_MS.length; round += 1) {
+      const late = round > 0 && IS_INSTANT.has(what.act) ? pressedMs : null;
+      const answer = await post(message, statedMs ?? late);
+      if (answer) {
+        say(answer.words, answer.ok ? "done" : "refused");
+        return answer;
+      }
+      if (round < AGAIN_MS.length) {
+        say("No answer yet; sending the same act again", "busy");
+        await pause(AGAIN_MS[round]);
+      }
+    }
+    const words = "Not confirmed. Look at the place before you press again.";
+    say(words, "refused");
+    return { ok: false, words };
+  } finally {
+    button?.removeAttribute("aria-busy");
+  }
+}
+
+/** One try; `null`: no answer, the same act may be sent again. */
+async function post(message, statedMs) {
+  let body = JSON.stringify(message);
+  // Nanoseconds are more than a JavaScript number holds: written as digits.
+  if (statedMs !== null) body = `${body.slice(0, -1)},"stated-wall-ns":${Math.round(statedMs)}000000}`;
+  let response;
+  let answer;
+  try {
+    response = await fetch("/act", {
+      method: "POST", headers: { "content-type": "application/json" }, body, signal: AbortSignal.timeout(12_000),
+    });
+    answer = await response.json();
+  } catch {
+    return null;
+  }
+  if (response.status === 503 || response.status === 504) return null;
+  if (response.ok) {
+    const words = answer.outcome === "done-before" ? "Done (it had arrived before)" : answer.note || "Done";
+    return { ok: true, words, made: answer.made };
+  }
+  if (response.status === 409) return { ok: false, words: answer.text, refusal: answer.refusal };
+  return { ok: false, words: `The page and the station do not understand each other: ${answer.detail}` };
+}
+
+/** A random identity (UUID version 4). */
+function newId() {
+  if (crypto.randomUUID) return crypto.randomUUID();
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = [...bytes].map((b) => b.toString(16).padStart(2, "0")).join("");
+  return `${hex.slice(0, 8)}-${hex.slice(8, 12)}-${hex.slice(12, 16)}-${hex.slice(16, 20)}-${hex.slice(20)}`;
+}

@@ -1,0 +1,258 @@
+// Everything beside the places: what is next, alarms, presses, samples, instruments, results.
+
+import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
+import { act } from "./link.js";
+import { capital } from "./place.js";
+import * as time from "./time.js";
+
+const said = () => h("p", { class: "said" });
+const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
+
+// What to do next
+
+export function drawNext(section, view) {
+  const list = find("ol", section);
+  keyed(list, view.doNext, (n) => n.specimen, () => h("li", {},
+    h("a", {}, h("span", { class: "number" }), h("span", { class: "what" }, h("b", {}), h("span", { class: "label quiet" })), h("span", { class: "when" }))),
+  (node, next) => {
+    node.next = next;
+    node.seenAt = performance.now();
+    find("a", node).href = `#place-${next.place}`;
+    text(find(".number", node), String(next.place));
+    text(find("b", node), capital(next.text));
+    text(find(".label", node), next.label);
+    tickNext(node);
+  });
+  show(find(".none", section), view.doNext.length === 0);
+}
+
+function tickNext(node) {
+  const { opensInMs, closesInMs } = node.next;
+  const gone = time.runSince(node.seenAt);
+  const opens = opensInMs - gone;
+  const closes = closesInMs === null ? null : closesInMs - gone;
+  const [words, stage] = opens > 0 ? [`in ${time.span(opens, true)}`, "early"]
+    : closes === null ? ["when you are ready", "free"]
+    : closes >= 0 ? [`now, ${time.span(closes)} left`, "open"]
+    : [`overrun by ${time.span(-closes)}`, "over"];
+  text(find(".when", node), words);
+  mark(node, "stage", stage);
+}
+
+// Alarms
+
+const STATES = { unacknowledged: "not acknowledged", acknowledged: "acknowledged", "returned-unacknowledged": "gone again, not acknowledged" };
+const PRIORITIES = { high: "▲ High", medium: "◆ Medium", low: "● Low" };
+const spoken = new Set();
+
+export function drawAlarms(section, view) {
+  show(section, view.alarms.length > 0);
+  keyed(find("ul", section), view.alarms, (a) => a.occurrence, makeAlarm, (node, alarm) => {
+    mark(node, "priority", alarm.priority);
+    mark(node, "state", alarm.state);
+    text(find(".text", node), alarm.text);
+    text(find(".state", node), `${PRIORITIES[alarm.priority]}, since ${time.when(alarm.raisedMs)}, ${STATES[alarm.state]}${alarm.acknowledgedBy ? ` by ${alarm.acknowledgedBy}` : ""}`);
+    show(find("button", node), alarm.state !== "acknowledged");
+  });
+  const fresh = view.alarms.filter((a) => !spoken.has(a.occurrence));
+  for (const alarm of fresh) spoken.add(alarm.occurrence);
+  if (fresh.length) text(find("#alarm-voice"), fresh.map((a) => `Alarm: ${a.condition}.`).join(" "));
+}
+
+function makeAlarm(alarm) {
+  const near = said();
+  const acknowledge = button("Acknowledge", async () => {
+    const who = find("#who");
+    if (!who.value.trim()) {
+      text(near, "An acknowledgement names a person: write your name at the top first.");
+      near.dataset.kind = "refused";
+      who.focus();
+      return;
+    }
+    await act({ act: "acknowledge-alarm", occurrence: alarm.occurrence }, { near, button: acknowledge });
+  });
+  return h("li", { class: "alarm" },
+    h("div", {}, h("b", {}, capital(alarm.condition)), h("p", { class: "text" }),
+      h("p", { class: "quiet" }, `What to do: ${alarm.response}. Otherwise: ${alarm.consequence}.`),
+      h("p", { class: "state quiet" })),
+    acknowledge, near);
+}
+
+// Presses that named no cylinder
+
+export function drawPresses(section, view) {
+  show(section, view.presses.length > 0);
+  const standing = view.places.map((p) => p.specimen).filter(Boolean);
+  keyed(find("ul", section), view.presses, (p) => p.id, makePress, (node, press) => {
+    text(find(".text", node), `${press.trigger} at ${time.when(press.atMs)}${press.endedMs ? `, ended ${time.when(press.endedMs)}` : ""}: ${press.why}`);
+    keyed(find(".choices", node), standing, (s) => s.id,
+      (s) => h("label", { class: "choice" }, h("input", { type: "checkbox", value: s.id }), h("span", {}, s.label)));
+  });
+}
+
+function makePress(press) {
+  const near = said();
+  const choices = h("div", { class: "choices" });
+  const give = button("It was for these", () => {
+    const specimens = [...choices.querySelectorAll("input:checked")].map((i) => i.value);
+    act({ act: "assign-press", press: press.id, specimens }, { near, button: give });
+  });
+  const dismiss = button("It meant nothing", () => act({ act: "dismiss-press", press: press.id }, { near, button: dismiss }));
+  return h("li", { class: "press" }, h("p", { class: "text" }), choices, h("div", { class: "acts" }, give, dismiss), near);
+}
+
+// Samples
+
+const PREPARED = [["sieved", "Sieved"], ["reduced", "Reduced"], ["moisture-changed", "Moisture changed"], ["moisture-right", "Moisture right"], ["oven-dried", "Dried and cooled"]];
+const SIDES = { within: "● within", below: "▼ below", above: "▲ above" };
+
+export function drawSamples(box, view) {
+  keyed(box, view.samples, (s) => s.id, makeSample, (node, sample) => {
+    node.sample = sample;
+    node.seenAt = performance.now();
+    text(find("h3", node), sample.label);
+    text(find(".progress", node), `${sample.complete} of ${sample.planned} specimens complete, ${sample.registered} begun · ${sample.method ?? "its method is missing"}`);
+    text(find(".reported", node), sample.reported === null ? "" : `Result ${sample.reported}`);
+    rebuilt(find(".done", node), sample.preparation.map((p) => [p.what, p.atMs]), () => sample.preparation.map((p) =>
+      h("li", {}, `${PREPARED.find(([key]) => key === p.what)?.[1] ?? p.what} ${time.when(p.atMs)}`)));
+    rebuilt(find(".masses", node), sample.masses, () => (sample.masses ?? []).map((m) => massRow(node, m)));
+    rebuilt(find(".results", node), sample.results, () => sample.results.map((r) =>
+      h("li", {}, `${r.label}: sand equivalent ${r.reported}${r.deviations ? `, ${r.deviations} deviation${r.deviations > 1 ? "s" : ""}` : ""}`)));
+    tickSample(node);
+  });
+}
+
+function makeSample() {
+  const near = said();
+  const node = h("article", { class: "sample" },
+    h("header", {}, h("h3", {}), h("b", { class: "reported" })),
+    h("p", { class: "progress quiet" }), h("p", { class: "tempering" }),
+    h("ul", { class: "results" }), h("ul", { class: "done quiet" }),
+    h("details", { class: "more" }, h("summary", {}, "Prepare and weigh"),
+      h("div", { class: "acts" }, ...PREPARED.map(([done, words]) => {
+        const press = button(words, () => act({ act: "prepare", sample: node.sample.id, what: { done } }, { near, button: press }));
+        return press;
+      })),
+      h("ul", { class: "masses rows" })),
+    near);
+  node.near = near;
+  return node;
+}
+
+function massRow(node, mass) {
+  const weigh = button(mass.mass ? "Weigh again" : "Weigh", () =>
+    act({ act: "await-sample-mass", sample: node.sample.id, name: mass.name }, { near: node.near, button: weigh }));
+  const limits = mass.limits ? `limits ${mass.limits}` : "no limits";
+  const value = mass.mass ? `${mass.mass}${mass.side ? ` ${SIDES[mass.side]}` : ""}` : "not weighed";
+  return h("li", { "data-side": mass.side ?? "" }, h("span", {}, h("b", {}, mass.title), h("span", { class: "quiet" }, ` ${limits}`)), h("span", {}, value), weigh);
+}
+
+function tickSample(node) {
+  const tempering = node.sample.tempering;
+  if (!tempering) {
+    text(find(".tempering", node), "");
+    return;
+  }
+  const elapsed = tempering.elapsedMs + time.runSince(node.seenAt);
+  const least = tempering.atLeastMs;
+  text(find(".tempering", node), least !== null && elapsed < least
+    ? `◔ Tempering: ${time.span(least - elapsed, true)} still to stand`
+    : `● Tempered for ${time.span(elapsed)}${least !== null ? `, at least ${time.span(least)} asked for` : ""}`);
+}
+
+export function bindRegister(form) {
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const { label, method, specimens } = form.elements;
+    const count = specimens.value.trim();
+    const answer = await act(
+      { act: "register-sample", label: label.value, method: method.value, specimens: count ? Number(count) : null },
+      { near: find(".said", form), button: find("button", form) });
+    if (answer.ok) label.value = "";
+  });
+}
+
+export function drawMethods(view) {
+  options(find("#register select"), view.methods.map((m) => [m.id, `${m.title} (edition ${m.edition})`]));
+  const chosen = view.methods.find((m) => m.id === find("#register select").value);
+  find("#register [name=specimens]").placeholder = chosen?.specimens ? String(chosen.specimens) : "1";
+  rebuilt(find(".methods"), view.methods, () => view.methods.map((m) => h("section", {},
+    h("h3", {}, m.title), h("p", { class: "quiet" }, `${m.standard}, edition ${m.edition}. ${m.notice}`),
+    h("ul", {}, ...m.safety.map((s) => h("li", {}, s))))));
+}
+
+// Instruments, switches, results
+
+const KINDS = { balance: "Balance", "solution-probe": "Probe in the solution" };
+const PORTS = { open: "● open", gone: "▲ gone", starting: "○ starting" };
+
+export function drawInstruments(section, view) {
+  keyed(find("ul", section), view.instruments, (i) => i.name,
+    () => h("li", {}, h("span", {}, h("b", {}), h("span", { class: "quiet" })), h("span", { class: "live" })),
+    (node, i) => {
+      mark(node, "port", i.port);
+      text(find("b", node), KINDS[i.kind] ?? i.kind);
+      text(find(".quiet", node), ` ${i.name}, ${PORTS[i.port]}${i.why ? `: ${i.why}` : ""}`);
+      text(find(".live", node), i.overload ? "▲ overload" : i.live ? `${i.live}${i.kind === "balance" ? (i.stable ? " stable" : " moving") : ""}` : "nothing read");
+    });
+  drawProbe(find(".probe", section), view.probe);
+  drawBalance(find(".balance", section), view.balance);
+}
+
+function drawProbe(box, probe) {
+  const stands = { bottle: "in the bottle", "dummy-cylinder": "in a dummy cylinder" };
+  rebuilt(box, probe.standsIn, () => {
+    const near = said();
+    const put = (words, standsIn) => {
+      const press = button(words, () => act({ act: "put-probe-in", "stands-in": standsIn }, { near, button: press }));
+      return press;
+    };
+    const out = button("Probe out of the solution", () => act({ act: "take-probe-out" }, { near, button: out }));
+    return [
+      h("p", {}, probe.standsIn ? `The probe stands ${stands[probe.standsIn]}.` : "The probe is out of the solution: there is no reading."),
+      h("div", { class: "acts" }, probe.standsIn && out,
+        probe.standsIn !== "bottle" && put("Probe into the bottle", "bottle"),
+        probe.standsIn !== "dummy-cylinder" && put("Probe into a dummy cylinder", "dummy-cylinder")),
+      near,
+    ];
+  });
+}
+
+function drawBalance(box, balance) {
+  rebuilt(box, [balance.awaited, balance.kept, balance.weighings], () => {
+    const near = said();
+    const stop = button("Wait no longer", () => act({ act: "stop-awaiting" }, { near, button: stop }));
+    return [
+      balance.awaited ? h("p", { class: "awaited" }, `The next stable mass is for ${balance.awaited}.`) : h("p", {}, "No mass is waited for."),
+      balance.awaited && stop, near,
+      balance.kept.length > 0 && h("p", { class: "quiet" }, "Weighings that nothing waited for"),
+      balance.kept.length > 0 && h("ul", { class: "rows" }, ...balance.kept.map((w) =>
+        h("li", {}, h("a", { class: "link", href: `/record/${w.id}` }, w.mass), h("span", { class: "quiet" }, time.when(w.atMs))))),
+    ];
+  });
+}
+
+export function drawSwitches(section, view) {
+  keyed(find(".switches", section), view.switches, (s) => s.name,
+    () => h("li", {}, h("b", {}), h("span", {})),
+    (node, s) => {
+      text(find("b", node), s.name + (s.place ? ` (place ${s.place})` : ""));
+      text(find("span", node), s.meaning);
+    });
+  keyed(find(".refused", section), view.refused, (r) => `${r.atMs} ${r.trigger} ${r.why}`,
+    (r) => h("li", {}, h("b", {}, `${r.trigger} was refused`), h("span", {}, `${time.when(r.atMs)}: ${r.why}`)));
+}
+
+export function drawRecords(section, view) {
+  keyed(find("ul", section), view.finished, (f) => f.document, (f) => h("li", { class: f.kind },
+    h("a", { class: "link", href: `/record/${f.document}` }, f.kind === "result" ? `Sample ${f.label}` : f.label),
+    h("b", {}, f.reported),
+    h("span", { class: "quiet" }, `${f.deviations ? `▲ ${f.deviations} deviation${f.deviations > 1 ? "s" : ""}, ` : ""}no. ${f.number}, ${time.when(f.atMs)}`)));
+  show(find(".none", section), view.finished.length === 0);
+}
+
+export function tickLists() {
+  for (const node of document.querySelectorAll(".next > li")) tickNext(node);
+  for (const node of document.querySelectorAll(".sample")) tickSample(node);
+}
+

@@ -1,0 +1,168 @@
+// One document, readable: every figure with where it came from.
+
+import { find, h, show, text } from "./dom.js";
+import * as time from "./time.js";
+
+const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
+const unit = (code) => (code in UNITS ? UNITS[code] : code ?? "");
+const amount = (q) => (q ? `${q.text} ${unit(q.unit)}`.trim() : "not known");
+const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
+
+function instant(at) {
+  if (!at) return "not known";
+  const ms = Date.parse(at.time);
+  const stamps = { kernel: "stamped by the kernel", arrival: "stamped on arrival", entered: "stated by a person" };
+  const clock = at.wallClock === "synchronised" ? "" : `, wall clock ${at.wallClock}`;
+  return `${time.when(ms, null)} ${time.zoneName()} (${stamps[at.stamp] ?? at.stamp}${clock})`;
+}
+
+function by(who) {
+  if (!who) return "";
+  return who.person ? `${who.person}, through the ${who.via}` : `the bench, through ${who.via}`;
+}
+
+const origin = (o) => (o ? `${o.instrument} on ${o.port}, bytes ${o.raw}` : "");
+
+function table(caption, heads, rows) {
+  if (!rows.length) return null;
+  return h("section", {}, h("h2", {}, caption), h("div", { class: "scroll" }, h("table", {},
+    h("thead", {}, h("tr", {}, ...heads.map((t) => h("th", { scope: "col" }, t)))),
+    h("tbody", {}, ...rows.map((cells) => h("tr", {}, ...cells.map((c) => h("td", {}, c ?? ""))))))));
+}
+
+function facts(caption, pairs) {
+  return h("section", {}, h("h2", {}, caption), h("dl", {},
+    ...pairs.filter(([, v]) => v !== null && v !== undefined && v !== "").flatMap(([k, v]) => [h("dt", {}, k), h("dd", {}, v)])));
+}
+
+function result(data) {
+  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result.text)),
+    h("p", { class: "quiet" }, `${capital(data.status)}, version ${data.version}`));
+}
+
+function about(d) {
+  const { data } = d;
+  return facts("What this document is", [
+    ["Station", `${data.station.title} (${data.station.id}), ${data.station.software}`],
+    ["Method", data.method && `${data.method.title}: ${data.method.standard}, edition ${data.method.edition}; file digest ${data.method.sha256}`],
+    ["Document", `number ${Number(d.sequence)}, ${d.id}, made ${time.when(Date.parse(d.time), null)} ${time.zoneName()}`],
+    ["Journal", `${data.station.journal.id}, event ${data.station.journal.sequence}, link ${data.station.journal.link}`],
+  ]);
+}
+
+function masses(sample) {
+  return table("Masses of the sample", ["Mass", "Read", "When", "Origin"], Object.entries(sample.masses ?? {})
+    .map(([name, w]) => [name, amount(w), instant(w.at), origin(w.origin)]));
+}
+
+function deviations(list) {
+  if (!list.length) return h("section", {}, h("h2", {}, "Deviations"), h("p", {}, "None."));
+  return table("Deviations", ["What", "Required", "Actual", "By", "When"], list.map((d) => [
+    capital(d.what), d.required, d.actual, d.by, d.time ? time.when(Date.parse(d.time), null) : ""]));
+}
+
+function limits({ required }) {
+  if (required.min === null && required.max === null) return "no limit";
+  return `${required.min ?? ""} to ${required.max ?? ""} s`;
+}
+
+function steps(data) {
+  const end = (e) => (e ? `${e.bound ? "not marked; bounded by " : ""}${instant(e)}, ${by(e.by)}` : "");
+  return table("Steps", ["Step", "Begin or instant", "End", "Lasted", "Required", "Verdict"], data.steps.map((s) => (s.kind === "interval"
+    ? [capital(s.name), end(s.begin), end(s.end), `${amount(s.duration)} (${s.duration.clock.replace("-", " ")})`, limits(s), s.verdict.replace("-", " ")]
+    : [capital(s.name), end(s.at)])));
+}
+
+function readings(data) {
+  const row = (name, r) => [name, amount(r), r.entered, amount(r.level), amount(r.offset), `${instant(r.at)}, ${by(r.by)}${r.foot ? `; foot ${r.foot}` : ""}`];
+  return table("Readings", ["Reading", "Recorded", "As entered", "Level", "Taken off", "Who and when"],
+    [row("Clay", data.readings.clay), row("Sand", data.readings.sand)]);
+}
+
+function temperature(t) {
+  const range = t.limits ? `${t.limits.min ?? ""} to ${t.limits.max ?? ""} ${unit(t.limits.unit)}` : "none";
+  return facts("Temperature of the solution", [
+    ["Limits", range], ["Watched", `from ${t.from} to ${t.to}`],
+    ["Lowest, mean, highest", `${amount(t.minimum)}, ${amount(t.mean)}, ${amount(t.maximum)}`],
+    ["Out of limits", `${amount(t.outside)} (below ${amount(t.below)}, above ${amount(t.above)})`],
+    ["Without a reading", amount(t.withoutReading)],
+    ["From", `${t.instrument ?? "no instrument"}, ${t.readings} readings; probe: ${t.probe}`],
+  ]);
+}
+
+function specimenRecord(d) {
+  const { data } = d;
+  const { specimen, sample, calculation } = data;
+  return [
+    result(data),
+    deviations(data.deviations),
+    readings(data),
+    facts("Calculation", [
+      ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact.numerator}/${calculation.exact.denominator}; rule ${calculation.ratioRule})`],
+      ["Reported", `${data.result.text} (rule ${calculation.resultRule})`]]),
+    steps(data),
+    table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
+    table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
+    temperature(data.temperature),
+    facts("Specimen", [
+      ["Label and place", `${specimen.label}, place ${specimen.place}`],
+      ["Registered", `${instant(specimen.registered)}, ${by(specimen.registered.by)}`],
+      ["Mass", specimen.mass && `${amount(specimen.mass)}, ${instant(specimen.mass.at)}, ${origin(specimen.mass.origin)}`]]),
+    preparation(sample), masses(sample), about(d),
+  ];
+}
+
+function preparation(sample) {
+  return table(`Preparation of sample ${sample.label}`, ["What", "When", "Who"],
+    [["registered", instant(sample.registered), by(sample.registered.by)],
+      ...sample.preparation.map((p) => [p.what?.replace("-", " "), instant(p.at), by(p.at.by)])]);
+}
+
+function sampleResult(d) {
+  const { data } = d;
+  const { average, difference } = data;
+  return [
+    result(data),
+    h("section", {}, h("h2", {}, "Specimens"), h("ul", { class: "rows" }, ...data.specimens.map((s) => h("li", {},
+      h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
+      h("span", { class: "quiet" }, `ratio ${amount(s.ratio)}, ${s.deviations} deviations`))))),
+    facts("Average", [
+      ["Mean", `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
+      ["Largest difference", `${difference.text ?? "none"} (limit ${difference.limit ?? "not set"}: ${difference.verdict.replace("-", " ")})`]]),
+    preparation(data.sample), masses(data.sample), about(d),
+  ];
+}
+
+function oneWeighing(d) {
+  const { weighing } = d.data;
+  return [facts("Weighing", [
+    ["Mass", amount(weighing)], ["When", instant(weighing.at)], ["Origin", origin(weighing.origin)],
+    ["For", d.data.for ? `${d.data.for.label ?? ""} ${d.data.for.mass ?? ""}`.trim() : "nothing waited for it"]]), about(d)];
+}
+
+async function start() {
+  const id = location.pathname.split("/").pop();
+  const main = find("#main");
+  const say = (words) => text(find("#status"), words);
+  find("#raw").href = `/documents/${encodeURIComponent(id)}`;
+  try {
+    const answer = await fetch(`/documents/${encodeURIComponent(id)}`);
+    const document_ = await answer.json();
+    if (!answer.ok) return say(capital(document_.detail));
+    const view = await fetch("/view").then((r) => r.json()).catch(() => null);
+    if (view) time.setZone(view.station.zone);
+    const { data } = document_;
+    const name = data.specimen?.label ?? data.sample?.label ?? "Weighing";
+    text(find("#title"), data.specimens ? `Sample ${name}` : name);
+    text(find("#under"), data.method?.title ?? data.station.title);
+    document.title = `${name}: record`;
+    show(find("#rehearsal"), data.station.rehearsal);
+    const build = data.steps ? specimenRecord : data.specimens ? sampleResult : oneWeighing;
+    main.replaceChildren(...build(document_).filter(Boolean));
+  } catch (error) {
+    return say(`The document could not be fetched or read (${error.message}). Is the station running? Reload to try again.`);
+  }
+  return undefined;
+}
+
+start();
