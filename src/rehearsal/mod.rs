@@ -1,1 +1,3 @@
 //! rehearsal.
+
+pub mod pty;
