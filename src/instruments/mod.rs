@@ -1,6 +1,10 @@
 //! Balances and probes on serial lines. Three layers: `protocol` (PURE: bytes to lines to
 //! values), `listener` (PURE: which values are reports), `task` and `port` (the wire).
 
+pub mod port;
+mod talk;
+pub mod task;
+
 use crate::domain::moment::Moment;
 use crate::domain::reading::{InstrumentReport, Live};
 

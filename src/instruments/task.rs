@@ -1,0 +1,117 @@
+//! One instrument's task: opens its port, talks, and opens it again however often the cable goes.
+
+use super::port::{Port, PortError};
+use super::talk::{Ended, Talk, Unwanted};
+use super::{Line, Listen};
+use crate::clock::Clock;
+use crate::domain::moment::Moment;
+use crate::domain::reading::{InstrumentReport, Live};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
+use tokio::time::{Instant, sleep};
+use tokio_util::sync::CancellationToken;
+
+/// Real time before the first try to open a port again; doubled with each try.
+const FIRST_PAUSE: Duration = Duration::from_millis(100);
+/// Longest real time between two tries.
+const LONGEST_PAUSE: Duration = Duration::from_secs(2);
+
+/// An instrument's task that was started.
+#[derive(Debug)]
+pub struct Running {
+    /// What the instrument shows now.
+    pub live: watch::Receiver<Live>,
+    /// Ends soon after the task was cancelled, or when nobody takes its reports any more.
+    pub join: JoinHandle<()>,
+}
+
+/// Starts the task of the instrument `name` at the port `path`. It ends with `cancel` only; no
+/// state of the cable or the system ends it.
+pub fn spawn(
+    name: String,
+    path: PathBuf,
+    line: Line,
+    listener: Box<dyn Listen>,
+    clock: Arc<dyn Clock>,
+    reports: mpsc::Sender<(Moment, InstrumentReport)>,
+    cancel: CancellationToken,
+) -> Running {
+    let display = watch::Sender::new(listener.live());
+    let shown = display.subscribe();
+    let talk = Talk { listener, clock, reports, live: display, due_ns: i64::MIN, heard: false };
+    let mut instrument = Task { name, path, line, talk, outage: None };
+    let join = tokio::spawn(async move {
+        if let Some(Unwanted) = cancel.run_until_cancelled(instrument.run()).await {
+            tracing::debug!(instrument = instrument.name, "nobody takes its reports: its task ends");
+        }
+    });
+    Running { live: shown, join }
+}
+
+struct Task {
+    name: String,
+    path: PathBuf,
+    line: Line,
+    talk: Talk,
+    /// The outage that was reported, in the last words about it.
+    outage: Option<String>,
+}
+
+impl Task {
+    async fn run(&mut self) -> Unwanted {
+        let mut pause = FIRST_PAUSE;
+        loop {
+            let why = match Port::open(&self.path, self.line).await {
+                Ok(mut port) => {
+                    if let Err(unwanted) = self.open().await {
+                        return unwanted;
+                    }
+                    let since = Instant::now();
+                    let said = match self.talk.over(&mut port).await {
+                        Ended::Gone(said) => said,
+                        Ended::Unwanted => return Unwanted,
+                    };
+                    drop(port);
+                    self.talk.closed();
+                    // A port that opens and falls silent at once is no end of the trouble.
+                    if self.talk.heard || since.elapsed() >= LONGEST_PAUSE {
+                        pause = FIRST_PAUSE;
+                    }
+                    PortError::lost(&self.path, said.as_ref())
+                }
+                Err(why) => why,
+            };
+            if let Err(unwanted) = self.gone(why.to_string()).await {
+                return unwanted;
+            }
+            sleep(pause).await;
+            pause = pause.saturating_mul(2).min(LONGEST_PAUSE);
+        }
+    }
+
+    async fn open(&mut self) -> Result<(), Unwanted> {
+        self.outage = None;
+        tracing::info!(instrument = self.name, port = %self.path.display(), "open");
+        let report = InstrumentReport::Open { instrument: self.name.clone(), port: self.port() };
+        self.talk.report(self.talk.clock.now(), report).await
+    }
+
+    /// Reports an outage when it begins; when only its reason changes, the log says so.
+    async fn gone(&mut self, why: String) -> Result<(), Unwanted> {
+        if self.outage.as_ref() != Some(&why) {
+            tracing::warn!(instrument = self.name, "{why}");
+        }
+        if self.outage.replace(why.clone()).is_some() {
+            return Ok(());
+        }
+        let report = InstrumentReport::Gone { instrument: self.name.clone(), port: self.port(), why };
+        self.talk.report(self.talk.clock.now(), report).await
+    }
+
+    fn port(&self) -> String {
+        self.path.display().to_string()
+    }
+}
