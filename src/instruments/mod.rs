@@ -1,6 +1,10 @@
 //! Balances and probes on serial lines. Three layers: `protocol` (PURE: bytes to lines to
 //! values), `listener` (PURE: which values are reports), `task` and `port` (the wire).
 
+pub mod listener;
+pub mod protocol;
+pub mod shapes;
+
 use crate::domain::moment::Moment;
 use crate::domain::reading::{InstrumentReport, Live};
 
