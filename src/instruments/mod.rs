@@ -1,6 +1,9 @@
 //! Balances and probes on serial lines. Three layers: `protocol` (PURE: bytes to lines to
 //! values), `listener` (PURE: which values are reports), `task` and `port` (the wire).
 
+pub mod protocol; // PURE: shapes, bytes to lines, lines to values
+pub mod listener; // PURE: values to reports
+pub mod shapes; // the folder of shape files
 pub mod port;
 mod talk;
 pub mod task;

@@ -4,7 +4,7 @@
 //! an agency's variant or another country's method is a new file under `config/methods`.
 //! Every value of the file keeps its source and how sure that source is ([`Sourced`]).
 
-mod load;
+pub(crate) mod load;
 mod points;
 
 pub use load::{Fault, load};

@@ -6,7 +6,7 @@
 mod parts;
 mod steps;
 mod value;
-mod walk;
+pub(crate) mod walk;
 
 #[cfg(test)]
 mod test;
@@ -18,7 +18,7 @@ use std::path::Path;
 use toml::de::DeTable;
 use walk::{Table, Walk, line_of};
 
-/// One fault of a method file.
+/// One fault of a method file, or of another file that is read by the same walk.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{file}:{line}: `{key}`: found {found}, expected {expected}")]
 pub struct Fault {
@@ -49,7 +49,7 @@ pub fn load(file: &str, text: &str) -> Result<Method, Vec<Fault>> {
     }
 }
 
-fn syntax(file: &str, text: &str, error: &toml::de::Error) -> Fault {
+pub(crate) fn syntax(file: &str, text: &str, error: &toml::de::Error) -> Fault {
     let (found, expected) =
         error.message().split_once(", expected ").unwrap_or((error.message(), "valid TOML"));
     Fault {
@@ -127,7 +127,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
 }
 
 /// The id travels in records and topics and finds the file again: it is the file's own name.
-fn id<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<String> {
+pub(crate) fn id<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<String> {
     let id = walk.text(root, "id")?;
     let stem = Path::new(file).file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let plain = id.bytes().all(|byte| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-');

@@ -262,7 +262,7 @@ impl<'t> Walk<'t> {
     }
 
     /// Notes that a value, of the right type and unit, makes no sense.
-    pub(super) fn bad_value(&mut self, table: &Table<'t>, key: &str, expected: &str) {
+    pub(crate) fn bad_value(&mut self, table: &Table<'t>, key: &str, expected: &str) {
         let node = table.get(key).and_then(|node| match node.value {
             DeValue::Table(_) => self.as_table(node)?.get("value"),
             _ => Some(node),
@@ -273,7 +273,7 @@ impl<'t> Walk<'t> {
     }
 
     /// The digits of a number, as they stand in the text.
-    fn as_decimal(&mut self, node: &Node<'t>) -> Option<Decimal> {
+    pub(crate) fn as_decimal(&mut self, node: &Node<'t>) -> Option<Decimal> {
         let digits = match node.value {
             DeValue::Integer(digits) if digits.radix() == 10 => digits.as_str(),
             DeValue::Float(digits) => digits.as_str(),

@@ -6,7 +6,7 @@ use toml::Spanned;
 use toml::de::{DeArray, DeString, DeTable, DeValue};
 
 /// What has been found so far. Readers return `None` where they noted a fault, and go on.
-pub(super) struct Walk<'t> {
+pub(crate) struct Walk<'t> {
     file: &'t str,
     text: &'t str,
     faults: Vec<(usize, Fault)>,
@@ -14,27 +14,27 @@ pub(super) struct Walk<'t> {
 
 /// A table, the dotted key that leads to it, and the byte at which it begins.
 #[derive(Clone)]
-pub(super) struct Table<'t> {
-    pub(super) key: String,
-    pub(super) at: usize,
+pub(crate) struct Table<'t> {
+    pub(crate) key: String,
+    pub(crate) at: usize,
     entries: &'t DeTable<'t>,
 }
 
 /// A value, its dotted key, and the byte at which its key stands.
 #[derive(Clone)]
-pub(super) struct Node<'t> {
-    pub(super) key: String,
-    pub(super) at: usize,
-    pub(super) value: &'t DeValue<'t>,
+pub(crate) struct Node<'t> {
+    pub(crate) key: String,
+    pub(crate) at: usize,
+    pub(crate) value: &'t DeValue<'t>,
 }
 
 impl<'t> Walk<'t> {
-    pub(super) fn new(file: &'t str, text: &'t str) -> Self {
+    pub(crate) fn new(file: &'t str, text: &'t str) -> Self {
         Self { file, text, faults: Vec::new() }
     }
 
     /// Notes a fault at a byte of the text.
-    pub(super) fn fault(
+    pub(crate) fn fault(
         &mut self,
         at: usize,
         key: &str,
@@ -53,18 +53,18 @@ impl<'t> Walk<'t> {
     }
 
     /// Whether nothing was wrong so far.
-    pub(super) fn clean(&self) -> bool {
+    pub(crate) fn clean(&self) -> bool {
         self.faults.is_empty()
     }
 
     /// The faults, in the order of the text.
-    pub(super) fn into_faults(mut self) -> Vec<Fault> {
+    pub(crate) fn into_faults(mut self) -> Vec<Fault> {
         self.faults.sort_by_key(|(at, _)| *at);
         self.faults.into_iter().map(|(_, fault)| fault).collect()
     }
 
     /// Notes every key of `table` that is not in `known`.
-    pub(super) fn only(&mut self, table: &Table<'t>, known: &[&str]) {
+    pub(crate) fn only(&mut self, table: &Table<'t>, known: &[&str]) {
         for key in table.entries.keys() {
             if !known.contains(&key.get_ref().as_ref()) {
                 let path = table.path(key.get_ref());
@@ -74,7 +74,7 @@ impl<'t> Walk<'t> {
     }
 
     /// A value that must be there.
-    pub(super) fn need(&mut self, table: &Table<'t>, key: &str, expected: &str) -> Option<Node<'t>> {
+    pub(crate) fn need(&mut self, table: &Table<'t>, key: &str, expected: &str) -> Option<Node<'t>> {
         let node = table.get(key);
         if node.is_none() {
             self.fault(table.at, &table.path(key), "nothing", expected);
@@ -83,18 +83,18 @@ impl<'t> Walk<'t> {
     }
 
     /// Notes that a value is of the wrong type.
-    pub(super) fn wrong(&mut self, node: &Node<'t>, expected: impl Into<String>) {
+    pub(crate) fn wrong(&mut self, node: &Node<'t>, expected: impl Into<String>) {
         self.fault(node.at, &node.key, shown(node.value), expected);
     }
 
     /// A table that must be there.
-    pub(super) fn table(&mut self, table: &Table<'t>, key: &str) -> Option<Table<'t>> {
+    pub(crate) fn table(&mut self, table: &Table<'t>, key: &str) -> Option<Table<'t>> {
         let node = self.need(table, key, "a table")?;
         self.as_table(node)
     }
 
     /// A value as a table.
-    pub(super) fn as_table(&mut self, node: Node<'t>) -> Option<Table<'t>> {
+    pub(crate) fn as_table(&mut self, node: Node<'t>) -> Option<Table<'t>> {
         if let DeValue::Table(entries) = node.value {
             return Some(Table { key: node.key, at: node.at, entries });
         }
@@ -103,7 +103,7 @@ impl<'t> Walk<'t> {
     }
 
     /// The tables of an array of tables, numbered from 1. An absent array is an empty one.
-    pub(super) fn tables(&mut self, table: &Table<'t>, key: &str) -> Option<Vec<Table<'t>>> {
+    pub(crate) fn tables(&mut self, table: &Table<'t>, key: &str) -> Option<Vec<Table<'t>>> {
         let Some(node) = table.get(key) else { return Some(Vec::new()) };
         let elements = self.elements(&node, "an array of tables")?;
         // A wrong element is noted, and the good ones are still looked at.
@@ -112,7 +112,7 @@ impl<'t> Walk<'t> {
     }
 
     /// The elements of an array, numbered from 1.
-    pub(super) fn elements(&mut self, node: &Node<'t>, expected: &str) -> Option<Vec<Node<'t>>> {
+    pub(crate) fn elements(&mut self, node: &Node<'t>, expected: &str) -> Option<Vec<Node<'t>>> {
         let array: &'t DeArray<'t> = if let DeValue::Array(array) = node.value {
             array
         } else {
@@ -128,13 +128,13 @@ impl<'t> Walk<'t> {
     }
 
     /// A text that must be there and must say something.
-    pub(super) fn text(&mut self, table: &Table<'t>, key: &str) -> Option<String> {
+    pub(crate) fn text(&mut self, table: &Table<'t>, key: &str) -> Option<String> {
         let node = self.need(table, key, "a text")?;
         self.as_text(&node)
     }
 
     /// A value as a text that says something.
-    pub(super) fn as_text(&mut self, node: &Node<'t>) -> Option<String> {
+    pub(crate) fn as_text(&mut self, node: &Node<'t>) -> Option<String> {
         match node.value {
             DeValue::String(text) if !text.trim().is_empty() => Some(text.trim().to_owned()),
             DeValue::String(_) => {
@@ -149,7 +149,7 @@ impl<'t> Walk<'t> {
     }
 
     /// A switch; absent means `false`.
-    pub(super) fn switch(&mut self, table: &Table<'t>, key: &str) -> Option<bool> {
+    pub(crate) fn switch(&mut self, table: &Table<'t>, key: &str) -> Option<bool> {
         match table.get(key) {
             None => Some(false),
             Some(Node { value: DeValue::Boolean(on), .. }) => Some(*on),
@@ -161,13 +161,13 @@ impl<'t> Walk<'t> {
     }
 
     /// A word out of a closed list that must be there.
-    pub(super) fn word<T: Copy>(&mut self, table: &Table<'t>, key: &str, list: &[(&str, T)]) -> Option<T> {
+    pub(crate) fn word<T: Copy>(&mut self, table: &Table<'t>, key: &str, list: &[(&str, T)]) -> Option<T> {
         let node = self.need(table, key, &one_of(list))?;
         self.as_word(&node, list)
     }
 
     /// A value as a word out of a closed list.
-    pub(super) fn as_word<T: Copy>(&mut self, node: &Node<'t>, list: &[(&str, T)]) -> Option<T> {
+    pub(crate) fn as_word<T: Copy>(&mut self, node: &Node<'t>, list: &[(&str, T)]) -> Option<T> {
         if let DeValue::String(word) = node.value
             && let Some((_, value)) = list.iter().find(|(name, _)| *name == word.as_ref())
         {
@@ -178,7 +178,7 @@ impl<'t> Walk<'t> {
     }
 
     /// Notes a name that stands twice in a list.
-    pub(super) fn unique(&mut self, names: &[(Node<'t>, String)], what: &str) {
+    pub(crate) fn unique(&mut self, names: &[(Node<'t>, String)], what: &str) {
         for (i, (node, name)) in names.iter().enumerate() {
             if let Some((first, _)) = names.iter().take(i).find(|(_, earlier)| earlier == name) {
                 let line = line_of(self.text, first.at);
@@ -191,17 +191,22 @@ impl<'t> Walk<'t> {
 
 impl<'t> Table<'t> {
     /// The whole document.
-    pub(super) fn root(entries: &'t DeTable<'t>) -> Self {
+    pub(crate) fn root(entries: &'t DeTable<'t>) -> Self {
         Self { key: String::new(), at: 0, entries }
     }
 
     /// The dotted key of an entry.
-    pub(super) fn path(&self, key: &str) -> String {
+    pub(crate) fn path(&self, key: &str) -> String {
         if self.key.is_empty() { key.to_owned() } else { format!("{}.{key}", self.key) }
     }
 
+    /// The names of its entries, in the order of the alphabet.
+    pub(crate) fn names(&self) -> Vec<String> {
+        self.entries.keys().map(|key| key.get_ref().to_string()).collect()
+    }
+
     /// An entry, if it is there.
-    pub(super) fn get(&self, key: &str) -> Option<Node<'t>> {
+    pub(crate) fn get(&self, key: &str) -> Option<Node<'t>> {
         let (name, value): (&Spanned<DeString<'t>>, _) = self.entries.get_key_value(key)?;
         // The header of a table is where people look for it; a plain value stands at its key.
         let at = if value.get_ref().is_table() {
@@ -214,12 +219,12 @@ impl<'t> Table<'t> {
 }
 
 /// The line of a byte, from 1.
-pub(super) fn line_of(text: &str, at: usize) -> usize {
+pub(crate) fn line_of(text: &str, at: usize) -> usize {
     1 + text.bytes().take(at).filter(|byte| *byte == b'\n').count()
 }
 
 /// A value as a person would say it.
-pub(super) fn shown(value: &DeValue<'_>) -> String {
+pub(crate) fn shown(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(text) => format!("the text `{text}`"),
         DeValue::Integer(digits) => format!("the number {digits}"),
@@ -232,7 +237,7 @@ pub(super) fn shown(value: &DeValue<'_>) -> String {
 }
 
 /// Names in back quotes, with commas.
-pub(super) fn listed(names: &[&str]) -> String {
+pub(crate) fn listed(names: &[&str]) -> String {
     names.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ")
 }
 

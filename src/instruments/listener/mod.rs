@@ -1,0 +1,132 @@
+//! PURE: which lines are reports. Between the bytes of a port and the station.
+
+#[cfg(test)]
+mod test;
+
+use super::protocol::{Decoder, Piece, Said, Shape, Weighings, read_line};
+use super::{Listen, Request};
+use crate::domain::moment::{Moment, SECOND};
+use crate::domain::reading::{InstrumentReport, Live, Wire};
+use std::sync::Arc;
+
+/// Time on the boot clock between two reports of nonsense, nanoseconds.
+const NONSENSE_EVERY_NS: i64 = 10 * SECOND;
+/// Bytes of nonsense that a report keeps: the last ones.
+const NONSENSE_RAW: usize = 120;
+/// Requests in a row without an answer that are worth a report.
+const UNANSWERED: u32 = 3;
+
+/// Listens to one instrument by its shape.
+#[derive(Debug)]
+pub struct Listener {
+    name: String,
+    port: String,
+    shape: Arc<Shape>,
+    decoder: Decoder,
+    weighings: Weighings,
+    live: Live,
+    /// When nonsense was last reported.
+    told: Option<Moment>,
+    /// Lines of nonsense since then.
+    untold: u32,
+    /// Requests since the last line.
+    unanswered: u32,
+}
+
+impl Listener {
+    /// A listener for the instrument `name` of the settings on the port `port`.
+    pub fn new(name: &str, port: &str, shape: Arc<Shape>) -> Self {
+        Self {
+            name: name.to_owned(),
+            port: port.to_owned(),
+            decoder: Decoder::new(shape.terminator),
+            weighings: Weighings::new(shape.stability),
+            shape,
+            live: Live::default(),
+            told: None,
+            untold: 0,
+            unanswered: 0,
+        }
+    }
+
+    fn piece(&mut self, piece: &Piece, at: Moment) -> Option<InstrumentReport> {
+        self.live.lines = self.live.lines.saturating_add(1);
+        self.unanswered = 0;
+        let said = match piece {
+            Piece::Line(bytes) => {
+                let end = bytes.len().saturating_sub(self.shape.terminator.bytes().len());
+                read_line(&self.shape, bytes.get(..end).unwrap_or_default())
+            }
+            Piece::TooLong(_) => Said::Nonsense {
+                why: format!("a line of at most {} bytes with its end", super::protocol::LINE_MAX),
+            },
+        };
+        self.show(&said);
+        let weighing = self.weighings.take(&said);
+        match said {
+            Said::Temperature { quantity: temperature } => {
+                Some(InstrumentReport::Temperature { temperature, wire: self.wire(piece.bytes()) })
+            }
+            Said::Nonsense { why } => self.nonsense(piece.bytes(), why, at),
+            _ => weighing.map(|mass| InstrumentReport::Mass { mass, wire: self.wire(piece.bytes()) }),
+        }
+    }
+
+    fn show(&mut self, said: &Said) {
+        let (value, stable, overload) = match said {
+            Said::Mass { quantity } => (Some(*quantity), true, false),
+            Said::Temperature { quantity } => (Some(*quantity), false, false),
+            Said::Unstable { quantity } => (quantity.or(self.live.value), false, false),
+            Said::Overload => (self.live.value, false, true),
+            Said::Nonsense { .. } => return,
+        };
+        self.live = Live { lines: self.live.lines, value, stable, overload };
+    }
+
+    fn nonsense(&mut self, bytes: &[u8], why: String, at: Moment) -> Option<InstrumentReport> {
+        self.untold = self.untold.saturating_add(1);
+        let recent = |told: Moment| at.boot_ns.saturating_sub(told.boot_ns) < NONSENSE_EVERY_NS;
+        if self.told.is_some_and(recent) {
+            return None;
+        }
+        self.told = Some(at);
+        let lines = std::mem::take(&mut self.untold);
+        let last = bytes.get(bytes.len().saturating_sub(NONSENSE_RAW)..).unwrap_or_default();
+        Some(InstrumentReport::Nonsense { wire: self.wire(last), why, lines })
+    }
+
+    fn wire(&self, bytes: &[u8]) -> Wire {
+        Wire { instrument: self.name.clone(), port: self.port.clone(), raw: bytes.escape_ascii().to_string() }
+    }
+}
+
+impl Listen for Listener {
+    fn feed(&mut self, bytes: &[u8], at: Moment) -> Vec<(Moment, InstrumentReport)> {
+        let pieces = self.decoder.feed(bytes);
+        pieces.iter().filter_map(|piece| Some((at, self.piece(piece, at)?))).collect()
+    }
+
+    /// Drops the half line. What was on the display is not known any more; what was weighed is
+    /// still weighed, so a cable that comes back does not weigh the same load again.
+    fn closed(&mut self) {
+        self.decoder.clear();
+        self.unanswered = 0;
+        self.live = Live { lines: self.live.lines, ..Live::default() };
+    }
+
+    fn request(&self) -> Option<Request> {
+        self.shape.request.clone()
+    }
+
+    fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)> {
+        self.unanswered = self.unanswered.saturating_add(1);
+        (self.unanswered == UNANSWERED).then(|| {
+            let (instrument, port) = (self.name.clone(), self.port.clone());
+            (at, InstrumentReport::NoAnswer { instrument, port, requests: UNANSWERED })
+        })
+    }
+
+    fn live(&self) -> Live {
+        self.live.clone()
+    }
+}
