@@ -157,3 +157,33 @@ fn parity(parity: Parity) -> serialport::Parity {
         Parity::Odd => serialport::Parity::Odd,
     }
 }
+
+#[cfg(test)]
+mod test {
+    use super::*;
+
+    #[test]
+    fn each_trouble_says_what_to_do() {
+        let path = Path::new("/dev/serial/by-id/balance");
+        let words = |kind| PortError::opening(path, &serialport::Error::new(kind, "it said so")).to_string();
+        for (kind, advice) in [
+            (ErrorKind::Io(io::ErrorKind::NotFound), "put the cable back"),
+            (ErrorKind::Io(io::ErrorKind::PermissionDenied), "group dialout"),
+            (ErrorKind::NoDevice, "another program holds"),
+            (ErrorKind::Unknown, "it said so; check the cable"),
+        ] {
+            let words = words(kind);
+            assert!(words.contains(advice) && words.contains("/dev/serial/by-id/balance"), "{words}");
+        }
+    }
+
+    #[tokio::test]
+    async fn a_framing_that_no_line_has_is_refused_before_the_port_is_touched() {
+        let path = Path::new("/nonexistent");
+        for (data_bits, stop_bits, word) in [(9, 1, "9 data bits"), (8, 3, "3 stop bits")] {
+            let line = Line { speed: 9600, data_bits, parity: Parity::Odd, stop_bits };
+            let words = Port::open(path, line).await.unwrap_err().to_string();
+            assert!(words.contains(word), "{words}");
+        }
+    }
+}

@@ -173,3 +173,6 @@ impl Talk {
         });
     }
 }
+
+#[cfg(test)]
+pub(super) mod test;

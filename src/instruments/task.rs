@@ -115,3 +115,6 @@ impl Task {
         self.path.display().to_string()
     }
 }
+
+#[cfg(test)]
+mod test;

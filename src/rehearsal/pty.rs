@@ -138,3 +138,50 @@ impl Ends {
         Ok((Self { instrument, station }, path))
     }
 }
+
+#[cfg(test)]
+mod test {
+    use super::*;
+
+    fn folder(test: &str) -> PathBuf {
+        let folder = std::env::temp_dir().join(format!("stillstand-pty-{}-{test}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&folder);
+        std::fs::create_dir(&folder).unwrap();
+        folder
+    }
+
+    #[tokio::test]
+    async fn the_link_is_there_exactly_while_the_cable_is_plugged() {
+        let folder = folder("link");
+        let link = folder.join("balance");
+        let stale = || std::os::unix::fs::symlink("/nowhere", &link).unwrap();
+        stale();
+        let mut pty = Pty::open(&link).unwrap();
+        assert!(std::fs::metadata(&link).is_ok(), "a link that was left is replaced");
+        pty.unplug().unwrap();
+        pty.unplug().unwrap();
+        assert!(std::fs::symlink_metadata(&link).is_err());
+        assert_eq!(pty.write(b"1").await.unwrap_err().kind(), io::ErrorKind::NotConnected);
+        assert_eq!(pty.read(&mut [0]).await.unwrap_err().kind(), io::ErrorKind::NotConnected);
+        pty.replug().unwrap();
+        assert!(std::fs::metadata(&link).is_ok());
+        drop(pty);
+        assert!(std::fs::symlink_metadata(&link).is_err());
+        std::fs::write(&link, "somebody's").unwrap();
+        assert_eq!(Pty::open(&link).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
+        assert_eq!(std::fs::read(&link).unwrap(), b"somebody's", "a file is no link and stays");
+        std::fs::remove_dir_all(folder).unwrap();
+    }
+
+    #[tokio::test]
+    async fn after_a_killed_station_the_port_is_freed_for_the_next() {
+        let folder = folder("killed");
+        let pty = Pty::open(&folder.join("probe")).unwrap();
+        let open = || serialport::new(pty.link().to_str().unwrap(), 9600).open_native();
+        // Dropped without giving its exclusive use back, as a killed process would.
+        drop(open().unwrap());
+        pty.free().unwrap();
+        assert!(open().is_ok());
+        std::fs::remove_dir_all(folder).unwrap();
+    }
+}
