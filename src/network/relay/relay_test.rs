@@ -28,7 +28,7 @@ impl Clock for Still {
 /// An outbox in memory.
 #[derive(Clone)]
 struct Rows {
-    rows: Arc<Vec<OutboxRow>>,
+    all: Arc<Vec<OutboxRow>>,
     acked: Arc<Mutex<Vec<u64>>>,
     progress: Arc<watch::Sender<u64>>,
     newest: watch::Sender<u64>,
@@ -49,7 +49,7 @@ impl Rows {
             acked_at_ns: None,
         };
         Self {
-            rows: Arc::new((1..=count).map(row).collect()),
+            all: Arc::new((1..=count).map(row).collect()),
             acked: Arc::default(),
             progress: Arc::new(watch::Sender::new(0)),
             newest: watch::Sender::new(count),
@@ -71,7 +71,7 @@ impl Outbox for Rows {
         Ok(Resume { acked: 0, send_after: 0 })
     }
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {
-        Ok(self.rows.iter().filter(|row| row.number > number).take(limit).cloned().collect())
+        Ok(self.all.iter().filter(|row| row.number > number).take(limit).cloned().collect())
     }
     fn acked(&self, number: u64) {
         self.acked.lock().unwrap().push(number);
@@ -150,7 +150,7 @@ impl Bench {
 }
 
 async fn soon<T>(wanted: impl Future<Output = T>) -> T {
-    tokio::time::timeout(Duration::from_secs(60), wanted).await.expect("within a minute")
+    tokio::time::timeout(Duration::from_mins(1), wanted).await.expect("within a minute")
 }
 
 async fn broker(behaviour: Behaviour) -> Broker {
