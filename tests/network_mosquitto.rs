@@ -369,6 +369,21 @@ async fn retained_state_is_there_for_whoever_comes_later_and_again_after_a_resta
     station.stop().await;
 }
 
+// This broker (2.0.11) tells a take-over in the short form, which the client library passes over.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_stations_with_one_id_are_noticed() {
+    let broker = Mosquitto::start("twice", "topic readwrite #\n").await;
+    let mut one = Station::start(&broker, 0);
+    let mut two = Station::start(&broker, 0);
+    let text = tokio::select! {
+        text = one.condition(ConditionName::TakenOver, true) => text,
+        text = two.condition(ConditionName::TakenOver, true) => text,
+    };
+    assert!(text.contains("stillstand-b1-out"), "{text}");
+    one.stop().await;
+    two.stop().await;
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn any_client_can_press_and_ask() {
     let broker = Mosquitto::start("inbound", "topic readwrite #\n").await;

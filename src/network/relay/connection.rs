@@ -52,6 +52,8 @@ struct Epoch<'a, O> {
     /// All retained state is as it should be.
     state_settled: bool,
     rows_first: bool,
+    /// When this connection proves that nobody else uses our id.
+    settles: Option<Instant>,
     /// The outbox could not be read; it is asked again then.
     read_again: Option<Instant>,
 }
@@ -84,6 +86,7 @@ impl<O: Outbox> Run<O> {
             shown: BTreeMap::new(),
             state_settled: false,
             rows_first: false,
+            settles: None,
             read_again: None,
         };
         match epoch.drive().await {
@@ -116,6 +119,10 @@ impl<O: Outbox> Epoch<'_, O> {
                     let now = self.run.now();
                     self.run.machine.overdue(now)?;
                     self.read_again = self.read_again.filter(|at| *at > Instant::now());
+                    if self.settles.is_some_and(|at| at <= Instant::now()) {
+                        self.settles = None;
+                        self.run.clear(ConditionName::TakenOver).await;
+                    }
                 }
                 Wake::Stop => {
                     self.farewell().await;
@@ -127,7 +134,7 @@ impl<O: Outbox> Epoch<'_, O> {
 
     async fn wait(&mut self) -> Wake {
         let machine = self.run.machine.deadline(self.run.now()).map(|ms| self.run.instant(ms));
-        let deadline = [machine, self.read_again].into_iter().flatten().min();
+        let deadline = [machine, self.read_again, self.settles].into_iter().flatten().min();
         let up = self.terms.is_some();
         tokio::select! {
             signal = self.wire.events.recv() => Wake::Signal(signal),
@@ -190,7 +197,9 @@ impl<O: Outbox> Epoch<'_, O> {
         let now = self.run.now();
         self.run.machine.connected(now, told.and_then(|told| told.receive_max));
         self.run.last_why = None;
-        self.run.clear(ConditionName::TakenOver).await;
+        if self.run.conditions.contains_key(&ConditionName::TakenOver) {
+            self.settles = Some(Instant::now() + self.run.relay.link.pace.settled);
+        }
         self.run.report(NetworkReport::Connected { identity: Identity::Out }).await;
         let at = self.connected_at.clone();
         self.tell_presence(Presence::Online, &at)
