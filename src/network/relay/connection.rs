@@ -31,6 +31,9 @@ impl From<Fault> for Ended {
     }
 }
 
+/// The library takes nothing more: the connection has ended, and why is still on its way to us.
+const WHILE_SENDING: &str = "the connection ended while sending";
+
 /// What the broker grants.
 #[derive(Debug, Clone, Copy)]
 struct Terms {
@@ -91,7 +94,7 @@ impl<O: Outbox> Run<O> {
         };
         match epoch.drive().await {
             Ok(()) => Ended::Stopped,
-            Err(ended) => ended,
+            Err(ended) => epoch.reason(ended).await,
         }
     }
 }
@@ -130,6 +133,23 @@ impl<O: Outbox> Epoch<'_, O> {
                 }
             }
         }
+    }
+
+    /// The reason that the connection itself gives, if sending was the first to notice its end.
+    async fn reason(&mut self, ended: Ended) -> Ended {
+        if !matches!(&ended, Ended::Connection(Ending::Lost(why)) if why == WHILE_SENDING) {
+            return ended;
+        }
+        let until = Instant::now() + self.run.relay.link.pace.farewell;
+        while let Ok(Some(signal)) = timeout_at(until, self.wire.events.recv()).await {
+            let over = matches!(signal, Signal::Ended { .. });
+            if let Err(last) = self.signal(Some(signal)).await
+                && over
+            {
+                return last;
+            }
+        }
+        ended
     }
 
     async fn wait(&mut self) -> Wake {
@@ -271,7 +291,7 @@ impl<O: Outbox> Epoch<'_, O> {
         if session::give(&self.wire.client, publish) {
             Ok(())
         } else {
-            Err(Ended::Connection(Ending::Lost("the connection ended while sending".into())))
+            Err(Ended::Connection(Ending::Lost(WHILE_SENDING.into())))
         }
     }
 
