@@ -82,7 +82,7 @@ pub async fn run(door: Door) {
             pauses.reset();
         }
         let (why, pause) = match why {
-            Ending::Lost(why) => (why, pauses.take()),
+            Ending::Lost(why) | Ending::Closed(why) => (why, pauses.take()),
             Ending::TakenOver => {
                 let id = Identity::In.client_id(&door.link.station);
                 let why = format!("another client uses the id {id} at the broker; two stations with one id?");

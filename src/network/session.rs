@@ -54,6 +54,9 @@ pub enum Signal {
 pub enum Ending {
     /// Another client connected under the same id (MQTT 5 reason 0x8E).
     TakenOver,
+    /// The broker closed it without a reason that could be read, in words. Some brokers tell a
+    /// take-over in a short form (a reason and no properties) that the client library passes over.
+    Closed(String),
     /// Anything else, in words.
     Lost(String),
 }
@@ -177,7 +180,9 @@ fn ending(error: &ConnectionError, (host, port): &(String, u16)) -> Ending {
             format!("the broker {host}:{port} ended the connection ({reason_code:?}{said})")
         }
         ConnectionError::MqttState(StateError::ConnectionAborted) => {
-            format!("the broker {host}:{port} closed the connection without a reason")
+            return Ending::Closed(format!(
+                "the broker {host}:{port} closed the connection without a reason"
+            ));
         }
         ConnectionError::MqttState(StateError::AwaitPingResp) => {
             format!("the broker {host}:{port} did not answer within the keepalive")

@@ -94,7 +94,7 @@ mod test {
             let refused = trigger_meaning(payload.as_bytes(), false, false).expect_err(payload);
             assert_eq!(refused, Refused::Unknown { found: payload.into() });
         }
-        let long = trigger_meaning(&[b'x'; 100_000], false, false).expect_err("long");
+        let long = trigger_meaning(&vec![b'x'; 100_000], false, false).expect_err("long");
         assert!(long.to_string().len() < 120, "{long}");
     }
 

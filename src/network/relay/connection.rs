@@ -31,19 +31,32 @@ impl From<Fault> for Ended {
     }
 }
 
+/// The library takes nothing more: the connection has ended, and why is still on its way to us.
+const WHILE_SENDING: &str = "the connection ended while sending";
+
+/// What the broker grants.
+#[derive(Debug, Clone, Copy)]
+struct Terms {
+    /// It keeps retained messages.
+    retains: bool,
+    /// Largest packet that it takes, in bytes.
+    packet_most: u64,
+}
+
 /// What belongs to this connection.
 struct Epoch<'a, O> {
     run: &'a mut Run<O>,
     wire: Wire,
     newest: watch::Receiver<u64>,
     connected_at: String,
-    up: bool,
-    retains: bool,
-    packet_most: u64,
+    /// What the broker told in its CONNACK; none before it.
+    terms: Option<Terms>,
     shown: BTreeMap<String, RetainedMessage>,
     /// All retained state is as it should be.
     state_settled: bool,
     rows_first: bool,
+    /// When this connection proves that nobody else uses our id.
+    settles: Option<Instant>,
     /// The outbox could not be read; it is asked again then.
     read_again: Option<Instant>,
 }
@@ -72,17 +85,16 @@ impl<O: Outbox> Run<O> {
             wire,
             newest,
             connected_at,
-            up: false,
-            retains: true,
-            packet_most: u64::MAX,
+            terms: None,
             shown: BTreeMap::new(),
             state_settled: false,
             rows_first: false,
+            settles: None,
             read_again: None,
         };
         match epoch.drive().await {
             Ok(()) => Ended::Stopped,
-            Err(ended) => ended,
+            Err(ended) => epoch.reason(ended).await,
         }
     }
 }
@@ -91,7 +103,7 @@ impl<O: Outbox> Epoch<'_, O> {
     /// Ends with `Ok` when the relay was asked to stop.
     async fn drive(&mut self) -> Result<(), Ended> {
         loop {
-            if self.up {
+            if self.terms.is_some() {
                 // In turn: with a window of one, neither may keep the other out.
                 self.rows_first = !self.rows_first;
                 if self.rows_first {
@@ -110,6 +122,10 @@ impl<O: Outbox> Epoch<'_, O> {
                     let now = self.run.now();
                     self.run.machine.overdue(now)?;
                     self.read_again = self.read_again.filter(|at| *at > Instant::now());
+                    if self.settles.is_some_and(|at| at <= Instant::now()) {
+                        self.settles = None;
+                        self.run.clear(ConditionName::TakenOver).await;
+                    }
                 }
                 Wake::Stop => {
                     self.farewell().await;
@@ -119,10 +135,27 @@ impl<O: Outbox> Epoch<'_, O> {
         }
     }
 
+    /// The reason that the connection itself gives, if sending was the first to notice its end.
+    async fn reason(&mut self, ended: Ended) -> Ended {
+        if !matches!(&ended, Ended::Connection(Ending::Lost(why)) if why == WHILE_SENDING) {
+            return ended;
+        }
+        let until = Instant::now() + self.run.relay.link.pace.farewell;
+        while let Ok(Some(signal)) = timeout_at(until, self.wire.events.recv()).await {
+            let over = matches!(signal, Signal::Ended { .. });
+            if let Err(last) = self.signal(Some(signal)).await
+                && over
+            {
+                return last;
+            }
+        }
+        ended
+    }
+
     async fn wait(&mut self) -> Wake {
         let machine = self.run.machine.deadline(self.run.now()).map(|ms| self.run.instant(ms));
-        let deadline = [machine, self.read_again].into_iter().flatten().min();
-        let up = self.up;
+        let deadline = [machine, self.read_again, self.settles].into_iter().flatten().min();
+        let up = self.terms.is_some();
         tokio::select! {
             signal = self.wire.events.recv() => Wake::Signal(signal),
             () = self.run.relay.cancel.cancelled() => Wake::Stop,
@@ -171,20 +204,22 @@ impl<O: Outbox> Epoch<'_, O> {
             self.run.raise(ConditionName::Unsuitable, text.clone()).await;
             return Err(Ended::Connection(Ending::Lost(text)));
         }
-        self.retains = told.is_none_or(|told| told.retain_available != Some(0));
-        if self.retains {
+        let retains = told.is_none_or(|told| told.retain_available != Some(0));
+        if retains {
             self.run.clear(ConditionName::Unsuitable).await;
         } else {
             let text = "The broker keeps no messages (retain is off there): presence, readings and alarms are not \
                         shown on the network. Documents go out all the same";
             self.run.raise(ConditionName::Unsuitable, text.into()).await;
         }
-        self.packet_most = told.and_then(|told| told.max_packet_size).map_or(u64::MAX, u64::from);
+        let packet_most = told.and_then(|told| told.max_packet_size).map_or(u64::MAX, u64::from);
+        self.terms = Some(Terms { retains, packet_most });
         let now = self.run.now();
         self.run.machine.connected(now, told.and_then(|told| told.receive_max));
-        self.up = true;
         self.run.last_why = None;
-        self.run.clear(ConditionName::TakenOver).await;
+        if self.run.conditions.contains_key(&ConditionName::TakenOver) {
+            self.settles = Some(Instant::now() + self.run.relay.link.pace.settled);
+        }
         self.run.report(NetworkReport::Connected { identity: Identity::Out }).await;
         let at = self.connected_at.clone();
         self.tell_presence(Presence::Online, &at)
@@ -195,12 +230,12 @@ impl<O: Outbox> Epoch<'_, O> {
         let payload = documents::presence(state, link.session, &self.connected_at, Some(since));
         let message = RetainedMessage { payload, expiry_s: None, qos: 1 };
         let topic = Topics::of(&link.station).status();
-        if self.retains { self.give_state(topic, Some(&message)).map(drop) } else { Ok(()) }
+        if self.retains() { self.give_state(topic, Some(&message)).map(drop) } else { Ok(()) }
     }
 
     /// Sends what differs from what this connection has shown, as far as there is room.
     fn pump_state(&mut self) -> Result<(), Ended> {
-        if self.state_settled || !self.retains {
+        if self.state_settled || !self.retains() {
             return Ok(());
         }
         let wanted: Arc<RetainedState> = Arc::clone(&self.run.relay.retained.borrow_and_update());
@@ -233,8 +268,8 @@ impl<O: Outbox> Epoch<'_, O> {
     /// False: the message is over the broker's packet limit and was left out.
     fn give_state(&mut self, topic: String, message: Option<&RetainedMessage>) -> Result<bool, Ended> {
         let publish = documents::retained(&topic, message);
-        if documents::packet_bytes(&publish) > self.packet_most {
-            tracing::warn!(%topic, limit = self.packet_most, "retained state is over the broker's packet limit");
+        if documents::packet_bytes(&publish) > self.packet_most() {
+            tracing::warn!(%topic, limit = self.packet_most(), "retained state is over the broker's packet limit");
             return Ok(false);
         }
         let confirmed = publish.qos != QoS::AtMostOnce;
@@ -244,11 +279,19 @@ impl<O: Outbox> Epoch<'_, O> {
         Ok(true)
     }
 
+    fn retains(&self) -> bool {
+        self.terms.is_some_and(|terms| terms.retains)
+    }
+
+    fn packet_most(&self) -> u64 {
+        self.terms.map_or(u64::MAX, |terms| terms.packet_most)
+    }
+
     fn give(&self, publish: Publish) -> Result<(), Ended> {
         if session::give(&self.wire.client, publish) {
             Ok(())
         } else {
-            Err(Ended::Connection(Ending::Lost("the connection ended while sending".into())))
+            Err(Ended::Connection(Ending::Lost(WHILE_SENDING.into())))
         }
     }
 
@@ -280,8 +323,8 @@ impl<O: Outbox> Epoch<'_, O> {
     async fn send_row(&mut self, now: u64, row: &OutboxRow) -> Result<bool, Ended> {
         let mut publish = documents::document(row);
         let bytes = documents::packet_bytes(&publish);
-        if bytes > self.packet_most {
-            let limit = self.packet_most;
+        let limit = self.packet_most();
+        if bytes > limit {
             publish = documents::too_large(row, bytes, limit);
             if documents::packet_bytes(&publish) > limit {
                 let why = format!(
@@ -310,7 +353,7 @@ impl<O: Outbox> Epoch<'_, O> {
 
     /// The last words: `offline`, what is in flight, and a proper end, which drops the will.
     async fn farewell(&mut self) {
-        if !self.up {
+        if self.terms.is_none() {
             return;
         }
         let until = Instant::now() + self.run.relay.link.pace.farewell;

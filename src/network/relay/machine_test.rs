@@ -225,7 +225,7 @@ fn after_a_start_the_young_tail_goes_out_again_silently() {
 }
 
 /// What chance does next.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 enum Chance {
     Fill,
     Wire,

@@ -43,7 +43,12 @@ struct Run<O> {
     published: BTreeSet<String>,
     conditions: BTreeMap<ConditionName, String>,
     last_why: Option<String>,
+    /// Connections in a row that stood and were soon closed without a reason.
+    closed_early: u32,
 }
+
+/// So many connections closed early and without a reason are taken for another client's doing.
+const CLOSED_EARLY_MOST: u32 = 5;
 
 /// Runs the relay until it is cancelled.
 pub async fn run<O: Outbox>(relay: Relay<O>) {
@@ -56,23 +61,15 @@ pub async fn run<O: Outbox>(relay: Relay<O>) {
         run.machine.disconnected();
         if begun.elapsed() >= pace.settled {
             pauses.reset();
+            run.closed_early = 0;
         }
-        let pause = match ended {
+        let ending = match ended {
             Ended::Stopped => return,
-            Ended::Connection(Ending::TakenOver) => {
-                let id = Identity::Out.client_id(&run.relay.link.station);
-                let text = format!(
-                    "Another client uses the id {id} at the broker. Two stations with one id? Waiting {} s",
-                    pace.taken_over.as_secs()
-                );
-                run.disconnected("another client took over this station's id").await;
-                run.raise(ConditionName::TakenOver, text).await;
-                pace.taken_over
-            }
-            Ended::Connection(Ending::Lost(why)) => {
-                run.disconnected(&why).await;
-                pauses.take()
-            }
+            Ended::Connection(ending) => ending,
+        };
+        let pause = match run.suspect(ending).await {
+            Ending::TakenOver => pace.taken_over,
+            Ending::Closed(_) | Ending::Lost(_) => pauses.take(),
         };
         tokio::select! {
             () = run.relay.cancel.cancelled() => return,
@@ -92,6 +89,7 @@ impl<O: Outbox> Run<O> {
             published: BTreeSet::new(),
             conditions: BTreeMap::new(),
             last_why: None,
+            closed_early: 0,
         };
         let pace = run.relay.link.pace;
         let replay_ns = i64::try_from(pace.replay.as_nanos()).unwrap_or(i64::MAX);
@@ -131,6 +129,37 @@ impl<O: Outbox> Run<O> {
             self.last_why = Some(why.to_owned());
             self.report(NetworkReport::Disconnected { identity: Identity::Out, why: why.to_owned() }).await;
         }
+    }
+
+    /// Reports an ending. One that looks like another client's doing is treated as that.
+    async fn suspect(&mut self, ending: Ending) -> Ending {
+        let id = Identity::Out.client_id(&self.relay.link.station);
+        let wait = self.relay.link.pace.taken_over.as_secs();
+        let stood = self.last_why.is_none();
+        let text = match &ending {
+            Ending::TakenOver => {
+                format!(
+                    "Another client uses the id {id} at the broker. Two stations with one id? Waiting {wait} s"
+                )
+            }
+            Ending::Closed(_) if stood && self.closed_early + 1 >= CLOSED_EARLY_MOST => format!(
+                "The broker closed {CLOSED_EARLY_MOST} connections in a row soon after they stood, without a \
+                 readable reason. Does another station use the id {id}? See the broker's log. Waiting {wait} s"
+            ),
+            Ending::Closed(why) => {
+                self.closed_early += u32::from(stood);
+                self.disconnected(why).await;
+                return ending;
+            }
+            Ending::Lost(why) => {
+                self.disconnected(why).await;
+                return ending;
+            }
+        };
+        self.closed_early = 0;
+        self.disconnected(&text).await;
+        self.raise(ConditionName::TakenOver, text).await;
+        Ending::TakenOver
     }
 
     async fn raise(&mut self, name: ConditionName, text: String) {

@@ -28,7 +28,7 @@ impl Clock for Still {
 /// An outbox in memory.
 #[derive(Clone)]
 struct Rows {
-    rows: Arc<Vec<OutboxRow>>,
+    all: Arc<Vec<OutboxRow>>,
     acked: Arc<Mutex<Vec<u64>>>,
     progress: Arc<watch::Sender<u64>>,
     newest: watch::Sender<u64>,
@@ -49,7 +49,7 @@ impl Rows {
             acked_at_ns: None,
         };
         Self {
-            rows: Arc::new((1..=count).map(row).collect()),
+            all: Arc::new((1..=count).map(row).collect()),
             acked: Arc::default(),
             progress: Arc::new(watch::Sender::new(0)),
             newest: watch::Sender::new(count),
@@ -71,7 +71,7 @@ impl Outbox for Rows {
         Ok(Resume { acked: 0, send_after: 0 })
     }
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {
-        Ok(self.rows.iter().filter(|row| row.number > number).take(limit).cloned().collect())
+        Ok(self.all.iter().filter(|row| row.number > number).take(limit).cloned().collect())
     }
     fn acked(&self, number: u64) {
         self.acked.lock().unwrap().push(number);
@@ -97,6 +97,8 @@ fn fast() -> Pace {
         hold_first: Duration::from_millis(2),
         hold_most: Duration::from_millis(20),
         ack_limit: Duration::from_secs(2),
+        taken_over: Duration::from_millis(10),
+        settled: Duration::from_millis(50),
         ..Pace::default()
     }
 }
@@ -150,7 +152,7 @@ impl Bench {
 }
 
 async fn soon<T>(wanted: impl Future<Output = T>) -> T {
-    tokio::time::timeout(Duration::from_secs(60), wanted).await.expect("within a minute")
+    tokio::time::timeout(Duration::from_mins(1), wanted).await.expect("within a minute")
 }
 
 async fn broker(behaviour: Behaviour) -> Broker {
@@ -292,13 +294,18 @@ async fn a_document_over_the_limit_is_told_by_a_notice_and_order_holds() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_second_station_with_our_id_is_not_fought() {
     let broker = broker(Behaviour::default()).await;
-    let mut bench = Bench::start(&broker, Rows::new(0, 0), fast());
+    let pace = Pace { taken_over: Duration::from_millis(300), ..fast() };
+    let mut bench = Bench::start(&broker, Rows::new(0, 0), pace);
     bench.report(|report| matches!(report, NetworkReport::Connected { .. })).await;
+    let begun = Instant::now();
     let will = crate::network::session::outgoing(&link(broker.addr.port(), fast()), "x", String::new());
-    let _other = crate::network::session::open(will, 4);
-    let report = bench.report(|report| matches!(report, NetworkReport::Condition(_))).await;
-    assert!(matches!(report, NetworkReport::Condition(c) if c.name == ConditionName::TakenOver && c.active));
-    assert_eq!(broker.observed().connections, 2, "ours did not come back at once");
+    let other = crate::network::session::open(will, 4);
+    let taken_over = |active| move |report: &NetworkReport| matches!(report, NetworkReport::Condition(c) if c.name == ConditionName::TakenOver && c.active == active);
+    bench.report(taken_over(true)).await;
+    assert_eq!(broker.observed().connections, 2);
+    drop(other);
+    bench.report(taken_over(false)).await;
+    assert!(begun.elapsed() >= Duration::from_millis(350), "it waited, and then a connection lasted");
     soon(bench.stop()).await;
 }
 

@@ -30,6 +30,9 @@ const WINDOW_MOST: u16 = 100;
 /// Time for a CONNECT after the connection stands, and for a client to read what is written.
 const PATIENCE: Duration = Duration::from_secs(5);
 
+/// Time for a dismissed client to close.
+const LINGER: Duration = Duration::from_millis(250);
+
 /// What all connections share.
 #[derive(Clone)]
 pub(super) struct Shared {
@@ -155,6 +158,16 @@ impl Line {
     /// A DISCONNECT with a reason and no properties. By hand: the codec counts it one byte short.
     fn say_goodbye(&mut self, reason: DisconnectReasonCode) {
         self.output.extend_from_slice(&[0xe0, 2, reason as u8, 0]);
+    }
+
+    /// Reads until the client has closed: a close with unread bytes would reset the connection, and
+    /// the client might never see why.
+    async fn drain(&mut self) {
+        if self.stream.shutdown().await.is_ok() {
+            while self.fill().await.is_ok() {
+                self.input.clear();
+            }
+        }
     }
 
     async fn flush(&mut self) -> Result<(), End> {
@@ -377,11 +390,13 @@ impl Session {
     }
 
     async fn close(mut self, end: End, will: Option<LastWill>) {
+        let ours = locked(&self.shared.core).leave(&self.id, self.serial);
         if let End::Dismissed(reason) = end {
             self.line.say_goodbye(reason);
-            let _ = self.line.flush().await;
+            if self.line.flush().await.is_ok() {
+                let _ = timeout(LINGER, self.line.drain()).await;
+            }
         }
-        let ours = locked(&self.shared.core).leave(&self.id, self.serial);
         let stays_silent = matches!(end, End::Goodbye) || !ours || self.shared.cancel.is_cancelled();
         if let (Some(will), false) = (will, stays_silent) {
             self.schedule(will);
