@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::reckon;
+use super::{commands, reckon};
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -58,6 +58,9 @@ pub struct RehearseArgs {
     /// An MQTT 5 broker on loopback to use instead of the one built in.
     #[arg(long, value_name = "HOST:PORT", value_parser = broker)]
     pub broker: Option<Broker>,
+    /// Address of the pages; port 0 takes a free one.
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8017")]
+    pub listen: std::net::SocketAddr,
     /// Folder for the journal and the records; without it, a new one under the system's temporary folder.
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
@@ -105,17 +108,11 @@ pub fn main() -> Exit {
 fn dispatch(command: Command) -> Exit {
     match command {
         Command::Reckon(args) => reckon::main(&args),
-        Command::Run(_) => not_yet("run"),
-        Command::Rehearse(_) => not_yet("rehearse"),
-        Command::Check(_) => not_yet("check"),
-        Command::Verify(_) => not_yet("verify"),
+        Command::Run(args) => commands::run(&args),
+        Command::Rehearse(args) => commands::rehearse(args),
+        Command::Check(args) => commands::check(&args),
+        Command::Verify(args) => commands::verify(&args),
     }
-}
-
-/// The place where the composition root fills in the other commands.
-fn not_yet(command: &str) -> Exit {
-    eprintln!("stillstand: `{command}` is not part of this build");
-    Exit::Unavailable
 }
 
 #[cfg(test)]

@@ -4,5 +4,7 @@ pub mod cli;
 pub mod exit;
 pub mod reckon;
 pub mod station;
+pub mod compose;
+mod commands;
 mod inputs;
 mod outbox;

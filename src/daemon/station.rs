@@ -53,8 +53,9 @@ pub struct Committed {
     pub bench: Arc<Bench>,
     /// Sequence number of the newest event.
     pub sequence: u64,
-    /// Inputs committed since the program started.
-    pub inputs: u64,
+    /// Reports of instruments decided since the program started: lets a rehearsal wait for the
+    /// effect of a line that it sent.
+    pub reports: u64,
     /// What is wrong with the journal: not an event, else a full disk could never be shown.
     pub fault: Option<String>,
 }
@@ -105,7 +106,7 @@ pub struct Station {
     published: watch::Sender<Arc<Committed>>,
     pending: Pending,
     flying: Option<(Commit, Pending, Arc<Committed>)>,
-    inputs: u64,
+    reports: u64,
     snapshot_at: u64,
     idle_deadline: Option<i64>,
 }
@@ -125,7 +126,7 @@ impl Station {
         let committed = Arc::new(Committed {
             bench: Arc::new(bench.clone()),
             sequence: restored.chain.seq(),
-            inputs: 0,
+            reports: 0,
             fault: None,
         });
         let (published, receiver) = watch::channel(committed);
@@ -140,7 +141,7 @@ impl Station {
             published,
             pending: Pending::default(),
             flying: None,
-            inputs: 0,
+            reports: 0,
             snapshot_at,
             idle_deadline: None,
         };
@@ -189,6 +190,7 @@ impl Station {
 
     fn decide_input(&mut self, waiting: Waiting) {
         self.idle_deadline = None;
+        self.reports += u64::from(matches!(waiting.input.what, What::Instrument(_)));
         batch::decide(&mut self.bench, &mut self.chain, self.journal_id, &mut self.pending, waiting);
     }
 
@@ -227,13 +229,18 @@ impl Station {
         if sequence.saturating_sub(self.snapshot_at) >= SNAPSHOT_EVERY {
             pending.batch.snapshot = self.snapshot();
         }
-        self.inputs += pending.len() as u64;
         let committed = Arc::new(Committed {
             bench: Arc::new(self.bench.clone()),
             sequence,
-            inputs: self.inputs,
+            reports: self.reports,
             fault: None,
         });
+        if pending.batch == crate::journal::Batch::default() {
+            // Nothing to store: told at once.
+            self.published.send_replace(committed);
+            pending.tell();
+            return;
+        }
         let (journal, batch) = (self.journal.clone(), pending.batch.clone());
         let commit: Commit = Box::pin(async move { journal.commit(batch).await });
         self.flying = Some((commit, pending, committed));

@@ -1,0 +1,226 @@
+//! `run`, `rehearse`, `check` and `verify`: from the command line to an exit code.
+
+use super::cli::{RehearseArgs, SettingsArgs, VerifyArgs};
+use super::compose::{self, Parts, Running, StationError};
+use super::exit::Exit;
+use crate::clock::RealClock;
+use crate::instruments::shapes;
+use crate::journal::{self, JournalError, chain};
+use crate::rehearsal::{self, Plan};
+use crate::settings;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
+use tracing_subscriber::EnvFilter;
+
+/// Everything that settings lead to, or everything that is wrong with it.
+fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
+    let wrong = |faults: Vec<String>| (Exit::Config, faults);
+    let file = settings_file(&args.settings);
+    let settings = settings::load(Some(&file), settings::process_environment())
+        .map_err(|e| wrong(e.to_string().lines().map(str::to_owned).collect()))?;
+    let mut faults: Vec<String> = settings::check(&settings).iter().map(ToString::to_string).collect();
+    let methods = settings::load_methods(&settings.station.methods).unwrap_or_else(|found| {
+        faults.extend(found.iter().map(ToString::to_string));
+        Vec::new()
+    });
+    if !methods.is_empty() {
+        faults.extend(settings::check_methods(&settings, &methods).iter().map(ToString::to_string));
+    }
+    let shapes = shapes::shapes_in(&settings.station.shapes).unwrap_or_else(|found| {
+        faults.extend(found.to_string().lines().map(str::to_owned));
+        std::collections::BTreeMap::new()
+    });
+    if !faults.is_empty() {
+        return Err(wrong(faults));
+    }
+    let clock = RealClock::new().map_err(|e| (Exit::Unavailable, vec![e.to_string()]))?;
+    Ok(Parts { settings, methods, shapes, clock: Arc::new(clock), running_clock: true, rehearsal: false })
+}
+
+/// A folder stands for the settings file in it.
+fn settings_file(given: &Path) -> PathBuf {
+    if given.is_dir() { given.join("stillstand.toml") } else { given.to_owned() }
+}
+
+fn tell(faults: &[String]) {
+    for fault in faults {
+        eprintln!("stillstand: {fault}");
+    }
+}
+
+/// Checks settings, methods and shapes without starting anything.
+pub(super) fn check(args: &SettingsArgs) -> Exit {
+    match parts(args) {
+        Ok(parts) => {
+            println!(
+                "{}: settings are sound; {} methods, {} instruments, {} triggers",
+                settings_file(&args.settings).display(),
+                parts.methods.len(),
+                parts.settings.instruments.len(),
+                parts.settings.triggers.len()
+            );
+            Exit::Ok
+        }
+        Err((exit, faults)) => {
+            tell(&faults);
+            eprintln!("stillstand: {} faults", faults.len());
+            exit
+        }
+    }
+}
+
+/// Runs the station until it is told to stop.
+pub(super) fn run(args: &SettingsArgs) -> Exit {
+    log_to_stderr("info");
+    let parts = match parts(args) {
+        Ok(parts) => parts,
+        Err((exit, faults)) => {
+            tell(&faults);
+            return exit;
+        }
+    };
+    within_runtime(async {
+        let running = match compose::start(parts).await {
+            Ok(running) => running,
+            Err(error) => {
+                tell(&[error.to_string()]);
+                return exit_of(&error);
+            }
+        };
+        serve(running).await
+    })
+}
+
+async fn serve(mut running: Running) -> Exit {
+    let status = format!("STATUS=bench page at http://{}/", running.pages);
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready, sd_notify::NotifyState::Custom(&status)]);
+    let ended_by_itself = tokio::select! {
+        () = told_to_stop() => false,
+        _ = &mut running.main_loop => true,
+    };
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    if ended_by_itself {
+        tell(&["the station's loop ended by itself; what it had said on the way is above".to_owned()]);
+        return Exit::Software;
+    }
+    match running.finish().await {
+        Ok(()) => Exit::Ok,
+        Err(error) => {
+            tell(&[error.to_string()]);
+            exit_of(&error)
+        }
+    }
+}
+
+/// Plays a rehearsal.
+pub(super) fn rehearse(args: RehearseArgs) -> Exit {
+    log_to_stderr(if args.once { "warn" } else { "info" });
+    let out = args.out.unwrap_or_else(|| {
+        std::env::temp_dir().join(format!("stillstand-rehearsal-{}", uuid::Uuid::now_v7()))
+    });
+    let plan = Plan {
+        pace: args.pace,
+        once: args.once,
+        seed: args.seed,
+        broker: args.broker.map(|b| (b.host, b.port)),
+        out,
+        listen: args.listen,
+    };
+    within_runtime(async {
+        let cancel = CancellationToken::new();
+        let stop = cancel.clone();
+        let watcher = tokio::spawn(async move {
+            told_to_stop().await;
+            stop.cancel();
+        });
+        let result = rehearsal::rehearse(&plan, cancel.clone()).await;
+        watcher.abort();
+        match result {
+            Ok(path) => {
+                println!("{}", path.display());
+                Exit::Ok
+            }
+            Err(_) if cancel.is_cancelled() => Exit::Ok,
+            Err(error) => {
+                tell(&[format!("the rehearsal failed: {error:#}")]);
+                Exit::Unavailable
+            }
+        }
+    })
+}
+
+/// Checks that nothing in a journal was altered.
+pub(super) fn verify(args: &VerifyArgs) -> Exit {
+    match journal::verify(&args.journal) {
+        Ok(sound) => {
+            println!(
+                "{}: sound; journal {}, {} events, {} samples ({} thinned), head {} {}",
+                args.journal.display(),
+                sound.journal_id,
+                sound.events,
+                sound.samples,
+                sound.thinned,
+                sound.head_seq,
+                chain::hex(&sound.head_link)
+            );
+            Exit::Ok
+        }
+        Err(fault) => {
+            tell(&[format!("{}: {fault}", args.journal.display())]);
+            Exit::Data
+        }
+    }
+}
+
+fn exit_of(error: &StationError) -> Exit {
+    match error {
+        StationError::Journal(JournalError::Held { .. }) | StationError::Listen { .. } => Exit::Unavailable,
+        StationError::Journal(JournalError::Disk { .. }) => Exit::Io,
+        StationError::Journal(_) | StationError::Fold { .. } => Exit::Data,
+        StationError::Password { .. } | StationError::Shape { .. } => Exit::Config,
+        StationError::Ended => Exit::Software,
+    }
+}
+
+fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    match runtime {
+        Ok(runtime) => runtime.block_on(work),
+        Err(error) => {
+            tell(&[format!("the program's threads cannot be started: {error}")]);
+            Exit::Unavailable
+        }
+    }
+}
+
+/// SIGTERM, or Ctrl-C.
+async fn told_to_stop() {
+    let stop = async {
+        match signal(SignalKind::terminate()) {
+            Ok(mut terminate) => {
+                terminate.recv().await;
+            }
+            Err(_) => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        () = stop => {}
+        _ = tokio::signal::ctrl_c() => {}
+    }
+}
+
+/// Logs go to standard error: standard output belongs to results. `STILLSTAND_LOG` sets what is
+/// said. Under a service manager the time is the manager's.
+fn log_to_stderr(usual: &str) {
+    let filter = EnvFilter::try_from_env("STILLSTAND_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let managed = std::env::var_os("JOURNAL_STREAM").is_some();
+    // A second start within one process keeps the first one's log.
+    let _ = if managed {
+        builder.with_ansi(false).without_time().try_init()
+    } else {
+        builder.with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr())).try_init()
+    };
+}

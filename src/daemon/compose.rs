@@ -1,0 +1,358 @@
+//! The whole station put together: journal, loop, instruments, switches, network, pages.
+//!
+//! What runs, and on what each waits:
+//!
+//! | task | waits on |
+//! |---|---|
+//! | station (`station.rs`) | inputs, the next deadline, the end of a commit, the watchdog |
+//! | one for each instrument | bytes, the next request, the end |
+//! | one for each GPIO line | edges, the end |
+//! | inbound | the broker's messages |
+//! | relay | new documents, changed state, the broker's acknowledgements |
+//! | pages | requests, committed states |
+//! | forwarders (`inputs.rs`) | the adapters' channels |
+
+use super::inputs;
+use super::outbox::JournalOutbox;
+use super::station::{FoldError, Station, StationHandle};
+use crate::clock::Clock;
+use crate::domain::bench::{Started, TriggerSettings, What};
+use crate::domain::method::Method;
+use crate::domain::reading::Live;
+use crate::instruments::listener::Listener;
+use crate::instruments::protocol::Shape;
+use crate::instruments::task;
+use crate::journal::{Journal, JournalError, OpenWith};
+use crate::network::inbound::{self, Door};
+use crate::network::relay::{self, Relay};
+use crate::network::{Link, Pace, RetainedState, message};
+use crate::settings::model::{Network, Settings};
+use crate::triggers::gpio;
+use crate::web::{self, AppState};
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use tokio::sync::{mpsc, watch};
+use tokio::task::{JoinHandle, JoinSet};
+use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
+
+/// Messages that may wait between an adapter and the station.
+const CHANNEL: usize = 256;
+
+/// What a station is made of.
+#[derive(Debug)]
+pub struct Parts {
+    /// The settings, checked.
+    pub settings: Settings,
+    /// The methods, all of them.
+    pub methods: Vec<Method>,
+    /// The shapes that the instruments name.
+    pub shapes: BTreeMap<String, Arc<Shape>>,
+    /// Bench time.
+    pub clock: Arc<dyn Clock>,
+    /// The clock runs by itself.
+    pub running_clock: bool,
+    /// Simulated instruments: records say so.
+    pub rehearsal: bool,
+}
+
+/// Why a station did not start, or did not end well.
+#[derive(Debug, thiserror::Error)]
+pub enum StationError {
+    /// The journal.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// What the journal holds.
+    #[error("the journal {path} holds what this program cannot read: {source}")]
+    Fold {
+        /// Its file.
+        path: String,
+        /// What.
+        source: FoldError,
+    },
+    /// The address of the pages.
+    #[error("the pages cannot be served on {address}: {source}")]
+    Listen {
+        /// The address.
+        address: SocketAddr,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The password file.
+    #[error("the password file {path} cannot be read: {source}")]
+    Password {
+        /// Its path.
+        path: String,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A setting names a shape that is not there. `check` finds this first.
+    #[error("instruments.{instrument}.shape: there is no shape `{shape}`")]
+    Shape {
+        /// The instrument.
+        instrument: String,
+        /// The shape.
+        shape: String,
+    },
+    /// The loop ended by itself.
+    #[error("the station's loop ended unexpectedly")]
+    Ended,
+}
+
+/// A station at work.
+#[derive(Debug)]
+pub struct Running {
+    /// The way in.
+    pub station: StationHandle,
+    /// The journal, for reading.
+    pub journal: Journal,
+    /// Its identity.
+    pub journal_id: Uuid,
+    /// Where the pages are.
+    pub pages: SocketAddr,
+    /// What the instruments show.
+    pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// The loop; it ends only by `finish`, or by a fault.
+    pub main_loop: JoinHandle<Result<(), FoldError>>,
+    adapters: JoinSet<()>,
+    relay: JoinSet<()>,
+    ends: Ends,
+    path: String,
+}
+
+/// In the order in which they are used at the end.
+#[derive(Debug, Clone, Default)]
+struct Ends {
+    adapters: CancellationToken,
+    main_loop: CancellationToken,
+    relay: CancellationToken,
+}
+
+/// Starts everything. The first input is the start itself, on the disk before anything else.
+///
+/// # Errors
+/// See [`StationError`]; nothing is left running.
+pub async fn start(parts: Parts) -> Result<Running, StationError> {
+    let Parts { settings, methods, shapes, clock, running_clock, rehearsal } = parts;
+    let path = settings.journal.path.display().to_string();
+    let listener = tokio::net::TcpListener::bind(settings.web.listen)
+        .await
+        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
+    let pages = listener
+        .local_addr()
+        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
+    let link = settings.network.as_ref().map(|n| link(&settings, n)).transpose()?;
+    let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
+    let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;
+    let journal_id = restored.journal_id;
+    let (station, handle) = Station::new(journal.clone(), restored, clock.clone())
+        .map_err(|source| StationError::Fold { path: path.clone(), source })?;
+    let ends = Ends::default();
+    let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
+    let started = What::Started(Box::new(started(&settings, methods, rehearsal)));
+    handle.ask(started, clock.now()).await.ok_or(StationError::Ended)?;
+
+    let mut adapters = JoinSet::new();
+    let live = instruments(&settings, &shapes, &clock, &handle, &ends, &mut adapters)?;
+    switches(&settings, &clock, &handle, &ends, &mut adapters);
+    let mut relay = JoinSet::new();
+    if let Some(link) = link {
+        let outbox = JournalOutbox { journal: journal.clone(), clock: clock.clone() };
+        let retained = retained(&handle, journal_id, &clock, &mut relay);
+        network(link, outbox, retained, &clock, &handle, &ends, &mut adapters, &mut relay);
+    }
+    let state = AppState {
+        station: handle.clone(),
+        journal: journal.clone(),
+        clock,
+        running_clock,
+        live: live.clone(),
+        zone: settings.station.time_zone.as_str().into(),
+        port: pages.port(),
+    };
+    let end = ends.adapters.clone();
+    adapters.spawn(async move {
+        if let Err(error) = web::serve(listener, state, end).await {
+            tracing::error!("the pages ended: {error}");
+        }
+    });
+    tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
+    Ok(Running { station: handle, journal, journal_id, pages, live, main_loop, adapters, relay, ends, path })
+}
+
+impl Running {
+    /// Ends in good order: no new inputs, all decided and stored, last words to the network.
+    ///
+    /// # Errors
+    /// The loop or the journal could not finish.
+    pub async fn finish(mut self) -> Result<(), StationError> {
+        self.ends.adapters.cancel();
+        while self.adapters.join_next().await.is_some() {}
+        self.ends.main_loop.cancel();
+        let ended = self.main_loop.await;
+        self.ends.relay.cancel();
+        while self.relay.join_next().await.is_some() {}
+        self.journal.close().await?;
+        match ended {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(source)) => Err(StationError::Fold { path: self.path, source }),
+            Err(_) => Err(StationError::Ended),
+        }
+    }
+}
+
+fn started(settings: &Settings, methods: Vec<Method>, rehearsal: bool) -> Started {
+    Started {
+        station: settings.station.id.clone(),
+        title: settings.station.title.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        rehearsal,
+        bench: settings.bench.clone(),
+        triggers: settings
+            .triggers
+            .iter()
+            .map(|(name, t)| (name.clone(), TriggerSettings { does: t.does, place: t.place }))
+            .collect(),
+        instruments: settings.instruments.iter().map(|(name, i)| (name.clone(), i.kind)).collect(),
+        methods: methods.into_iter().map(Arc::new).collect(),
+    }
+}
+
+fn instruments(
+    settings: &Settings,
+    shapes: &BTreeMap<String, Arc<Shape>>,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+) -> Result<BTreeMap<String, watch::Receiver<Live>>, StationError> {
+    let (sender, reports) = mpsc::channel(CHANNEL);
+    let mut live = BTreeMap::new();
+    for (name, instrument) in &settings.instruments {
+        let shape = shapes.get(&instrument.shape).ok_or_else(|| StationError::Shape {
+            instrument: name.clone(),
+            shape: instrument.shape.clone(),
+        })?;
+        let port = instrument.port.display().to_string();
+        let listener = Box::new(Listener::new(name, &port, shape.clone()));
+        let running = task::spawn(
+            name.clone(),
+            instrument.port.clone(),
+            shape.line,
+            listener,
+            clock.clone(),
+            sender.clone(),
+            ends.adapters.clone(),
+        );
+        live.insert(name.clone(), running.live);
+        adapters.spawn(async move {
+            let _ = running.join.await;
+        });
+    }
+    adapters.spawn(inputs::instruments(reports, station.clone()));
+    Ok(live)
+}
+
+fn switches(
+    settings: &Settings,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+) {
+    let (sender, reports) = mpsc::channel(CHANNEL);
+    for (name, trigger) in &settings.triggers {
+        if let Some(line) = &trigger.gpio {
+            let join = gpio::spawn(name, line.clone(), clock.clone(), sender.clone(), ends.adapters.clone());
+            adapters.spawn(async move {
+                let _ = join.await;
+            });
+        }
+    }
+    adapters.spawn(inputs::switches(reports, station.clone(), clock.clone()));
+}
+
+/// Keeps the retained state as the committed bench is.
+fn retained(
+    station: &StationHandle,
+    journal: Uuid,
+    clock: &Arc<dyn Clock>,
+    tasks: &mut JoinSet<()>,
+) -> watch::Receiver<Arc<RetainedState>> {
+    let (sender, receiver) = watch::channel(Arc::new(RetainedState::default()));
+    let (mut committed, clock) = (station.committed(), clock.clone());
+    tasks.spawn(async move {
+        let mut generation = 0;
+        loop {
+            let bench = committed.borrow_and_update().bench.clone();
+            let state = message::retained(&bench, journal, &clock.now(), generation + 1);
+            if state.topics != sender.borrow().topics {
+                generation += 1;
+                if sender.send(Arc::new(state)).is_err() {
+                    return;
+                }
+            }
+            if committed.changed().await.is_err() {
+                return;
+            }
+        }
+    });
+    receiver
+}
+
+#[expect(clippy::too_many_arguments, reason = "the parts of two tasks, named once")]
+fn network(
+    link: Link,
+    outbox: JournalOutbox,
+    retained: watch::Receiver<Arc<RetainedState>>,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+    relay: &mut JoinSet<()>,
+) {
+    let (status, reports) = mpsc::channel(CHANNEL);
+    let (messages, inbound) = mpsc::channel(CHANNEL);
+    let door = Door {
+        link: link.clone(),
+        clock: clock.clone(),
+        station: messages,
+        status: status.clone(),
+        cancel: ends.adapters.clone(),
+    };
+    adapters.spawn(inbound::run(door));
+    adapters.spawn(inputs::inbound(inbound, station.clone(), clock.clone()));
+    relay.spawn(relay::run(Relay {
+        link,
+        outbox,
+        status,
+        retained,
+        clock: clock.clone(),
+        cancel: ends.relay.clone(),
+    }));
+    relay.spawn(inputs::network(reports, station.clone(), clock.clone()));
+}
+
+fn link(settings: &Settings, network: &Network) -> Result<Link, StationError> {
+    let password = network
+        .password_file
+        .as_ref()
+        .map(|path| {
+            let text = std::fs::read_to_string(path)
+                .map_err(|source| StationError::Password { path: path.display().to_string(), source })?;
+            Ok::<_, StationError>(text.lines().next().unwrap_or_default().to_owned())
+        })
+        .transpose()?;
+    Ok(Link {
+        station: settings.station.id.clone(),
+        session: Uuid::now_v7(),
+        host: network.host.clone(),
+        port: network.port,
+        user: network.user.clone(),
+        password,
+        keep_alive_s: network.keep_alive_s,
+        window: network.window,
+        pace: Pace::default(),
+    })
+}
