@@ -10,6 +10,7 @@ use std::process::Stdio;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use stillstand::clock::{Clock, Reached};
+use stillstand::domain::bench::Contact;
 use stillstand::domain::moment::{Moment, Stamp, WallState};
 use stillstand::network::inbound::{self, Door};
 use stillstand::network::relay::{Relay, run};
@@ -18,7 +19,7 @@ use stillstand::network::{
     ConditionName, Link, NetworkReport, Outbox, OutboxError, OutboxRow, Pace, Resume, RetainedMessage,
     RetainedState,
 };
-use stillstand::triggers::meaning::{Contact, trigger_meaning};
+use stillstand::triggers::meaning::trigger_meaning;
 use tokio::io::{AsyncBufReadExt, BufReader, Lines};
 use tokio::net::TcpStream;
 use tokio::process::{Child, ChildStdout, Command};

@@ -4,6 +4,7 @@ use super::cli::{RehearseArgs, SettingsArgs, VerifyArgs};
 use super::compose::{self, Parts, Running, StationError};
 use super::exit::Exit;
 use crate::clock::RealClock;
+use crate::domain::reading::InstrumentKind;
 use crate::instruments::shapes;
 use crate::journal::{self, JournalError, chain};
 use crate::rehearsal::{self, Plan};
@@ -32,11 +33,28 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         faults.extend(found.to_string().lines().map(str::to_owned));
         std::collections::BTreeMap::new()
     });
+    for (name, instrument) in &settings.instruments {
+        if let Some(shape) = shapes.get(&instrument.shape).filter(|s| s.kind != instrument.kind) {
+            faults.push(format!(
+                "settings: `instruments.{name}.shape`: `{}` is a shape for a {}, and `kind` says {}",
+                shape.id,
+                kind_word(shape.kind),
+                kind_word(instrument.kind)
+            ));
+        }
+    }
     if !faults.is_empty() {
         return Err(wrong(faults));
     }
     let clock = RealClock::new().map_err(|e| (Exit::Unavailable, vec![e.to_string()]))?;
     Ok(Parts { settings, methods, shapes, clock: Arc::new(clock), running_clock: true, rehearsal: false })
+}
+
+const fn kind_word(kind: InstrumentKind) -> &'static str {
+    match kind {
+        InstrumentKind::Balance => "balance",
+        InstrumentKind::SolutionProbe => "solution-probe",
+    }
 }
 
 /// A folder stands for the settings file in it.

@@ -1,6 +1,7 @@
 use super::*;
 use crate::domain::report::{self, Head};
 use crate::domain::specimen::judge::Code;
+use crate::domain::specimen::sample::Preparation;
 
 fn codes(story: &Story, specimen: Uuid) -> Vec<Code> {
     story.deviations(specimen).into_iter().map(|d| d.code).collect()
@@ -32,11 +33,11 @@ fn the_average_of_raised_values_is_raised_again() {
     let mut story = Story::new();
     let sample = story.sample("S-2", 3);
     // 42, 44, 41 -> 42.33 -> 43: the worked example of AASHTO T 176 / ASTM D2419, from memory.
-    for (n, (clay, sand, reported)) in
-        [("8.0", "13.3", "42"), ("9.6", "14.2", "44"), ("8.8", "13.6", "41")].into_iter().enumerate()
+    for (n, clay, sand, reported) in
+        [(0, "8.0", "13.3", "42"), (1, "9.6", "14.2", "44"), (2, "8.8", "13.6", "41")]
     {
-        let specimen = story.specimen(sample, u32::try_from(n).unwrap() + 1);
-        story.run_to_line(specimen, 2000.0 * n as f64);
+        let specimen = story.specimen(sample, n + 1);
+        story.run_to_line(specimen, 2000.0 * f64::from(n));
         story.read(specimen, Level::Clay, clay);
         story.read(specimen, Level::Sand, sand);
         assert_eq!(story.bench.specimens[&specimen].calculation.unwrap().reported.to_string(), reported);
@@ -231,7 +232,6 @@ fn tempering_begins_anew_with_each_change_of_moisture() {
     let mut story = Story::new();
     let sample = story.sample("S", 1);
     let prepare = |what| Do::Prepare { sample, what };
-    use crate::domain::specimen::sample::Preparation;
     story.ok(prepare(Preparation::MoistureChanged));
     story.to(800.0).ok(prepare(Preparation::MoistureChanged));
     let specimen = story.specimen(sample, 1);

@@ -1,4 +1,5 @@
 use super::*;
+use crate::domain::specimen::judge::Code;
 
 /// Two specimens in soak, begun 200 s apart.
 fn two_soaking() -> (Story, Uuid, Uuid) {
@@ -41,7 +42,7 @@ fn where_none_is_due_the_run_is_kept_whole_and_a_person_gives_it_a_cylinder() {
     story.to(400.0).ok(Do::AssignPress { press: press.id, specimens: vec![a] });
     assert!(marked(&story, a, "shake", Edge::End));
     let codes: Vec<_> = story.deviations(a).into_iter().map(|d| (d.code, d.actual)).collect();
-    assert_eq!(codes, [(crate::domain::specimen::judge::Code::IntervalShort, "300.0 s".to_owned())]);
+    assert_eq!(codes, [(Code::IntervalShort, "300.0 s".to_owned())]);
     story.check_replay();
 }
 
@@ -71,7 +72,6 @@ fn a_further_run_is_kept_and_marked() {
     assert_eq!(story.bench.possible_text(&story.bench.specimens[&a]), "end of the further run");
     story.to(655.0).trigger("shaker", Contact::Off);
     let codes: Vec<_> = story.deviations(a).into_iter().map(|d| d.code).collect();
-    use crate::domain::specimen::judge::Code;
     assert_eq!(codes, [Code::IntervalShort, Code::FurtherRun]);
     story.to(700.0).mark(a, "irrigate", Edge::End);
 }

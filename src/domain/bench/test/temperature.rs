@@ -1,5 +1,6 @@
 use super::*;
 use crate::domain::alarm::{Name, State};
+use crate::domain::specimen::Stage;
 use crate::domain::specimen::judge::{Code, deviations};
 
 fn watched() -> (Story, Uuid) {
@@ -113,7 +114,7 @@ fn blocks_of_temperatures_are_anchored_each_minute() {
 fn approaching_due_and_overrun_are_announced_once_each() {
     let (mut story, specimen) = watched();
     story.to(700.0);
-    let stages: Vec<(crate::domain::specimen::Stage, i64)> = story
+    let stages: Vec<(Stage, i64)> = story
         .events
         .iter()
         .filter_map(|(e, m)| match e {
@@ -123,7 +124,6 @@ fn approaching_due_and_overrun_are_announced_once_each() {
             _ => None,
         })
         .collect();
-    use crate::domain::specimen::Stage;
     assert_eq!(
         stages,
         [
