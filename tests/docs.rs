@@ -1,8 +1,12 @@
 //! What the documents say and the program could contradict: links between them, the table of
-//! alarms, and the tests that are named as evidence.
+//! alarms, the tests that are named as evidence, examples, the map.
+
+#![allow(clippy::unwrap_used, reason = "a test's helpers fail loudly, as the test itself does")]
 
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
 use stillstand::domain::alarm::{Priority, TABLE};
 
 fn root() -> &'static Path {
@@ -147,5 +151,57 @@ fn every_test_that_is_named_as_evidence_exists() {
         .collect();
     for name in named {
         assert!(code.contains(&format!("fn {name}(")), "no test has the name {name}");
+    }
+}
+
+#[test]
+fn the_readmes_settings_are_sound() {
+    let readme = fs::read_to_string(root().join("README.md")).unwrap();
+    let example = readme.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+    // Where the folders of methods and shapes stand is the laboratory's; here they stand in the tree.
+    let example = example
+        .replace("methods = \"methods\"", &format!("methods = {:?}", root().join("config/methods")))
+        .replace("shapes = \"instruments\"", &format!("shapes = {:?}", root().join("config/instruments")));
+    let folder = std::env::temp_dir().join(format!("stillstand-readme-{}", std::process::id()));
+    fs::create_dir_all(&folder).unwrap();
+    fs::write(folder.join("stillstand.toml"), example).unwrap();
+    let checked = Command::new(env!("CARGO_BIN_EXE_stillstand"))
+        .args(["check", "--settings"])
+        .arg(&folder)
+        .output()
+        .unwrap();
+    fs::remove_dir_all(&folder).unwrap();
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
+}
+
+#[test]
+fn the_readmes_worksheet_comes_out_as_it_says() {
+    let readme = fs::read_to_string(root().join("README.md")).unwrap();
+    let mut reckon = Command::new(env!("CARGO_BIN_EXE_stillstand"))
+        .arg("reckon")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let sheet = readme.split("printf '").nth(1).and_then(|rest| rest.split('\'').next()).unwrap();
+    reckon.stdin.take().unwrap().write_all(sheet.replace("\\n", "\n").as_bytes()).unwrap();
+    let told = reckon.wait_with_output().unwrap();
+    assert_eq!(told.status.code(), Some(65));
+    let told = [told.stdout, told.stderr].concat();
+    let told = String::from_utf8(told).unwrap();
+    assert!(readme.contains(&told), "the README does not show\n{told}");
+}
+
+#[test]
+fn the_developers_map_names_files_that_are_there() {
+    let page = fs::read_to_string(root().join("DEVELOPERS.md")).unwrap();
+    let named: Vec<&str> = page
+        .split('`')
+        .filter(|name| name.starts_with("src/") && !name.contains(char::is_whitespace))
+        .collect();
+    assert!(named.len() > 20, "{named:?}");
+    for name in named {
+        assert!(root().join(name).exists(), "there is no {name}");
     }
 }
