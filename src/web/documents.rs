@@ -33,7 +33,8 @@ pub(super) async fn list(
 ) -> Result<Json<Value>, Problem> {
     let Query(wanted) = wanted.map_err(|e| bad(e.body_text()))?;
     let kind = wanted.kind.as_deref().unwrap_or(DocumentKind::Record.as_str());
-    let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing].map(DocumentKind::as_str);
+    let kinds =
+        [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing].map(DocumentKind::as_str);
     if !kinds.contains(&kind) {
         return Err(bad(format!("`kind` is `{kind}`; there is: {}", kinds.join(", "))));
     }
@@ -48,7 +49,8 @@ pub(super) async fn list(
 /// One document, byte by byte as published.
 pub(super) async fn one(State(state): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
     let row = state.journal.document(&id).await.map_err(unreadable)?;
-    let row = row.ok_or_else(|| Problem::new(StatusCode::NOT_FOUND, format!("there is no document `{id}`")))?;
+    let row =
+        row.ok_or_else(|| Problem::new(StatusCode::NOT_FOUND, format!("there is no document `{id}`")))?;
     Ok(([(header::CONTENT_TYPE, "application/cloudevents+json")], row.payload).into_response())
 }
 

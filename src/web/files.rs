@@ -36,7 +36,9 @@ pub(super) async fn record(headers: HeaderMap) -> Response {
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {
     match FILES.iter().find(|(known, _, _)| *known == name) {
         Some((_, kind, text)) => answer(&headers, kind, text),
-        None => Problem::new(StatusCode::NOT_FOUND, format!("there is no page file `{name}`")).into_response(),
+        None => {
+            Problem::new(StatusCode::NOT_FOUND, format!("there is no page file `{name}`")).into_response()
+        }
     }
 }
 
