@@ -126,6 +126,7 @@ async fn ask(message: &Inbound, station: &StationHandle, clock: &dyn Clock) -> S
                 fault: committed.fault.as_deref(),
                 now: clock.now(),
                 running_clock: true,
+                zone: "UTC",
                 waiting: 0,
                 live: std::collections::BTreeMap::new(),
             };

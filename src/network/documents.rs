@@ -1,9 +1,12 @@
 //! What is put on the wire: presence, notices, and the properties of each publish. PURE.
 
 use super::{OutboxRow, RetainedMessage};
+use crate::domain::report;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+use std::fmt::Write as _;
 use uuid::Uuid;
 
 /// Content type of every document (`CloudEvents` 1.0.2, MQTT binding, structured mode).
@@ -11,7 +14,7 @@ pub const DOCUMENT_TYPE: &str = "application/cloudevents+json";
 /// Content type of retained state, presence and replies.
 pub const STATE_TYPE: &str = "application/json";
 /// `type` of the notice that stands for a document over the broker's packet limit.
-pub const TOO_LARGE_TYPE: &str = "stillstand.document.toolarge.v1";
+pub const TOO_LARGE_TYPE: &str = "example.stillstand.document.toolarge.v1";
 
 /// Whether the station is there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -73,9 +76,19 @@ pub fn too_large(row: &OutboxRow, bytes: u64, limit: u64) -> Publish {
         "time": kept("time", &rfc3339(row.made_at_ns)),
         "sequence": kept("sequence", &sequence(row.number)),
         "datacontenttype": STATE_TYPE,
-        "data": { "kind": row.kind, "bytes": bytes, "limit": limit },
+        "dataschema": report::notice_schema(),
+        "data": { "kind": row.kind, "bytes": bytes, "limit": limit, "sha256": sha256(&row.payload) },
     });
     envelope(row, notice.to_string())
+}
+
+/// Of the document that was too large: whoever fetches it later can tell that it is the one.
+fn sha256(payload: &str) -> String {
+    Sha256::digest(payload.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
+        // Writing to a string cannot fail.
+        let _ = write!(hex, "{byte:02x}");
+        hex
+    })
 }
 
 fn envelope(row: &OutboxRow, payload: String) -> Publish {
@@ -135,7 +148,7 @@ mod test {
     #[test]
     fn a_notice_keeps_id_number_and_source_and_is_small() {
         let publish = too_large(&row(), 6000, 2000);
-        assert!(packet_bytes(&publish) < 700, "{}", packet_bytes(&publish));
+        assert!(packet_bytes(&publish) < 900, "{}", packet_bytes(&publish));
         let notice: Value = serde_json::from_slice(&publish.payload).unwrap();
         assert_eq!(notice["id"], "018f2b1e-0000-7000-8000-000000000042");
         assert_eq!(notice["sequence"], "0000000042");
