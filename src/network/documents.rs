@@ -2,11 +2,10 @@
 
 use super::{OutboxRow, RetainedMessage};
 use crate::domain::report;
+use crate::journal::chain;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::{Value, json};
-use sha2::{Digest, Sha256};
-use std::fmt::Write as _;
 use uuid::Uuid;
 
 /// Content type of every document (`CloudEvents` 1.0.2, MQTT binding, structured mode).
@@ -67,6 +66,8 @@ pub fn too_large(row: &OutboxRow, bytes: u64, limit: u64) -> Publish {
         Some(text) => text.to_owned(),
         None => otherwise.to_owned(),
     };
+    // Whoever fetches the document later can tell that it is the one.
+    let sha256 = chain::hex(&chain::sha256(row.payload.as_bytes()));
     let notice = json!({
         "specversion": "1.0",
         "id": row.id,
@@ -77,18 +78,9 @@ pub fn too_large(row: &OutboxRow, bytes: u64, limit: u64) -> Publish {
         "sequence": kept("sequence", &sequence(row.number)),
         "datacontenttype": STATE_TYPE,
         "dataschema": report::notice_schema(),
-        "data": { "kind": row.kind, "bytes": bytes, "limit": limit, "sha256": sha256(&row.payload) },
+        "data": { "kind": row.kind, "bytes": bytes, "limit": limit, "sha256": sha256 },
     });
     envelope(row, notice.to_string())
-}
-
-/// Of the document that was too large: whoever fetches it later can tell that it is the one.
-fn sha256(payload: &str) -> String {
-    Sha256::digest(payload.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
-        // Writing to a string cannot fail.
-        let _ = write!(hex, "{byte:02x}");
-        hex
-    })
 }
 
 fn envelope(row: &OutboxRow, payload: String) -> Publish {
@@ -181,5 +173,38 @@ mod test {
         let will: Value = serde_json::from_str(&will).unwrap();
         assert_eq!(will["state"], "lost");
         assert!(will.get("since").is_none());
+    }
+
+    fn faults(schema: &str, document: &Value) -> Vec<String> {
+        let path = format!("{}/docs/schema/{schema}.schema.json", env!("CARGO_MANIFEST_DIR"));
+        let schema = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
+        let validator = jsonschema::options().should_validate_formats(true).build(&schema).unwrap();
+        validator.iter_errors(document).map(|e| format!("{}: {e}", e.instance_path())).collect()
+    }
+
+    #[test]
+    fn presence_is_as_its_schema_says() {
+        let at = "2026-01-02T03:04:05.000Z";
+        for (state, since) in
+            [(Presence::Online, Some(at)), (Presence::Offline, Some(at)), (Presence::Lost, None)]
+        {
+            let document: Value =
+                serde_json::from_str(&presence(state, Uuid::from_u128(9), at, since)).unwrap();
+            assert_eq!(faults("status", &document), Vec::<String>::new());
+        }
+        let silent: Value = serde_json::from_str(&presence(Presence::Online, Uuid::nil(), at, None)).unwrap();
+        assert_ne!(faults("status", &silent), Vec::<String>::new(), "only a will may leave `since` out");
+    }
+
+    #[test]
+    fn a_notice_is_as_its_schema_says_and_names_the_documents_digest() {
+        let subject = "019f0000-0000-7000-8000-000000000007".to_owned();
+        let time = json!({"time": "2026-01-02T03:04:05.000Z"}).to_string();
+        let row = OutboxRow { kind: "record".into(), subject, payload: time, ..row() };
+        let notice: Value = serde_json::from_slice(&too_large(&row, 6000, 2000).payload).unwrap();
+        assert_eq!(faults("toolarge-notice", &notice), Vec::<String>::new());
+        // By Python's hashlib.
+        let digest = "dccea1a2baa0962f2b76bbebe9fe31d0f3edf523654ffa72287dab86bef9ccc9";
+        assert_eq!(notice["data"]["sha256"], digest);
     }
 }
