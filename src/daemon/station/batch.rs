@@ -174,6 +174,9 @@ fn log(event: &Event) {
         Event::TemperatureRead { .. } | Event::TemperaturesCounted { .. } | Event::ActDone { .. } => {
             tracing::debug!(kind = event.kind(), ?event);
         }
+        Event::MethodAdopted { method } => {
+            tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
+        }
         Event::AlarmRaised { text, .. } => tracing::warn!(kind = event.kind(), %text),
         Event::TriggerRefused { trigger, why } => tracing::warn!(kind = event.kind(), %trigger, %why),
         _ => tracing::info!(kind = event.kind(), event = %to_json(event)),
