@@ -73,7 +73,7 @@ pub(crate) fn files(folder: &str, endings: &[&str]) -> Vec<String> {
     found
 }
 
-fn relative(path: &PathBuf) -> String {
+fn relative(path: &Path) -> String {
     path.strip_prefix(root()).unwrap().to_string_lossy().replace('\\', "/")
 }
 
