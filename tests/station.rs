@@ -56,8 +56,8 @@ async fn short_specimen(broker: &Mosquitto, bench: &Running, site: &Site) -> Uui
     press(broker, bench, "foot-switch", "PRESS", runs(3, "sedimentation")).await;
     bench.lasted(3, "sedimentation", 500).await;
     press(broker, bench, "place-3", "press", |v| at_place(v, 3)["running"].is_null()).await;
-    // 3.3 / 8.0: the worked example of AASHTO T 176 gives 41.2, reported 42; the indicator stands
-    // 10 in above the foot.
+    // 3.3 / 8.0 is the published worked example of AASHTO T 176: reported 42. (It prints 41.2 for
+    // 41.25; a tie goes up here.) The indicator stands 10 in above the foot.
     bench.enter(specimen, "clay", "8.0").await;
     bench.enter(specimen, "sand", "13.3").await;
     specimen

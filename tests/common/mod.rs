@@ -93,7 +93,8 @@ pub async fn program<S: AsRef<std::ffi::OsStr>>(args: &[S]) -> Ended {
             command.env_remove(name);
         }
     }
-    let output = soon("the program ends", command.output()).await.unwrap();
+    let output = tokio::time::timeout(2 * DEADLINE, command.output()).await;
+    let output = output.expect("the program ends by itself").unwrap();
     Ended {
         code: output.status.code().unwrap_or(-1),
         out: String::from_utf8_lossy(&output.stdout).into_owned(),
