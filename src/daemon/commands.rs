@@ -9,9 +9,10 @@ use crate::instruments::shapes;
 use crate::journal::{self, JournalError, chain};
 use crate::rehearsal::{self, Plan};
 use crate::settings;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 use tracing_subscriber::EnvFilter;
 
@@ -100,6 +101,11 @@ pub(super) fn run(args: &SettingsArgs) -> Exit {
         }
     };
     within_runtime(async {
+        // From here on a signal ends in good order, also one that comes while things start.
+        let stop = match Stop::listen() {
+            Ok(stop) => stop,
+            Err(error) => return deaf(&error),
+        };
         let running = match compose::start(parts).await {
             Ok(running) => running,
             Err(error) => {
@@ -107,15 +113,15 @@ pub(super) fn run(args: &SettingsArgs) -> Exit {
                 return exit_of(&error);
             }
         };
-        serve(running).await
+        serve(running, stop).await
     })
 }
 
-async fn serve(mut running: Running) -> Exit {
+async fn serve(mut running: Running, mut stop: Stop) -> Exit {
     let status = format!("STATUS=bench page at http://{}/", running.pages);
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready, sd_notify::NotifyState::Custom(&status)]);
     let ended_by_itself = tokio::select! {
-        () = told_to_stop() => false,
+        () = stop.told() => false,
         _ = &mut running.main_loop => true,
     };
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
@@ -147,11 +153,15 @@ pub(super) fn rehearse(args: RehearseArgs) -> Exit {
         listen: args.listen,
     };
     within_runtime(async {
+        let mut stop = match Stop::listen() {
+            Ok(stop) => stop,
+            Err(error) => return deaf(&error),
+        };
         let cancel = CancellationToken::new();
-        let stop = cancel.clone();
+        let told = cancel.clone();
         let watcher = tokio::spawn(async move {
-            told_to_stop().await;
-            stop.cancel();
+            stop.told().await;
+            told.cancel();
         });
         let result = rehearsal::rehearse(&plan, cancel.clone()).await;
         watcher.abort();
@@ -213,20 +223,29 @@ fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
     }
 }
 
-/// SIGTERM, or Ctrl-C.
-async fn told_to_stop() {
-    let stop = async {
-        match signal(SignalKind::terminate()) {
-            Ok(mut terminate) => {
-                terminate.recv().await;
-            }
-            Err(_) => std::future::pending().await,
-        }
-    };
-    tokio::select! {
-        () = stop => {}
-        _ = tokio::signal::ctrl_c() => {}
+/// Listens for SIGTERM and Ctrl-C from the instant that it is made: before, either would end the
+/// program on the spot.
+struct Stop {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Stop {
+    fn listen() -> io::Result<Self> {
+        Ok(Self { terminate: signal(SignalKind::terminate())?, interrupt: signal(SignalKind::interrupt())? })
     }
+
+    async fn told(&mut self) {
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
+        }
+    }
+}
+
+fn deaf(error: &io::Error) -> Exit {
+    tell(&[format!("the program cannot listen for the signal to stop: {error}")]);
+    Exit::Unavailable
 }
 
 /// Logs go to standard error: standard output belongs to results. `STILLSTAND_LOG` sets what is

@@ -5,7 +5,7 @@ use crate::network::topics::Topics;
 use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Packet, PublishProperties};
-use rumqttc::v5::{AsyncClient, Event, MqttOptions};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
@@ -20,6 +20,9 @@ pub(super) struct Switches {
 
 /// What the consumer received: full topic and payload, in order.
 pub(super) type Received = Vec<(String, String)>;
+
+/// Told once a client has subscribed, or why it could not.
+type Ready = oneshot::Sender<anyhow::Result<()>>;
 
 fn options(id: &str, host: &str, port: u16) -> MqttOptions {
     let mut options = MqttOptions::new(id, host, port);
@@ -54,7 +57,7 @@ impl Switches {
                 match event {
                     Ok(Event::Incoming(Packet::SubAck(_))) => {
                         if let Some(ready) = ready.take() {
-                            let _ = ready.send(());
+                            let _ = ready.send(Ok(()));
                         }
                     }
                     Ok(Event::Incoming(Packet::Publish(publish))) => {
@@ -64,14 +67,11 @@ impl Switches {
                         }
                     }
                     Ok(_) => {}
-                    Err(error) => {
-                        tracing::error!("the switches lost their connection: {error}");
-                        return;
-                    }
+                    Err(error) => return lost("switches", ready.take(), &error),
                 }
             }
         });
-        subscribed.await?;
+        subscribed.await??;
         Ok(Self { client, topics: Topics::of(station), replies, reply_topic })
     }
 
@@ -124,7 +124,7 @@ pub(super) async fn consumer(
                 Ok(Event::Incoming(Packet::SubAck(_))) => {
                     acks += 1;
                     if let Some(ready) = ready.take_if(|_| acks == 3) {
-                        let _ = ready.send(());
+                        let _ = ready.send(Ok(()));
                     }
                 }
                 Ok(Event::Incoming(Packet::Publish(publish))) => {
@@ -134,13 +134,19 @@ pub(super) async fn consumer(
                 }
                 Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
                 Ok(_) => {}
-                Err(error) => {
-                    tracing::error!("the consumer lost its connection: {error}");
-                    return;
-                }
+                Err(error) => return lost("consumer", ready.take(), &error),
             }
         }
     });
-    subscribed.await?;
+    subscribed.await??;
     Ok(receiver)
+}
+
+/// A lost connection is told to whoever waits for it to begin, else to the log.
+fn lost(who: &str, ready: Option<Ready>, error: &ConnectionError) {
+    match ready {
+        // Whoever waited may have gone.
+        Some(ready) => drop(ready.send(Err(anyhow::anyhow!("{error}")))),
+        None => tracing::error!("the {who} lost its connection: {error}"),
+    }
 }

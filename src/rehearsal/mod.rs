@@ -81,7 +81,9 @@ pub async fn rehearse(plan: &Plan, cancel: CancellationToken) -> anyhow::Result<
     loopback_only(&host, port).await?;
     let clock = stepped()?;
     let ended = cancel.child_token();
-    let received = hands::consumer(&host, port, STATION, &ended).await.context("the consumer")?;
+    let received = hands::consumer(&host, port, STATION, &ended)
+        .await
+        .with_context(|| format!("the consumer cannot use the broker at {host}:{port}"))?;
     let balance = instrument("balance", BALANCE, &plan.out)?;
     let probe = instrument("probe", PROBE, &plan.out)?;
     let station = compose::start(parts(plan, &host, port, &balance, &probe, &clock)?).await?;
@@ -90,7 +92,9 @@ pub async fn rehearse(plan: &Plan, cancel: CancellationToken) -> anyhow::Result<
         "bench page: http://{}/    broker: {host}:{port}, topics stillstand/1/{STATION}/#",
         station.pages
     );
-    let switches = Switches::connect(&host, port, STATION, &ended).await.context("the switches")?;
+    let switches = Switches::connect(&host, port, STATION, &ended)
+        .await
+        .with_context(|| format!("the switches cannot use the broker at {host}:{port}"))?;
     let mut conductor = Conductor {
         clock,
         station: &station,
@@ -145,17 +149,34 @@ async fn deliver(
     let wanted = SAMPLES.len() * SPECIMENS;
     let mut received = received.clone();
     let arrived = received.wait_for(|all| records(all, from).len() >= wanted);
-    tokio::time::timeout(DELIVERY, arrived).await.context("not every record has arrived")??;
+    tokio::time::timeout(DELIVERY, arrived)
+        .await
+        .with_context(|| format!("not every record has arrived{}", network_alarms(station)))??;
     let acknowledged = async {
         while station.journal.unacked_count().await? > 0 {
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
         anyhow::Ok(())
     };
-    tokio::time::timeout(DELIVERY, acknowledged).await.context("not every document was acknowledged")??;
+    tokio::time::timeout(DELIVERY, acknowledged)
+        .await
+        .with_context(|| format!("not every document was acknowledged{}", network_alarms(station)))??;
     let mut text = records(&received.borrow(), from).join("\n");
     text.push('\n');
     std::fs::write(path, text).with_context(|| format!("writing {}", path.display()))
+}
+
+/// What the station itself says of its network, to stand behind a failure.
+fn network_alarms(station: &Running) -> String {
+    let committed = station.station.committed().borrow().clone();
+    let mut text = String::new();
+    for alarm in committed.bench.alarms.values() {
+        let key = alarm.key();
+        if alarm.cleared.is_none() && key.starts_with("network-") {
+            text.push_str(&format!("; {key}: {}", alarm.text));
+        }
+    }
+    text
 }
 
 /// The records among what arrived, each once, by the order of arrival.
