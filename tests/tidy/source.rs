@@ -1,7 +1,7 @@
 //! Source text, with comments and literals blanked so that a word search means code.
 
 use regex::Regex;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// One file of the tree.
 pub(crate) struct Source {
