@@ -30,7 +30,7 @@ const TABLE: [Row; 21] = [
     row("outputs", &["domain", "clock"], "outputs follow what happened"),
     row(
         "network",
-        &["domain", "clock", "journal::OutboxRow"],
+        &["domain", "clock", "journal::OutboxRow", "journal::chain"],
         "of the journal it sees only what is to go out",
     ),
     row(
@@ -52,7 +52,11 @@ const TABLE: [Row; 21] = [
     row("instruments::listener", &["domain", "instruments"], "what the parent asks of it"),
     row("network::topics", &[], "names"),
     row("network::message", &["domain", "network"], "the bench as messages"),
-    row("network::documents", &["domain", "network", "journal::OutboxRow"], "an outbox row as a packet"),
+    row(
+        "network::documents",
+        &["domain", "network", "journal::OutboxRow", "journal::chain"],
+        "an outbox row as a packet, with its digest",
+    ),
     row("network::relay::machine", &["network"], "decides by numbers and reasons alone"),
     row("triggers::meaning", &["domain"], "a payload's meaning"),
     row("web::view", &["domain"], "what is shown is a function of what was committed"),
