@@ -14,7 +14,7 @@
 
 use super::inputs;
 use super::outbox::JournalOutbox;
-use super::station::{FoldError, Station, StationHandle};
+use super::station::{FoldError, Station, StationHandle, fold_readable};
 use crate::clock::Clock;
 use crate::domain::bench::{Started, TriggerSettings, What};
 use crate::domain::method::Method;
@@ -146,8 +146,10 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
     let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;
     let journal_id = restored.journal_id;
-    let (station, handle) = Station::new(journal.clone(), restored, clock.clone())
+    let (bench, restored) = fold_readable(&journal, restored)
+        .await
         .map_err(|source| StationError::Fold { path: path.clone(), source })?;
+    let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
     let started = What::Started(Box::new(started(&settings, methods, rehearsal)));

@@ -24,7 +24,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-pub use fold::{FoldError, fold};
+pub use fold::{FoldError, fold, fold_readable};
 
 /// Inputs that may wait in front of the loop; beyond, their senders wait.
 const QUEUE: usize = 1024;
@@ -112,16 +112,13 @@ pub struct Station {
 }
 
 impl Station {
-    /// Folds the state from the journal.
-    ///
-    /// # Errors
-    /// The journal holds what this program cannot read.
+    /// A station that goes on from `bench`, the state that `restored` folds to.
     pub fn new(
         journal: Journal,
+        bench: Bench,
         restored: Restored,
         clock: Arc<dyn Clock>,
-    ) -> Result<(Self, StationHandle), FoldError> {
-        let bench = fold(&restored)?;
+    ) -> (Self, StationHandle) {
         let snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
         let committed = Arc::new(Committed {
             bench: Arc::new(bench.clone()),
@@ -145,7 +142,7 @@ impl Station {
             snapshot_at,
             idle_deadline: None,
         };
-        Ok((station, StationHandle { messages: sender, committed: receiver }))
+        (station, StationHandle { messages: sender, committed: receiver })
     }
 
     /// Runs until `cancel`; then decides what is queued, commits it and stores the state whole.
@@ -284,7 +281,8 @@ impl Station {
                 Err(again) => text = again.to_string(),
             }
         };
-        self.bench = fold(&restored)?;
+        let (bench, restored) = fold_readable(&self.journal, restored).await?;
+        self.bench = bench;
         self.snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
         self.chain = restored.chain;
         for one in waiting {

@@ -51,7 +51,8 @@ impl Rig {
         let clock = SteppedClock::new(at(0));
         let with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
         let (journal, restored) = Journal::open(&folder.join("journal.db"), &with).unwrap();
-        let (station, handle) = Station::new(journal.clone(), restored, Arc::new(clock.clone())).unwrap();
+        let bench = crate::daemon::station::fold(&restored).unwrap();
+        let (station, handle) = Station::new(journal.clone(), bench, restored, Arc::new(clock.clone()));
         let cancel = CancellationToken::new();
         let end = cancel.clone();
         let running = tokio::spawn(async move { station.run(end).await.unwrap() });

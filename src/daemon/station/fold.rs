@@ -2,8 +2,8 @@
 
 use crate::domain::bench::{Bench, Event};
 use crate::domain::moment::Moment;
-use crate::journal::Restored;
 use crate::journal::stored::{StoredError, upcast};
+use crate::journal::{Journal, JournalError, Restored};
 
 /// The journal holds what this program cannot read.
 #[derive(Debug, thiserror::Error)]
@@ -26,6 +26,9 @@ pub enum FoldError {
         /// What the reader said.
         why: String,
     },
+    /// The file could not be asked again.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
     /// A newer program wrote it.
     #[error("event {seq}: {source}")]
     Stored {
@@ -63,4 +66,27 @@ pub fn fold(restored: &Restored) -> Result<Bench, FoldError> {
         bench.apply(&event, &moment);
     }
     Ok(bench)
+}
+
+/// Folds the state, with what it was folded from. A stored state of another program version may
+/// not be readable; the events are, so an older state or the first event serves as well.
+///
+/// # Errors
+/// See [`FoldError`]; never for a stored state alone.
+pub async fn fold_readable(
+    journal: &Journal,
+    mut restored: Restored,
+) -> Result<(Bench, Restored), FoldError> {
+    loop {
+        match fold(&restored) {
+            Ok(bench) => return Ok((bench, restored)),
+            Err(FoldError::Snapshot { seq, source }) => {
+                tracing::warn!(
+                    "the stored state after event {seq} cannot be read ({source}); folding from before it"
+                );
+                restored = journal.reload_before(seq).await?;
+            }
+            Err(error) => return Err(error),
+        }
+    }
 }

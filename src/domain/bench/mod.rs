@@ -296,11 +296,12 @@ impl Bench {
         self.methods.get(digest)?.temperature.limits.value
     }
 
-    /// Specimens with a due act that one press would mark, with the point it would mark.
+    /// Specimens with a due act that one press would mark, with the point it would mark. Not the
+    /// cleaning of a complete one: it can wait, and must not make a shared switch unclear.
     pub fn due(&self, now: &Moment) -> Vec<(Uuid, usize)> {
         self.specimens
             .values()
-            .filter(|s| s.last_marked().is_some())
+            .filter(|s| s.last_marked().is_some() && !s.is_complete())
             .filter_map(|s| {
                 let (method, points) = self.rule(s)?;
                 let point = s.due(method, &points, now, self.settings.approach_s)?;

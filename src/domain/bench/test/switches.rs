@@ -126,3 +126,17 @@ fn a_press_is_as_old_as_its_edge() {
     let marked = story.bench.specimens[&a].points.iter().flatten().next_back().unwrap();
     assert_eq!(marked.moment, edge);
 }
+
+#[test]
+fn a_cylinder_that_waits_to_be_cleaned_does_not_make_a_shared_switch_unclear() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 2);
+    let a = story.specimen(sample, 1);
+    story.run_to_line(a, 0.0);
+    story.read(a, Level::Clay, "8.0");
+    story.read(a, Level::Sand, "13.3");
+    let b = story.specimen(sample, 2);
+    story.mark(b, "first fill", Edge::Done);
+    assert!(matches!(story.trigger("foot", Contact::Press), Outcome::Done { .. }));
+    assert!(marked(&story, b, "tap", Edge::Done) && story.bench.at_place(1).is_some());
+}
