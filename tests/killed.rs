@@ -96,7 +96,8 @@ impl Client {
         self.act(&what).await;
         let view = self.view().await;
         let samples = view["samples"].as_array().unwrap();
-        let sample = &samples.iter().find(|s| s["label"] == label).expect("the sample that was confirmed")["id"];
+        let sample =
+            &samples.iter().find(|s| s["label"] == label).expect("the sample that was confirmed")["id"];
         self.act(&json!({ "act": "register-specimen", "sample": sample, "place": place })).await;
         let view = self.view().await;
         let specimen = at_place(&view, place);
@@ -126,7 +127,8 @@ impl Client {
                 self.act(&json!({ "act": "mark", "specimen": specimen, "step": step, "edge": edge })).await;
             }
             for (of, value) in [("clay", "8.0"), ("sand", "13.3")] {
-                self.act(&json!({ "act": "enter-reading", "specimen": specimen, "of": of, "value": value })).await;
+                self.act(&json!({ "act": "enter-reading", "specimen": specimen, "of": of, "value": value }))
+                    .await;
             }
             self.act(&json!({ "act": "mark", "specimen": specimen, "step": "clean", "edge": "done" })).await;
         }
@@ -239,7 +241,12 @@ fn compare(reader: &Reader, notes: &Notes) {
 }
 
 /// Kills and starts again, and sees to it each time that the long soak went on.
-async fn kill_and_start(site: &Site, pages: &watch::Sender<Option<SocketAddr>>, mut bench: Running, began: i64) -> Running {
+async fn kill_and_start(
+    site: &Site,
+    pages: &watch::Sender<Option<SocketAddr>>,
+    mut bench: Running,
+    began: i64,
+) -> Running {
     let mut chance = StdRng::seed_from_u64(SEED);
     for kill in 1..=KILLS {
         tokio::time::sleep(Duration::from_micros(chance.random_range(20_000..700_000))).await;
@@ -255,7 +262,11 @@ async fn kill_and_start(site: &Site, pages: &watch::Sender<Option<SocketAddr>>, 
         bench = site.start().await;
         pages.send_replace(Some(bench.pages));
         let again = long_soak(&bench).await;
-        assert!((again - began).abs() <= 100, "after kill {kill} the soak began {} ms elsewhere", again - began);
+        assert!(
+            (again - began).abs() <= 100,
+            "after kill {kill} the soak began {} ms elsewhere",
+            again - began
+        );
     }
     bench
 }
@@ -303,5 +314,8 @@ async fn what_was_confirmed_is_kept_once_and_what_ran_goes_on() {
         documents.len(),
         lab.messages()
     );
-    assert!(notes.acts.len() > 100 && notes.presses.len() > 20 && documents.len() > 10, "it was no idle bench");
+    assert!(
+        notes.acts.len() > 100 && notes.presses.len() > 20 && documents.len() > 10,
+        "it was no idle bench"
+    );
 }

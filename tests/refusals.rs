@@ -77,7 +77,8 @@ async fn a_method_file_with_five_faults_is_told_all_five_at_once() {
     folder.write("methods/five-faults.toml", FAULTY);
     let ended = ends("check", folder.path()).await;
     assert_eq!(ended.code, 78, "{}", ended.err);
-    for (n, key) in [(1, "seive"), (2, "window"), (3, "temperature.to"), (4, "readings.mark"), (5, "calculation.result")]
+    for (n, key) in
+        [(1, "seive"), (2, "window"), (3, "temperature.to"), (4, "readings.mark"), (5, "calculation.result")]
     {
         let place = format!("five-faults.toml:{}", line_of(FAULTY, &format!("# fault {n}")));
         let line = ended.err.lines().find(|l| l.contains(&place));
@@ -99,7 +100,10 @@ async fn faults_of_settings_methods_and_shapes_are_told_together() {
     folder.write("methods/empty.toml", "id = \"empty\"\n");
     let ended = ends("check", folder.path()).await;
     assert_eq!(ended.code, 78);
-    says(&ended.err, &["triggers.lamp.place", "empty.toml", "instruments.probe.shape", "balance-bare-number"]);
+    says(
+        &ended.err,
+        &["triggers.lamp.place", "empty.toml", "instruments.probe.shape", "balance-bare-number"],
+    );
 }
 
 #[tokio::test]
@@ -171,7 +175,11 @@ async fn verify_names_the_first_altered_event() {
 
     let db = rusqlite::Connection::open(&journal).unwrap();
     let seq: i64 = db
-        .query_row("SELECT seq FROM event WHERE kind = 'sample-registered' AND payload LIKE '%Lot B%'", [], |r| r.get(0))
+        .query_row(
+            "SELECT seq FROM event WHERE kind = 'sample-registered' AND payload LIKE '%Lot B%'",
+            [],
+            |r| r.get(0),
+        )
         .unwrap();
     // Whoever alters a journal takes its guards away first.
     let guards: Vec<String> = db
@@ -184,7 +192,8 @@ async fn verify_names_the_first_altered_event() {
     for guard in guards {
         db.execute_batch(&format!("DROP TRIGGER {guard}")).unwrap();
     }
-    db.execute("UPDATE event SET payload = replace(payload, 'Lot B', 'Lot D') WHERE seq = ?1", [seq]).unwrap();
+    db.execute("UPDATE event SET payload = replace(payload, 'Lot B', 'Lot D') WHERE seq = ?1", [seq])
+        .unwrap();
     drop(db);
 
     let altered = program(&["verify", journal.to_str().unwrap()]).await;

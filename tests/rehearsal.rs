@@ -26,7 +26,8 @@ fn records(ended: &Ended) -> Vec<Value> {
 
 /// What a seed decides: everything but identities, wall time, the chain and where files lie.
 fn essence(value: &Value) -> Value {
-    const OTHERS: [&str; 8] = ["id", "source", "subject", "time", "journal", "port", "specimenId", "sampleId"];
+    const OTHERS: [&str; 8] =
+        ["id", "source", "subject", "time", "journal", "port", "specimenId", "sampleId"];
     match value {
         Value::Object(fields) => fields
             .iter()
@@ -56,14 +57,18 @@ fn codes(record: &Value) -> Vec<(&str, &str)> {
 async fn a_seed_repeats_itself_and_tells_the_story() {
     let folders = ["one", "two", "three"].map(Folder::new);
     let [one, two, three] = &folders;
-    let (one, two, three) = tokio::join!(rehearse(one, 5, &[]), rehearse(two, 5, &[]), rehearse(three, 6, &[]));
+    let (one, two, three) =
+        tokio::join!(rehearse(one, 5, &[]), rehearse(two, 5, &[]), rehearse(three, 6, &[]));
     let (one, two, three) = (records(&one), records(&two), records(&three));
     assert_eq!((one.len(), two.len(), three.len()), (6, 6, 6));
     for (a, b) in one.iter().zip(&two) {
         assert_eq!(essence(a), essence(b), "the same seed");
         assert!(!durations(a).is_empty());
         assert_ne!(a["id"], b["id"], "two runs are two records");
-        assert_eq!((&a["data"]["station"]["rehearsal"], &a["data"]["station"]["id"]), (&json!(true), &"rehearsal".into()));
+        assert_eq!(
+            (&a["data"]["station"]["rehearsal"], &a["data"]["station"]["id"]),
+            (&json!(true), &"rehearsal".into())
+        );
     }
     let all = |records: &[Value]| records.iter().map(|r| json!(durations(r))).collect::<Vec<_>>();
     assert_ne!(all(&one), all(&three), "another seed");

@@ -70,8 +70,11 @@ fn number(text: &Value) -> f64 {
 /// Exactly the three short intervals, with what was required, what was, and by how much.
 fn judge_deviations(data: &Value) {
     let found = data["deviations"].as_array().unwrap();
-    let expected =
-        [("soak", "540 to 660 s", 540.0), ("shake", "44 to 46 s", 44.0), ("sedimentation", "1185 to 1215 s", 1185.0)];
+    let expected = [
+        ("soak", "540 to 660 s", 540.0),
+        ("shake", "44 to 46 s", 44.0),
+        ("sedimentation", "1185 to 1215 s", 1185.0),
+    ];
     assert_eq!(found.len(), 3, "{found:#?}");
     for (deviation, (step, required, least)) in found.iter().zip(expected) {
         assert_eq!((&deviation["code"], &deviation["step"]), (&"interval-short".into(), &step.into()));
@@ -117,8 +120,14 @@ async fn one_specimen_from_the_tin_to_the_laboratory_network() {
     assert_eq!(data["specimen"]["mass"]["text"], "152.30");
     assert_eq!(data["specimen"]["mass"]["origin"]["raw"], print_key("152.30").escape_default().to_string());
     assert_eq!(data["sample"]["masses"]["passing"]["text"], "1204.5");
-    assert_eq!((&data["readings"]["sand"]["text"], &data["readings"]["sand"]["entered"]), (&"3.3".into(), &"13.3".into()));
-    assert_eq!((&data["result"]["text"], &data["calculation"]["ratio"]["text"]), (&"42".into(), &"41.3".into()));
+    assert_eq!(
+        (&data["readings"]["sand"]["text"], &data["readings"]["sand"]["entered"]),
+        (&"3.3".into(), &"13.3".into())
+    );
+    assert_eq!(
+        (&data["result"]["text"], &data["calculation"]["ratio"]["text"]),
+        (&"42".into(), &"41.3".into())
+    );
     assert_eq!(data["temperature"]["maximum"]["text"], "22.4");
     assert_eq!(data["temperature"]["withoutReading"]["text"], "0.0");
     assert_eq!(data["station"]["rehearsal"], false);
@@ -181,7 +190,8 @@ async fn garbage_and_half_lines_become_no_number_and_stop_nothing() {
     let bench = site.start().await;
     two_at_work(&bench).await;
     let before = bench.view().await;
-    let noise: Vec<u8> = (0..6000_u32).map(|n| u8::try_from(n.wrapping_mul(2_654_435_761) >> 24).unwrap()).collect();
+    let noise: Vec<u8> =
+        (0..6000_u32).map(|n| u8::try_from(n.wrapping_mul(2_654_435_761) >> 24).unwrap()).collect();
     for wire in [&site.balance, &site.probe.wire] {
         wire.say(&noise).await;
         wire.say("\r\n").await;
@@ -206,7 +216,11 @@ async fn garbage_and_half_lines_become_no_number_and_stop_nothing() {
     assert_eq!(view["balance"]["kept"][0]["mass"], "61.75 g");
     assert!(is_over(&view, "balance-nonsense-balance"));
     same_work(&before, &view);
-    assert!(bench.said().contains("balance-nonsense") || bench.said().contains("alarm-raised"), "{}", bench.said());
+    assert!(
+        bench.said().contains("balance-nonsense") || bench.said().contains("alarm-raised"),
+        "{}",
+        bench.said()
+    );
     assert_eq!(bench.stop().await, 0);
 }
 
@@ -236,7 +250,10 @@ async fn wrong_acts(lab: &Lab, bench: &Running, [one, two]: [Uuid; 2]) {
     for (body, word) in [
         (r#"{"id":"0190", "#, "not an act"),
         (r#"{"id":"019f0000-0000-7fff-bfff-ffffffffffff","do":{"act":"dance"}}"#, "dance"),
-        (r#"{"id":"019f0000-0000-7fff-bfff-ffffffffffff","do":{"act":"stop-awaiting"},"forced":1}"#, "forced"),
+        (
+            r#"{"id":"019f0000-0000-7fff-bfff-ffffffffffff","do":{"act":"stop-awaiting"},"forced":1}"#,
+            "forced",
+        ),
         (r#"{"do":{"act":"stop-awaiting"}}"#, "id"),
     ] {
         let answer = bench.post(body.as_bytes()).await;
@@ -266,7 +283,8 @@ async fn wrong_acts(lab: &Lab, bench: &Running, [one, two]: [Uuid; 2]) {
 
 async fn wrong_readings(bench: &Running, one: Uuid) -> Value {
     bench.mark(one, "sedimentation", "end").await;
-    let enter = |of: &str, value: &str| json!({ "act": "enter-reading", "specimen": one, "of": of, "value": value });
+    let enter =
+        |of: &str, value: &str| json!({ "act": "enter-reading", "specimen": one, "of": of, "value": value });
     for value in ["0", "15.2", "-3", "8,0", "1e1", "", "NaN"] {
         let text = bench.refused(enter("clay", value)).await;
         assert!(text.contains("clay"), "{value}: {text}");
@@ -298,7 +316,8 @@ async fn what_is_wrong_is_refused_in_words_and_costs_the_other_specimen_nothing(
     same_work(&before, &bench.view().await);
     let view = wrong_readings(&bench, specimens[0]).await;
     let (_, record) = lab.takes(1).await.remove(0);
-    let codes: Vec<&Value> = record["data"]["deviations"].as_array().unwrap().iter().map(|d| &d["code"]).collect();
+    let codes: Vec<&Value> =
+        record["data"]["deviations"].as_array().unwrap().iter().map(|d| &d["code"]).collect();
     assert!(codes.contains(&&"sand-over-clay".into()), "{codes:?}");
     let (mut before, mut after) = (at_work(&before), at_work(&view));
     assert_eq!((before.len(), after.len()), (2, 2));
@@ -319,7 +338,9 @@ async fn a_cable_that_was_pulled_is_put_back_without_a_restart() {
     site.balance.say("      99.9").await;
     site.balance.pull().await;
     let view = bench.until("the balance is gone", |v| is_active(v, "instrument-gone-balance")).await;
-    assert!(alarm(&view, "instrument-gone-balance").unwrap()["text"].as_str().unwrap().contains("balance.port"));
+    assert!(
+        alarm(&view, "instrument-gone-balance").unwrap()["text"].as_str().unwrap().contains("balance.port")
+    );
     assert_eq!(view["instruments"][0]["port"], "gone");
     site.balance.put_back().await;
     bench.until("the balance is back", |v| is_over(v, "instrument-gone-balance")).await;

@@ -8,7 +8,8 @@ pub const METHOD: &str = "aashto-t176-mechanical";
 
 impl Running {
     pub async fn sample(&self, label: &str, specimens: u32) -> Uuid {
-        let what = json!({ "act": "register-sample", "label": label, "method": METHOD, "specimens": specimens });
+        let what =
+            json!({ "act": "register-sample", "label": label, "method": METHOD, "specimens": specimens });
         self.done(what).await
     }
 
