@@ -1,6 +1,8 @@
 //! What is put on the wire: presence, notices, and the properties of each publish. PURE.
 
 use super::{OutboxRow, RetainedMessage};
+use crate::domain::report;
+use crate::journal::chain;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::{Value, json};
@@ -11,7 +13,7 @@ pub const DOCUMENT_TYPE: &str = "application/cloudevents+json";
 /// Content type of retained state, presence and replies.
 pub const STATE_TYPE: &str = "application/json";
 /// `type` of the notice that stands for a document over the broker's packet limit.
-pub const TOO_LARGE_TYPE: &str = "stillstand.document.toolarge.v1";
+pub const TOO_LARGE_TYPE: &str = "example.stillstand.document.toolarge.v1";
 
 /// Whether the station is there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,6 +66,8 @@ pub fn too_large(row: &OutboxRow, bytes: u64, limit: u64) -> Publish {
         Some(text) => text.to_owned(),
         None => otherwise.to_owned(),
     };
+    // Whoever fetches the document later can tell that it is the one.
+    let sha256 = chain::hex(&chain::sha256(row.payload.as_bytes()));
     let notice = json!({
         "specversion": "1.0",
         "id": row.id,
@@ -73,7 +77,8 @@ pub fn too_large(row: &OutboxRow, bytes: u64, limit: u64) -> Publish {
         "time": kept("time", &rfc3339(row.made_at_ns)),
         "sequence": kept("sequence", &sequence(row.number)),
         "datacontenttype": STATE_TYPE,
-        "data": { "kind": row.kind, "bytes": bytes, "limit": limit },
+        "dataschema": report::notice_schema(),
+        "data": { "kind": row.kind, "bytes": bytes, "limit": limit, "sha256": sha256 },
     });
     envelope(row, notice.to_string())
 }
@@ -135,7 +140,7 @@ mod test {
     #[test]
     fn a_notice_keeps_id_number_and_source_and_is_small() {
         let publish = too_large(&row(), 6000, 2000);
-        assert!(packet_bytes(&publish) < 700, "{}", packet_bytes(&publish));
+        assert!(packet_bytes(&publish) < 900, "{}", packet_bytes(&publish));
         let notice: Value = serde_json::from_slice(&publish.payload).unwrap();
         assert_eq!(notice["id"], "018f2b1e-0000-7000-8000-000000000042");
         assert_eq!(notice["sequence"], "0000000042");
@@ -168,5 +173,38 @@ mod test {
         let will: Value = serde_json::from_str(&will).unwrap();
         assert_eq!(will["state"], "lost");
         assert!(will.get("since").is_none());
+    }
+
+    fn faults(schema: &str, document: &Value) -> Vec<String> {
+        let path = format!("{}/docs/schema/{schema}.schema.json", env!("CARGO_MANIFEST_DIR"));
+        let schema = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
+        let validator = jsonschema::options().should_validate_formats(true).build(&schema).unwrap();
+        validator.iter_errors(document).map(|e| format!("{}: {e}", e.instance_path())).collect()
+    }
+
+    #[test]
+    fn presence_is_as_its_schema_says() {
+        let at = "2026-01-02T03:04:05.000Z";
+        for (state, since) in
+            [(Presence::Online, Some(at)), (Presence::Offline, Some(at)), (Presence::Lost, None)]
+        {
+            let document: Value =
+                serde_json::from_str(&presence(state, Uuid::from_u128(9), at, since)).unwrap();
+            assert_eq!(faults("status", &document), Vec::<String>::new());
+        }
+        let silent: Value = serde_json::from_str(&presence(Presence::Online, Uuid::nil(), at, None)).unwrap();
+        assert_ne!(faults("status", &silent), Vec::<String>::new(), "only a will may leave `since` out");
+    }
+
+    #[test]
+    fn a_notice_is_as_its_schema_says_and_names_the_documents_digest() {
+        let subject = "019f0000-0000-7000-8000-000000000007".to_owned();
+        let time = json!({"time": "2026-01-02T03:04:05.000Z"}).to_string();
+        let row = OutboxRow { kind: "record".into(), subject, payload: time, ..row() };
+        let notice: Value = serde_json::from_slice(&too_large(&row, 6000, 2000).payload).unwrap();
+        assert_eq!(faults("toolarge-notice", &notice), Vec::<String>::new());
+        // By Python's hashlib.
+        let digest = "dccea1a2baa0962f2b76bbebe9fe31d0f3edf523654ffa72287dab86bef9ccc9";
+        assert_eq!(notice["data"]["sha256"], digest);
     }
 }

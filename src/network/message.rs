@@ -8,7 +8,7 @@ use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
-use crate::domain::report::time;
+use crate::domain::report::{figure, schemas, time};
 use crate::domain::specimen::{Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -45,6 +45,7 @@ fn meta(bench: &Bench, journal: Uuid) -> Value {
         "rehearsal": bench.rehearsal,
         "journal": journal,
         "places": bench.settings.places,
+        "schemas": schemas(),
         "methods": bench.current.iter().filter_map(|(id, digest)| {
             let method = bench.methods.get(digest)?;
             Some(json!({
@@ -60,18 +61,34 @@ fn meta(bench: &Bench, journal: Uuid) -> Value {
 fn reading(bench: &Bench) -> Option<Value> {
     let (held, wire) = bench.probe.last.as_ref()?;
     let quality = if bench.probe.stands_in.is_some() { "good" } else { "out-of-solution" };
-    Some(json!({
-        "text": held.temperature.value.to_string(),
-        "unit": held.temperature.unit.code(),
+    let mut value = figure(held.temperature.value, held.temperature.unit);
+    let told = json!({
         "side": bench.probe.side.map(|(side, _)| side),
         "quality": quality,
         "time": time(held.moment.wall_ns),
         "instrument": wire.instrument,
-    }))
+    });
+    if let (Value::Object(value), Value::Object(told)) = (&mut value, told) {
+        value.extend(told);
+    }
+    Some(value)
 }
 
 fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
-    let Some((method, points)) = bench.rule(specimen) else { return json!({ "place": specimen.place }) };
+    let about = json!({
+        "id": specimen.id,
+        "label": specimen.label,
+        "sample": specimen.sample,
+        "complete": specimen.is_complete(),
+    });
+    let Some((method, points)) = bench.rule(specimen) else {
+        return json!({
+            "place": specimen.place, "specimen": about,
+            "running": null, "possible": null, "deviations": null, "result": null,
+        });
+    };
+    let filled = specimen.points.iter().flatten().next();
+    let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations(method, filled).len());
     let running = specimen.running(method, &points).and_then(|(step, span)| {
         let (opens, closes) = specimen.window(method, step);
         // The begin as wall time seen from now: a step of the wall clock must not move the end.
@@ -87,15 +104,10 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
     });
     json!({
         "place": specimen.place,
-        "specimen": {
-            "id": specimen.id,
-            "label": specimen.label,
-            "sample": specimen.sample,
-            "complete": specimen.is_complete(),
-        },
+        "specimen": about,
         "running": running,
         "possible": bench.possible_text(specimen),
-        "deviations": judge::deviations(specimen, method, &points).len(),
+        "deviations": prepared + judge::deviations(specimen, method, &points).len(),
         "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
     })
 }
@@ -104,9 +116,12 @@ fn alarm_body(alarm: &Alarm) -> Value {
     let row = definition(alarm.name);
     json!({
         "alarm": alarm.key(),
+        "name": row.name.as_str(),
+        "about": Some(&alarm.about).filter(|about| !about.is_empty()),
         "occurrence": alarm.occurrence,
         "state": alarm.state(),
         "active": alarm.cleared.is_none(),
+        "acked": alarm.acknowledged.is_some(),
         "priority": row.priority,
         "text": alarm.text,
         "condition": row.condition,
@@ -115,6 +130,7 @@ fn alarm_body(alarm: &Alarm) -> Value {
         "respondWithin_s": row.respond_within_s,
         "raisedAt": time(alarm.raised.wall_ns),
         "clearedAt": alarm.cleared.map(|m| time(m.wall_ns)),
+        "ackedAt": alarm.acknowledged.as_ref().map(|(_, m)| time(m.wall_ns)),
         "ackedBy": alarm.acknowledged.as_ref().and_then(|(by, _)| by.person.clone()),
     })
 }

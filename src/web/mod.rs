@@ -119,7 +119,10 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/page/{file}", get(files::file))
         .route("/record/{id}", get(files::record))
         .route("/view", get(one_view))
-        .route("/events", get(move || stream::events(events_state.clone(), cancel.clone())))
+        .route(
+            "/events",
+            get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),
+        )
         .route("/act", post(act::act))
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
@@ -140,7 +143,9 @@ async fn one_view(State(state): State<AppState>) -> Response {
 
 /// Ready: the station takes inputs and its journal takes events.
 async fn ready(State(state): State<AppState>) -> Response {
-    let committed = state.station.committed();
+    let mut committed = state.station.committed();
+    // Only what was seen lets the channel say that its other end is gone.
+    committed.mark_unchanged();
     if committed.has_changed().is_err() {
         return Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the station has ended").into_response();
     }

@@ -15,11 +15,11 @@ use tokio_util::sync::CancellationToken;
 const GAP: Duration = Duration::from_millis(200);
 const BEAT: Duration = Duration::from_secs(1);
 /// A view comes at least this often, so that a page's own clock never has long to drift.
-const REFRESH: Duration = Duration::from_secs(5);
+pub(super) const REFRESH: Duration = Duration::from_secs(5);
 /// Events that a slow page may leave untaken; beyond, it gets fewer of them.
 const UNTAKEN: usize = 2;
 
-pub(super) async fn events(state: AppState, cancel: CancellationToken) -> Response {
+pub(super) fn events(state: AppState, cancel: CancellationToken) -> Response {
     let (sender, receiver) = mpsc::channel(UNTAKEN);
     tokio::spawn(async move {
         tokio::select! {

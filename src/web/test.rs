@@ -1,1 +1,151 @@
+//! The pages as a client sees them: over the router, with a real station on a real journal and a
+//! clock that stands still until it is moved.
 
+mod requests;
+mod shown;
+
+use super::*;
+use crate::clock::SteppedClock;
+use crate::daemon::station::Station;
+use crate::domain::bench::{Bench, Started, What};
+use crate::domain::moment::test::at;
+use crate::domain::reading::InstrumentKind;
+use crate::journal::OpenWith;
+use axum::body::Body;
+use axum::http::{HeaderMap, Request};
+use serde_json::{Value, json};
+use tower::ServiceExt;
+use uuid::Uuid;
+
+const PORT: u16 = 8765;
+const HOST: &str = "127.0.0.1:8765";
+const METHOD: &str = "aashto-t176-mechanical";
+
+/// A station with its pages, in a folder of its own.
+struct Rig {
+    app: Router,
+    clock: SteppedClock,
+    cancel: CancellationToken,
+    live: watch::Sender<Live>,
+    station: StationHandle,
+    running: tokio::task::JoinHandle<()>,
+    folder: std::path::PathBuf,
+}
+
+struct Answer {
+    status: u16,
+    headers: HeaderMap,
+    body: String,
+}
+
+impl Answer {
+    fn json(&self) -> Value {
+        serde_json::from_str(&self.body).unwrap_or_else(|e| panic!("{e}: {}", self.body))
+    }
+}
+
+impl Rig {
+    async fn new() -> Self {
+        let folder = std::env::temp_dir().join(format!("stillstand-web-{}", Uuid::now_v7()));
+        std::fs::create_dir(&folder).unwrap();
+        let clock = SteppedClock::new(at(0));
+        let with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
+        let (journal, restored) = Journal::open(&folder.join("journal.db"), &with).unwrap();
+        let (station, handle) = Station::new(journal.clone(), restored, Arc::new(clock.clone())).unwrap();
+        let cancel = CancellationToken::new();
+        let end = cancel.clone();
+        let running = tokio::spawn(async move { station.run(end).await.unwrap() });
+        let text = include_str!("../../config/methods/aashto-t176-mechanical.toml");
+        let method = crate::domain::method::load(&format!("{METHOD}.toml"), text).unwrap();
+        let started = Started {
+            station: "bench-a".to_owned(),
+            title: "Bench A".to_owned(),
+            version: "0".to_owned(),
+            rehearsal: false,
+            bench: Bench::default().settings,
+            triggers: BTreeMap::new(),
+            instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
+            methods: vec![Arc::new(method)],
+        };
+        handle.ask(What::Started(Box::new(started)), clock.now()).await.unwrap();
+        let (live, receiver) = watch::channel(Live::default());
+        let state = AppState {
+            station: handle.clone(),
+            journal,
+            clock: Arc::new(clock.clone()),
+            running_clock: false,
+            live: [("balance".to_owned(), receiver)].into(),
+            zone: "America/Denver".into(),
+            port: PORT,
+        };
+        let app = app_until(state, cancel.clone());
+        Self { app, clock, cancel, live, station: handle, running, folder }
+    }
+
+    async fn send(
+        &self,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: impl Into<Body>,
+    ) -> Answer {
+        let mut request = Request::builder().method(method).uri(path);
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        let response = self.app.clone().oneshot(request.body(body.into()).unwrap()).await.unwrap();
+        let (status, headers) = (response.status().as_u16(), response.headers().clone());
+        let body = axum::body::to_bytes(response.into_body(), 1 << 22).await.unwrap();
+        Answer { status, headers, body: String::from_utf8(body.to_vec()).unwrap() }
+    }
+
+    async fn get(&self, path: &str) -> Answer {
+        self.send("GET", path, &[("host", HOST)], Body::empty()).await
+    }
+
+    async fn post(&self, body: String) -> Answer {
+        let headers = [("host", HOST), ("content-type", "application/json")];
+        self.send("POST", "/act", &headers, body).await
+    }
+
+    async fn act(&self, what: Value) -> Answer {
+        self.post(json!({ "id": Uuid::now_v7(), "who": "Ada Field", "do": what }).to_string()).await
+    }
+
+    /// What an act made.
+    async fn made(&self, what: Value) -> String {
+        let answer = self.act(what).await;
+        assert_eq!(answer.status, 200, "{}", answer.body);
+        answer.json()["made"].as_str().unwrap().to_owned()
+    }
+
+    async fn sample(&self, label: &str) -> String {
+        self.made(json!({ "act": "register-sample", "label": label, "method": METHOD, "specimens": 1 })).await
+    }
+
+    async fn view(&self) -> Value {
+        self.get("/view").await.json()
+    }
+
+    /// A specimen of a new sample at a place, with its first fill.
+    async fn filled(&self, label: &str, place: u32) -> String {
+        let sample = self.sample(label).await;
+        let what = json!({ "act": "register-specimen", "sample": sample, "place": place });
+        let specimen = self.made(what).await;
+        self.mark(&specimen, "first fill", "done").await;
+        specimen
+    }
+
+    async fn mark(&self, specimen: &str, step: &str, edge: &str) {
+        let what = json!({ "act": "mark", "specimen": specimen, "step": step, "edge": edge });
+        let answer = self.act(what).await;
+        assert_eq!(answer.status, 200, "{}", answer.body);
+    }
+
+    async fn end(self) {
+        self.cancel.cancel();
+        self.running.await.unwrap();
+        drop(self.app);
+        std::fs::remove_dir_all(&self.folder).unwrap();
+    }
+}

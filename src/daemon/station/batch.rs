@@ -174,9 +174,8 @@ fn log(event: &Event) {
         Event::TemperatureRead { .. } | Event::TemperaturesCounted { .. } | Event::ActDone { .. } => {
             tracing::debug!(kind = event.kind(), ?event);
         }
-        // The whole of it is in the journal; a log is for people.
         Event::MethodAdopted { method } => {
-            tracing::info!(kind = event.kind(), method = %method.id, sha256 = %method.digest);
+            tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
         }
         Event::AlarmRaised { text, .. } => tracing::warn!(kind = event.kind(), %text),
         Event::TriggerRefused { trigger, why } => tracing::warn!(kind = event.kind(), %trigger, %why),

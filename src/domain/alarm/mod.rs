@@ -4,7 +4,7 @@
 
 mod table;
 
-pub use table::{Definition, Name, definition};
+pub use table::{Definition, Name, TABLE, definition};
 
 use super::moment::Moment;
 use super::specimen::By;

@@ -61,6 +61,11 @@ pub enum InstrumentReport {
         /// Requests without an answer so far.
         requests: u32,
     },
+    /// After nonsense or silence a line could be read again, and it is no report by itself.
+    Readable {
+        /// Name of the instrument in the settings.
+        instrument: String,
+    },
     /// The port cannot be used: cable out, taken by another program, access denied.
     Gone {
         /// Name of the instrument in the settings.

@@ -24,7 +24,8 @@ pub(super) fn number(value: Decimal) -> Value {
     value.to_f64().map_or(Value::Null, |v| json!(v))
 }
 
-pub(super) fn figure(value: Decimal, unit: Unit) -> Value {
+/// A figure: the digits as they stand, a number for machines, and the unit's UCUM code.
+pub fn figure(value: Decimal, unit: Unit) -> Value {
     json!({ "value": number(value), "text": value.to_string(), "unit": unit.code() })
 }
 
@@ -53,9 +54,16 @@ pub(super) fn by(by: &By) -> Value {
     json!({ "person": by.person, "via": by.via })
 }
 
+/// An instant on both clocks: wall time for people, the boot clock for whoever checks a duration.
 pub(super) fn moment(moment: &Moment) -> Value {
     json!({
         "time": time(moment.wall_ns),
+        "bootClock": {
+            "boot": moment.boot,
+            // As text: nanoseconds outgrow the whole numbers of a double within four months.
+            "text": Decimal::from_i128_with_scale(i128::from(moment.boot_ns), 9).to_string(),
+            "unit": Unit::Second.code(),
+        },
         "wallClock": match moment.wall {
             WallState::Synchronised => "synchronised",
             WallState::Unsynchronised => "unsynchronised",

@@ -9,7 +9,7 @@ mod record;
 mod result;
 mod weighing;
 
-pub use measure::time;
+pub use measure::{figure, time};
 
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
@@ -49,6 +49,7 @@ impl DocumentKind {
         }
     }
 
+    /// Name and version of its schema.
     const fn schema(self) -> &'static str {
         match self {
             Self::Record => "specimen-record/1.0.0",
@@ -56,6 +57,25 @@ impl DocumentKind {
             Self::Weighing => "weighing/1.0.0",
         }
     }
+}
+
+/// Name and version of the schema of the notice that stands for a document which is too large.
+const NOTICE_SCHEMA: &str = "toolarge-notice/1.0.0";
+
+/// The `$id` of a schema.
+fn schema_id(schema: &str) -> String {
+    format!("{SCHEMAS}/{schema}")
+}
+
+/// The `$id` of the schema of the too-large notice.
+pub fn notice_schema() -> String {
+    schema_id(NOTICE_SCHEMA)
+}
+
+/// The `$id` of the schema of every document that this program publishes in order.
+pub fn schemas() -> Vec<String> {
+    let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
+    kinds.map(DocumentKind::schema).into_iter().chain([NOTICE_SCHEMA]).map(schema_id).collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether
@@ -124,7 +144,7 @@ fn envelope(
         "time": measure::time(at.wall_ns),
         "sequence": format!("{number:010}"),
         "datacontenttype": "application/json",
-        "dataschema": format!("{SCHEMAS}/{}", kind.schema()),
+        "dataschema": schema_id(kind.schema()),
         "data": data,
     })
 }

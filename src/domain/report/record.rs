@@ -42,6 +42,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
             "id": specimen.id,
             "label": specimen.label,
             "place": specimen.place,
+            "kind": method.specimen.kind,
             "registered": measure::marked(&specimen.registered),
             "mass": specimen.mass.as_ref().map(measure::weighing),
         },
@@ -98,7 +99,7 @@ pub(super) fn sample(sample: &Sample) -> Value {
 fn step(specimen: &Specimen, method: &Method, points: &[Point], index: usize, now: &Moment) -> Option<Value> {
     let Step { name, kind, .. } = method.steps.get(index)?;
     match kind {
-        StepKind::Interval(_) => {
+        StepKind::Interval(timed) => {
             let span = specimen.span(method, points, index)?;
             let (min, max) = specimen.window(method, index);
             let resolution = judge::resolution_ns(method);
@@ -108,14 +109,20 @@ fn step(specimen: &Specimen, method: &Method, points: &[Point], index: usize, no
                 "begin": end_point(&span.begin),
                 "end": span.end.as_ref().map(end_point),
                 "duration": measure::duration(span.elapsed(now), resolution),
-                "required": { "min": bound(min), "max": bound(max), "unit": Unit::Second.code() },
+                "required": {
+                    "nominal": bound(timed.required_ns.value),
+                    "min": bound(min),
+                    "max": bound(max),
+                    "unit": Unit::Second.code(),
+                },
                 "verdict": verdict(judge::verdict(specimen, method, index, &span)),
             }))
         }
         StepKind::Mark { .. } | StepKind::Reading { .. } => {
             let point = points.iter().position(|p| p.step == index && p.edge != Edge::Begin)?;
             let marked = specimen.points.get(point)?.as_ref()?;
-            Some(json!({ "name": name, "kind": "mark", "at": measure::marked(marked) }))
+            let kind = if matches!(kind, StepKind::Reading { .. }) { "reading" } else { "mark" };
+            Some(json!({ "name": name, "kind": kind, "at": measure::marked(marked) }))
         }
     }
 }
@@ -154,7 +161,7 @@ fn reading(taken: &ReadingTaken, method: &Method) -> Value {
         "level": measure::figure(taken.level.entered, unit),
         "offset": measure::figure(taken.level.offset, unit),
         "foot": taken.foot,
-        "resolution": method.readings.mark.value.map(|m| m.to_string()),
+        "resolution": method.readings.mark.value.map(|m| measure::figure(m, unit)),
         "at": measure::moment(&taken.moment),
         "by": measure::by(&taken.by),
         "origin": "entered by a person",
@@ -186,6 +193,9 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "mean": tally.mean().as_ref().map(measure::quantity),
         "maximum": tally.highest.as_ref().map(measure::quantity),
         "readings": tally.readings,
+        "readingsOutside": tally.readings_outside,
+        // How long a reading holds where the next one does not come.
+        "holds": measure::figure(Decimal::from(bench.settings.temperature_stale_s), Unit::Second),
         "outside": s(tally.below_us + tally.above_us),
         "below": s(tally.below_us),
         "above": s(tally.above_us),
@@ -193,8 +203,9 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "probe": match bench.probe.stands_in {
             Some(ProbeStands::Bottle) => "bottle",
             Some(ProbeStands::DummyCylinder) => "dummy-cylinder",
-            None => "out of the solution",
+            None => "out-of-solution",
         },
         "instrument": bench.probe.last.as_ref().map(|(_, wire)| &wire.instrument),
+        "port": bench.probe.last.as_ref().map(|(_, wire)| &wire.port),
     })
 }

@@ -67,7 +67,12 @@ pub struct Sample {
 impl Sample {
     /// Tempering so far: since the moisture was last changed, if it was.
     pub fn tempering_since(&self) -> Option<&Marked> {
-        self.preparation.iter().rev().find(|(p, _)| *p == Preparation::MoistureChanged).map(|(_, m)| m)
+        self.moisture_changes().next()
+    }
+
+    /// Changes of the moisture, the last one first.
+    fn moisture_changes(&self) -> impl Iterator<Item = &Marked> {
+        self.preparation.iter().rev().filter(|(p, _)| *p == Preparation::MoistureChanged).map(|(_, m)| m)
     }
 
     /// Every deviation of the preparation; `filled` is when the specimen's tin was filled or,
@@ -84,8 +89,12 @@ impl Sample {
                 outside.then(|| mass_outside(&rule.title, &limits, weighing))
             })
             .collect();
+        // A change after this tin was filled concerns the tins after it.
+        let since = filled.and_then(|filled| {
+            self.moisture_changes().find(|since| filled.moment.since(&since.moment).ns >= 0)
+        });
         if let (Some(min), Some(since), Some(filled)) =
-            (method.preparation.tempering_min_ns.value, self.tempering_since(), filled)
+            (method.preparation.tempering_min_ns.value, since, filled)
         {
             let lasted = filled.moment.since(&since.moment).ns;
             if lasted < min {

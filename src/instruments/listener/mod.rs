@@ -31,6 +31,8 @@ pub struct Listener {
     untold: u32,
     /// Requests since the last line.
     unanswered: u32,
+    /// Nonsense or silence was reported, and nothing readable came since.
+    troubled: bool,
 }
 
 impl Listener {
@@ -46,6 +48,7 @@ impl Listener {
             told: None,
             untold: 0,
             unanswered: 0,
+            troubled: false,
         }
     }
 
@@ -63,13 +66,16 @@ impl Listener {
         };
         self.show(&said);
         let weighing = self.weighings.take(&said);
-        match said {
+        let report = match said {
+            Said::Nonsense { why } => return self.nonsense(piece.bytes(), why, at),
             Said::Temperature { quantity: temperature } => {
                 Some(InstrumentReport::Temperature { temperature, wire: self.wire(piece.bytes()) })
             }
-            Said::Nonsense { why } => self.nonsense(piece.bytes(), why, at),
             _ => weighing.map(|mass| InstrumentReport::Mass { mass, wire: self.wire(piece.bytes()) }),
-        }
+        };
+        // A value says by itself that the line is well again; where none is due, this does.
+        let well = std::mem::take(&mut self.troubled);
+        report.or_else(|| well.then(|| InstrumentReport::Readable { instrument: self.name.clone() }))
     }
 
     fn show(&mut self, said: &Said) {
@@ -90,6 +96,7 @@ impl Listener {
             return None;
         }
         self.told = Some(at);
+        self.troubled = true;
         let lines = std::mem::take(&mut self.untold);
         let last = bytes.get(bytes.len().saturating_sub(NONSENSE_RAW)..).unwrap_or_default();
         Some(InstrumentReport::Nonsense { wire: self.wire(last), why, lines })
@@ -121,6 +128,7 @@ impl Listen for Listener {
     fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)> {
         self.unanswered = self.unanswered.saturating_add(1);
         (self.unanswered == UNANSWERED).then(|| {
+            self.troubled = true;
             let (instrument, port) = (self.name.clone(), self.port.clone());
             (at, InstrumentReport::NoAnswer { instrument, port, requests: UNANSWERED })
         })

@@ -161,3 +161,14 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_polled_balance_that_answers_again_with_an_empty_pan_says_so_once() {
+    let mut balance = listener("balance-status-words");
+    for _ in 0..3 {
+        balance.unanswered(at(0));
+    }
+    let again = InstrumentReport::Readable { instrument: "tins".to_owned() };
+    assert_eq!(balance.feed(b"S S       0.00 g\r\n", at(1)), [(at(1), again)]);
+    assert_eq!(balance.feed(b"S S       0.00 g\r\n", at(2)), []);
+}

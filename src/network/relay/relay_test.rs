@@ -286,7 +286,7 @@ async fn a_document_over_the_limit_is_told_by_a_notice_and_order_holds() {
         records(&broker).iter().map(|text| serde_json::from_str(text).unwrap()).collect();
     let told: Vec<_> = notices.iter().map(|notice| (&notice["type"], &notice["sequence"])).collect();
     assert_eq!(told.len(), 3);
-    assert_eq!(told[2].0, "stillstand.document.toolarge.v1");
+    assert_eq!(told[2].0, "example.stillstand.document.toolarge.v1");
     assert_eq!(told[2].1, "0000000003");
     soon(bench.stop()).await;
 }

@@ -7,7 +7,7 @@ import * as lists from "./lists.js";
 import { drawPlaces, tickPlace } from "./place.js";
 import * as time from "./time.js";
 
-const SIDES = { within: ["●", "within"], below: ["▼", "below"], above: ["▲", "above"] };
+const SIDES = { within: ["●", "within"], below: ["▼", "too cold, limits"], above: ["▲", "too warm, limits"] };
 let last = null;
 
 function draw(view) {
@@ -62,7 +62,7 @@ function connection(fresh, everHeard) {
   document.body.classList.toggle("is-lost", !fresh);
   show(lost, !fresh);
   const since = everHeard && time.wallNow() !== null ? ` since ${time.clock(time.wallNow())}` : "";
-  text(lost, fresh ? "" : `Connection to the station lost${since}. Times stand still and nothing below is current; what you typed is kept. The station may well be running: switches go on working.`);
+  text(lost, fresh ? "" : `Connection to the station lost${since}. Times stand still; nothing below is current. What you typed is kept. If the station runs, its switches go on working.`);
   text(find("#connected"), fresh ? "● connected" : "▲ lost");
   mark(find("#connection"), "state", fresh ? null : "bad");
 }

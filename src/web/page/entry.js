@@ -7,6 +7,8 @@ import { act } from "./link.js";
 const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "back"];
 const LONGEST = 8;
 
+const WORDS = { in: "inches", mm: "millimetres" };
+
 /** What the digits mean, in a sentence. */
 export function meaning(of, readings) {
   const unit = readings.unit;
@@ -14,11 +16,11 @@ export function meaning(of, readings) {
     : readings.betweenMarks === "higher" ? ` Between two marks (every ${readings.mark} ${unit}) the higher one counts.`
     : readings.betweenMarks === "nearest" ? ` Between two marks (every ${readings.mark} ${unit}) the nearest one counts.`
     : ` Marks stand every ${readings.mark} ${unit}.`;
-  if (of === "clay") return `Top of the clay suspension, in ${unit}.${marks}`;
+  if (of === "clay") return `Top of the clay suspension, in ${WORDS[unit] ?? unit}.${marks}`;
   const offset = Number(readings.sandOffset ?? 0);
   return offset > 0
-    ? `Level at the indicator, in ${unit}; ${readings.sandOffset} ${unit} is taken off.${marks}`
-    : `Level of the sand at the foot, in ${unit}; nothing is taken off.${marks}`;
+    ? `Level at the indicator, in ${WORDS[unit] ?? unit}; ${readings.sandOffset} ${unit} is taken off.${marks}`
+    : `Level of the sand at the foot, in ${WORDS[unit] ?? unit}; nothing is taken off.${marks}`;
 }
 
 /** A panel for one specimen's place; `said` is where its outcome is shown. */

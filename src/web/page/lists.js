@@ -72,9 +72,9 @@ function makeAlarm(alarm) {
     await act({ act: "acknowledge-alarm", occurrence: alarm.occurrence }, { near, button: acknowledge });
   });
   return h("li", { class: "alarm" },
-    h("div", {}, h("b", {}, capital(alarm.condition)), h("p", { class: "text" }),
-      h("p", { class: "quiet" }, `What to do: ${alarm.response}. Otherwise: ${alarm.consequence}.`),
-      h("p", { class: "state quiet" })),
+    h("details", {}, h("summary", {}, h("span", {}, h("b", {}, capital(alarm.condition)), h("span", { class: "text" }), h("span", { class: "state quiet" }))),
+      h("p", {}, h("b", {}, "What to do: "), `${alarm.response}.`),
+      h("p", {}, h("b", {}, "Otherwise: "), `${alarm.consequence}.`)),
     acknowledge, near);
 }
 
@@ -98,7 +98,8 @@ function makePress(press) {
     act({ act: "assign-press", press: press.id, specimens }, { near, button: give });
   });
   const dismiss = button("It meant nothing", () => act({ act: "dismiss-press", press: press.id }, { near, button: dismiss }));
-  return h("li", { class: "press" }, h("p", { class: "text" }), choices, h("div", { class: "acts" }, give, dismiss), near);
+  return h("li", { class: "press" }, h("details", {}, h("summary", {}, h("span", { class: "text" })),
+    h("p", {}, "Which cylinders was it for?"), choices, h("div", { class: "acts" }, give, dismiss)), near);
 }
 
 // Samples

@@ -5,8 +5,11 @@ import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
 
-const STAGES = { idle: "not started", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete" };
-const SHAPES = { idle: "○", free: "◇", early: "◔", soon: "◑", open: "●", over: "▲", done: "✓" };
+const STAGES = { idle: "not started", turn: "your turn", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete" };
+const SHAPES = { idle: "○", turn: "◆", free: "◇", early: "◔", soon: "◑", open: "●", over: "▲", done: "✓" };
+
+/** Just after the act under a finger has changed, a press is not taken. */
+const SETTLE_MS = 500;
 
 export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
 
@@ -14,11 +17,11 @@ export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(
 export function makePlace({ place }) {
   const said = h("p", { class: "said" });
   const entry = entryPanel(said);
-  const card = h("article", { class: "place", "aria-labelledby": `place-${place}` },
+  const card = h("article", { class: "place", tabIndex: -1, "aria-labelledby": `place-${place}` },
     h("div", { class: "glass", "aria-hidden": "true" }, h("i", { class: "window" }), h("i", { class: "liquid" }), h("i", { class: "marks" })),
     h("div", { class: "card" },
       h("header", {}, h("span", { class: "number", title: `Place ${place}` }, String(place)),
-        h("h3", { id: `place-${place}` }), h("span", { class: "stage" })),
+        h("div", {}, h("h3", { id: `place-${place}` }), h("span", { class: "stage" }))),
       h("div", { class: "count" }, h("b", { class: "digits" }), h("span", { class: "caption" })),
       h("p", { class: "doing" }),
       h("p", { class: "outcome" }),
@@ -64,7 +67,7 @@ function drawSpecimen(card, specimen) {
   const first = next[0];
   text(find(".doing", card), running && !specimen.complete
     ? `${capital(running.step)}${running.window ? `, window ${windowWords(running)}` : ", no limit"}${running.clock === "wall-clock" ? " (by wall clock: the machine was restarted)" : ""}`
-    : specimen.complete ? "" : first ? first.instruction : "");
+    : "");
   const levels = [
     specimen.clay && `clay ${specimen.clay} ${readings.unit}`,
     specimen.sand && `sand ${specimen.sand} ${readings.unit}`,
@@ -97,6 +100,12 @@ function actButton(card, words, make, kind = "") {
   const button = h("button", { type: "button", class: `act ${kind}` }, words);
   button.addEventListener("click", () => {
     if (button.hasAttribute("aria-busy")) return;
+    // The finger aimed at what stood here before (a double tap, or another hand's act).
+    if (performance.now() - (card.changedAt ?? -Infinity) < SETTLE_MS) {
+      text(card.said, "The act changed as you pressed: nothing was sent. Look, and press again if it is meant.");
+      card.said.dataset.kind = "refused";
+      return;
+    }
     const { id, version } = card.specimen;
     act(make(id), { near: card.said, button, seen: version });
   });
@@ -105,7 +114,9 @@ function actButton(card, words, make, kind = "") {
 
 function drawTodo(card, specimen, first) {
   const stuff = [specimen.id, first, specimen.inFurtherRun, specimen.mayLackLine];
-  rebuilt(find(".todo", card), stuff, () => {
+  const todo = find(".todo", card);
+  const held = todo.contains(document.activeElement);
+  const changed = rebuilt(todo, stuff, () => {
     if (specimen.inFurtherRun) return [actButton(card, "Further run ends", (id) => ({ act: "mark-next", specimen: id }), "primary")];
     if (!first) return [];
     const words = specimen.complete ? "Cylinder clean" : capital(first.text);
@@ -116,6 +127,12 @@ function drawTodo(card, specimen, first) {
       specimen.mayLackLine && actButton(card, "No line yet", (id) => ({ act: "no-line-yet", specimen: id })),
     ];
   });
+  if (changed) {
+    if (card.drawn) card.changedAt = performance.now();
+    card.drawn = true;
+    // The keyboard stays at this place, but not on the next act: a second Enter must not do it.
+    if (held) card.focus({ preventScroll: true });
+  }
 }
 
 function moreOf() {
@@ -140,7 +157,7 @@ function drawMore(card, specimen) {
     again && actButton(card, `A further run: ${again} begins`, (id) => ({ act: "mark", specimen: id, step: again, edge: "begin" })),
   ]);
   const missed = find(".missed", more);
-  const points = [...specimen.passed, ...specimen.next.filter((p) => !p.entry)];
+  const points = [...specimen.next.filter((p) => !p.entry), ...specimen.passed];
   show(missed, points.length > 0);
   options(missed.elements.what, points.map((p) => [JSON.stringify([p.step, p.edge]), capital(p.text)]));
   missed.onsubmit = (event) => stateMissed(event, card, missed);
@@ -212,7 +229,7 @@ export function tickPlace(card) {
   const running = specimen.complete ? null : specimen.running;
   show(find(".count", card), Boolean(running));
   if (!running) {
-    setStage(card, specimen.complete ? "done" : "idle");
+    setStage(card, specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
     fill(card, specimen.complete ? 1 : 0, 0, 0);
     return;
   }

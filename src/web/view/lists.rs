@@ -12,16 +12,18 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// What to do next, in order of when: for each specimen its next act, with the time until its
-/// window opens (negative: it is open) and until it closes.
+/// What to do next: for each specimen its next act, with the time until its window opens
+/// (negative: it is open) and until it closes. In order: windows that are open, the one that
+/// closes first (or is overrun the longest) in front; acts that no window holds; windows to come;
+/// specimens that have not been started.
 pub(super) fn do_next(bench: &Bench, now: &Moment) -> Vec<Value> {
-    let mut acts: Vec<(i64, Value)> =
+    let mut acts: Vec<((u8, i64), Value)> =
         bench.specimens.values().filter_map(|s| next_act(bench, s, now)).collect();
     acts.sort_by_key(|(at, _)| *at);
     acts.into_iter().map(|(_, value)| value).collect()
 }
 
-fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<(i64, Value)> {
+fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<((u8, i64), Value)> {
     let (method, points) = bench.rule(specimen)?;
     let index = *specimen.possible(&points).first()?;
     let point = points.get(index)?;
@@ -34,8 +36,12 @@ fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<(i64, Va
         }
         None => (0, None),
     };
-    // A specimen that has not been started waits behind everything that runs.
-    let order = if specimen.last_marked().is_none() { i64::MAX } else { opens_in };
+    let order = match closes_in {
+        _ if specimen.last_marked().is_none() => (3, 0),
+        Some(closes) if opens_in <= 0 => (0, closes),
+        _ if opens_in <= 0 => (1, 0),
+        _ => (2, opens_in),
+    };
     let value = json!({
         "specimen": specimen.id,
         "label": specimen.label,

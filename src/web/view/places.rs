@@ -21,6 +21,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "sample": specimen.sample,
         "method": method.id,
         "version": specimen.version,
+        "begun": specimen.last_marked().is_some(),
         "complete": specimen.is_complete(),
         "running": running(specimen, method, &points, now),
         "next": next(specimen, method, &points),

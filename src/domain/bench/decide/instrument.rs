@@ -28,6 +28,10 @@ impl Deciding<'_> {
                 self.raise(Name::NoAnswer, instrument, &text);
                 Outcome::done(text)
             }
+            InstrumentReport::Readable { instrument } => {
+                self.clear_wire(instrument);
+                Outcome::done(format!("{instrument} can be read again"))
+            }
             InstrumentReport::Gone { instrument, port, why } => {
                 self.emit(Event::InstrumentChanged {
                     instrument: instrument.clone(),
@@ -56,8 +60,7 @@ impl Deciding<'_> {
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
         let weighing = Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target };
         self.emit(Event::WeighingTaken { weighing });
-        self.clear(Name::BalanceNonsense, &wire.instrument);
-        self.clear(Name::NoAnswer, &wire.instrument);
+        self.clear_wire(&wire.instrument);
         Outcome::made(format!("{mass}: {place}"), id)
     }
 
@@ -77,8 +80,7 @@ impl Deciding<'_> {
             self.emit(Event::TemperatureRead { temperature: *temperature, wire: wire.clone(), moment, side });
         }
         self.clear(Name::ProbeSilent, "");
-        self.clear(Name::ProbeNonsense, &wire.instrument);
-        self.clear(Name::NoAnswer, &wire.instrument);
+        self.clear_wire(&wire.instrument);
         if side == Some(Side::Within) {
             self.clear_temperature_alarms();
         }
@@ -91,6 +93,13 @@ impl Deciding<'_> {
         self.bench.is_watching()
             || self.bench.probe.side.map(|(s, _)| s) != side
             || self.now().since(&held.moment).ns >= i64::from(self.bench.settings.temperature_idle_s) * SECOND
+    }
+
+    /// An instrument's line can be read.
+    fn clear_wire(&mut self, instrument: &str) {
+        for name in [Name::BalanceNonsense, Name::ProbeNonsense, Name::NoAnswer] {
+            self.clear(name, instrument);
+        }
     }
 
     pub(super) fn clear_temperature_alarms(&mut self) {

@@ -240,6 +240,10 @@ fn tempering_begins_anew_with_each_change_of_moisture() {
     let found = story.bench.samples[&sample].deviations(&t176(), filled.as_ref());
     assert_eq!(found[0].code, Code::TemperingShort);
     assert_eq!(found[0].by.as_deref(), Some("700.0 s"));
+    // A change after the tin was filled concerns the next tin, not this one.
+    story.to(1900.0).ok(prepare(Preparation::MoistureChanged));
+    let again = story.bench.samples[&sample].deviations(&t176(), filled.as_ref());
+    assert_eq!(again, found);
 }
 
 #[test]
