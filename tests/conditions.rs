@@ -15,6 +15,7 @@ use serde_json::{Value, json};
 use std::time::Duration;
 use tokio::io::AsyncWriteExt;
 use tokio::net::TcpStream;
+use tokio::sync::watch;
 use uuid::Uuid;
 
 /// A specimen from its tin to its record, by the page alone.
@@ -174,4 +175,43 @@ async fn open_pages_and_silent_clients_do_not_keep_the_station_from_ending() {
     assert_eq!(ended.expect("long before a supervisor loses patience"), 0);
     let gone = async { while page.next().await.is_ok() {} };
     soon("the page notices at once", gone).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn instruments_that_speak_only_when_asked_are_asked() {
+    let site = Site::new("asked", None);
+    site.probe.shows.send_replace(String::new());
+    let text = settings(&site.folder, None, "")
+        .replace("balance-trailing-mark", "balance-status-words")
+        .replace("probe-text-unit", "probe-polled-number");
+    site.folder.write("stillstand.toml", &text);
+    let (load, shown) = watch::channel("S S       0.00 g\r\n".to_owned());
+    let (warmth, celsius) = watch::channel("+022.41\r".to_owned());
+    let balance = site.balance.answers("SI\r\n", shown);
+    let probe = site.probe.wire.answers("T\r", celsius);
+    let bench = site.start().await;
+    bench.until("a temperature", |v| v["probe"]["reading"]["text"] == "22.41").await;
+    // What lies there when the station comes may have been weighed before; a load that moves is none.
+    let before = bench.view().await["balance"]["weighings"].as_i64().unwrap();
+    load.send_replace("S D     310.02 g\r\n".to_owned());
+    bench.until("the moving load is shown", |v| v["instruments"][0]["live"] == "310.02 g").await;
+    load.send_replace("S S     412.70 g\r\n".to_owned());
+    let view = bench.until("one weighing", |v| v["balance"]["kept"][0]["mass"] == "412.70 g").await;
+    assert!(view["balance"]["weighings"].as_i64().unwrap() <= before + 1);
+    // The same load, asked about again and again, is one weighing.
+    let lines = |v: &Value| v["instruments"][0]["lines"].as_i64().unwrap();
+    let so_far = lines(&view);
+    let view = bench.until("three more answers", |v| lines(v) >= so_far + 3).await;
+    assert!(view["balance"]["weighings"].as_i64().unwrap() <= before + 1, "{}", view["balance"]);
+    balance.abort();
+    bench.until("no answer is an alarm", |v| is_active(v, "no-answer-balance")).await;
+    warmth.send_replace("+0".to_owned());
+    bench
+        .until("half a number is nonsense or no answer, never a temperature", |v| {
+            is_active(v, "probe-nonsense-probe") || is_active(v, "no-answer-probe")
+        })
+        .await;
+    assert_eq!(bench.view().await["probe"]["reading"]["text"], "22.41");
+    probe.abort();
+    assert_eq!(bench.stop().await, 0);
 }

@@ -300,7 +300,7 @@ async fn what_was_confirmed_is_kept_once_and_what_ran_goes_on() {
     let verified = program(&["verify", site.journal().to_str().unwrap()]).await;
     assert_eq!(verified.code, 0, "{}", verified.err);
     let reader = Reader::open(&site.journal()).unwrap();
-    let notes = client.notes.lock().unwrap();
+    let notes = std::mem::take(&mut *client.notes.lock().unwrap());
     compare(&reader, &notes);
     let documents = reader.documents(0, 100_000).unwrap();
     let taken = lab.takes(documents.len()).await;
