@@ -21,6 +21,7 @@ use stillstand::journal::{EventRow, InputRow, Reader};
 use tokio::sync::watch;
 use uuid::Uuid;
 
+/// Chooses the instants, unless the variable `KILL_SEED` names another.
 const SEED: u64 = 20;
 const KILLS: u32 = 14;
 /// Specimens run through again and again at these; the rest of the bench is for the long soak.
@@ -247,7 +248,8 @@ async fn kill_and_start(
     mut bench: Running,
     began: i64,
 ) -> Running {
-    let mut chance = StdRng::seed_from_u64(SEED);
+    let seed = std::env::var("KILL_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(SEED);
+    let mut chance = StdRng::seed_from_u64(seed);
     for kill in 1..=KILLS {
         tokio::time::sleep(Duration::from_micros(chance.random_range(20_000..700_000))).await;
         pages.send_replace(None);
