@@ -21,6 +21,7 @@ use stillstand::journal::{EventRow, InputRow, Reader};
 use tokio::sync::watch;
 use uuid::Uuid;
 
+/// Chooses the instants, unless the variable `KILL_SEED` names another.
 const SEED: u64 = 20;
 const KILLS: u32 = 14;
 /// Specimens run through again and again at these; the rest of the bench is for the long soak.
@@ -247,7 +248,8 @@ async fn kill_and_start(
     mut bench: Running,
     began: i64,
 ) -> Running {
-    let mut chance = StdRng::seed_from_u64(SEED);
+    let seed = std::env::var("KILL_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(SEED);
+    let mut chance = StdRng::seed_from_u64(seed);
     for kill in 1..=KILLS {
         tokio::time::sleep(Duration::from_micros(chance.random_range(20_000..700_000))).await;
         pages.send_replace(None);
@@ -300,7 +302,7 @@ async fn what_was_confirmed_is_kept_once_and_what_ran_goes_on() {
     let verified = program(&["verify", site.journal().to_str().unwrap()]).await;
     assert_eq!(verified.code, 0, "{}", verified.err);
     let reader = Reader::open(&site.journal()).unwrap();
-    let notes = client.notes.lock().unwrap();
+    let notes = std::mem::take(&mut *client.notes.lock().unwrap());
     compare(&reader, &notes);
     let documents = reader.documents(0, 100_000).unwrap();
     let taken = lab.takes(documents.len()).await;

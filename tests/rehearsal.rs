@@ -7,6 +7,7 @@ mod common;
 use common::mosquitto::Mosquitto;
 use common::{Ended, Folder, program};
 use serde_json::{Value, json};
+use std::fmt::Write as _;
 
 async fn rehearse(folder: &Folder, seed: u32, more: &[&str]) -> Ended {
     let (out, seed) = (folder.path().display().to_string(), seed.to_string());
@@ -111,7 +112,7 @@ async fn records_that_the_broker_denies_are_no_success() {
     let topics = ["status", "meta", "result", "weighing", "reading/#", "place/#", "alarm/#", "trigger/#"];
     let mut access = "topic read #\ntopic readwrite rehearsal/#\n".to_owned();
     for topic in topics {
-        access.push_str(&format!("topic readwrite stillstand/1/rehearsal/{topic}\n"));
+        writeln!(access, "topic readwrite stillstand/1/rehearsal/{topic}").unwrap();
     }
     let broker = Mosquitto::start(&access).await;
     let folder = Folder::new("denied");

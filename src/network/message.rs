@@ -25,7 +25,7 @@ pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> 
     if let Some(reading) = reading(bench) {
         put(topics.reading("solution"), &reading, Some(bench.settings.temperature_stale_s), 0);
     }
-    for number in 1..=bench.settings.places {
+    for number in 1..=bench.last_place() {
         let body = bench.at_place(number).map_or_else(
             || json!({ "place": number, "specimen": null }),
             |specimen| place(bench, specimen, now),

@@ -144,9 +144,10 @@ pub(super) async fn consumer(
 
 /// A lost connection is told to whoever waits for it to begin, else to the log.
 fn lost(who: &str, ready: Option<Ready>, error: &ConnectionError) {
-    match ready {
+    if let Some(ready) = ready {
         // Whoever waited may have gone.
-        Some(ready) => drop(ready.send(Err(anyhow::anyhow!("{error}")))),
-        None => tracing::error!("the {who} lost its connection: {error}"),
+        let _ = ready.send(Err(anyhow::anyhow!("{error}")));
+    } else {
+        tracing::error!("the {who} lost its connection: {error}");
     }
 }

@@ -169,14 +169,13 @@ async fn deliver(
 /// What the station itself says of its network, to stand behind a failure.
 fn network_alarms(station: &Running) -> String {
     let committed = station.station.committed().borrow().clone();
-    let mut text = String::new();
-    for alarm in committed.bench.alarms.values() {
-        let key = alarm.key();
-        if alarm.cleared.is_none() && key.starts_with("network-") {
-            text.push_str(&format!("; {key}: {}", alarm.text));
-        }
-    }
-    text
+    let alarms = committed.bench.alarms.values().filter(|alarm| alarm.cleared.is_none());
+    alarms
+        .map(|alarm| (alarm.key(), &alarm.text))
+        .filter(|(key, _)| key.starts_with("network-"))
+        .map(|(key, text)| format!("; {key}: {text}"))
+        .collect::<Vec<_>>()
+        .concat()
 }
 
 /// The records among what arrived, each once, by the order of arrival.

@@ -19,6 +19,32 @@ impl Wire {
         super::soon("the line takes the bytes", self.0.read().await.write(bytes.as_ref())).await.unwrap();
     }
 
+    /// Answers each request with what `says` gives, until dropped or the cable is pulled.
+    pub fn answers(
+        &self,
+        request: &'static str,
+        says: watch::Receiver<String>,
+    ) -> tokio::task::JoinHandle<()> {
+        let line = self.clone();
+        tokio::spawn(async move {
+            let mut heard = Vec::new();
+            let mut buffer = [0; 64];
+            loop {
+                let pty = line.0.read().await;
+                let Ok(length) = pty.read(&mut buffer).await else { return };
+                heard.extend_from_slice(&buffer[..length]);
+                let asked = request.as_bytes();
+                while let Some(at) = heard.windows(asked.len()).position(|part| part == asked) {
+                    heard.drain(..at + asked.len());
+                    let answer = says.borrow().clone();
+                    if pty.write(answer.as_bytes()).await.is_err() {
+                        return;
+                    }
+                }
+            }
+        })
+    }
+
     pub async fn pull(&self) {
         self.0.write().await.unplug().unwrap();
     }
@@ -59,13 +85,13 @@ pub struct Probe {
 
 impl Probe {
     pub fn start(wire: Wire, celsius: &str) -> Self {
-        let (shows, shown) = watch::channel(celsius.to_owned());
+        let (shows, display) = watch::channel(celsius.to_owned());
         let line = wire.clone();
         let task = tokio::spawn(async move {
             let mut tick = tokio::time::interval(Duration::from_millis(250));
             loop {
                 tick.tick().await;
-                let text = shown.borrow().clone();
+                let text = display.borrow().clone();
                 if !text.is_empty() {
                     // Nobody listens, or the cable is out: a real probe would not notice either.
                     let said = async { line.0.read().await.write(probe_line(&text).as_bytes()).await };

@@ -26,14 +26,12 @@ pub const PROGRAM: &str = env!("CARGO_BIN_EXE_stillstand");
 pub const LOOK: Duration = Duration::from_millis(20);
 
 /// The longest that anything in these tests may take.
-pub const DEADLINE: Duration = Duration::from_secs(60);
+pub const DEADLINE: Duration = Duration::from_mins(1);
 
 /// Waits for `wanted`, and says what was waited for when it does not come.
 pub async fn soon<T>(what: &str, wanted: impl Future<Output = T>) -> T {
-    match tokio::time::timeout(DEADLINE, wanted).await {
-        Ok(value) => value,
-        Err(_) => panic!("did not come within {DEADLINE:?}: {what}"),
-    }
+    let came = tokio::time::timeout(DEADLINE, wanted).await;
+    came.unwrap_or_else(|_| panic!("did not come within {DEADLINE:?}: {what}"))
 }
 
 /// A folder of the system's temporary one, removed at the end unless the test failed.

@@ -8,6 +8,11 @@ use tokio::process::{Child, ChildStdout, Command};
 
 const NEEDED: &str = "this test needs mosquitto and its clients: apt-get install mosquitto mosquitto-clients";
 
+/// A port that nobody uses just now.
+pub fn free_port() -> u16 {
+    std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
 pub struct Mosquitto {
     _child: Child,
     _folder: Folder,
@@ -17,8 +22,11 @@ pub struct Mosquitto {
 impl Mosquitto {
     /// A broker with this access list for everybody.
     pub async fn start(access: &str) -> Self {
+        Self::start_at(free_port(), access).await
+    }
+
+    pub async fn start_at(port: u16, access: &str) -> Self {
         let folder = Folder::new("broker");
-        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         folder.write("access", access);
         let config = folder.write(
             "mosquitto.conf",

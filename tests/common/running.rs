@@ -66,9 +66,8 @@ impl Running {
                 }
             }
         };
-        if tokio::time::timeout(super::DEADLINE, seen).await.is_err() {
-            panic!("the page never showed: {what}; its last view:\n{last:#}\n{}", self.said());
-        }
+        let shown = tokio::time::timeout(super::DEADLINE, seen).await.is_ok();
+        assert!(shown, "the page never showed: {what}; its last view:\n{last:#}\n{}", self.said());
         last
     }
 

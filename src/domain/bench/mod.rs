@@ -272,6 +272,12 @@ impl Bench {
         self.specimens.values().find(|s| s.place == place)
     }
 
+    /// The highest place to be shown: that of the settings, or of a cylinder that stands beyond it
+    /// since the bench was made smaller.
+    pub fn last_place(&self) -> u32 {
+        self.specimens.values().map(|s| s.place).fold(self.settings.places, u32::max)
+    }
+
     /// How long a temperature holds, nanoseconds.
     pub fn stale_ns(&self) -> i64 {
         i64::from(self.settings.temperature_stale_s) * SECOND

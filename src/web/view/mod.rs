@@ -48,7 +48,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "sequence": seen.sequence,
         "fault": seen.fault,
         "waiting": seen.waiting,
-        "places": (1..=bench.settings.places)
+        "places": (1..=bench.last_place())
             .map(|place| json!({
                 "place": place,
                 "specimen": bench.at_place(place).map(|s| places::specimen(bench, s, &seen.now)),

@@ -123,7 +123,7 @@ impl Deciding<'_> {
             }
             SwitchReport::Lost { name, edges } => {
                 let text = format!("{name}: {edges} edges were lost; a press may be missing");
-                self.raise(Name::SwitchGone, name, &text);
+                self.raise_momentary(Name::SwitchGone, name, &text);
                 Outcome::done(text)
             }
             SwitchReport::Open { name } => {
@@ -144,6 +144,15 @@ impl Deciding<'_> {
                 occurrence,
                 text: text.to_owned(),
             });
+        }
+    }
+
+    /// Raises an alarm whose condition is over as soon as it is seen: it stands until a person has
+    /// seen it, and what follows until then is the same occurrence.
+    pub(super) fn raise_momentary(&mut self, name: Name, about: &str, text: &str) {
+        if !self.bench.alarms.contains_key(&key(name, about)) {
+            self.raise(name, about, text);
+            self.clear(name, about);
         }
     }
 

@@ -1,6 +1,7 @@
 //! The daemon starts: settings and methods become facts of the journal.
 
 use super::Deciding;
+use crate::domain::alarm::{Alarm, Name};
 use crate::domain::bench::{Event, Outcome, Started};
 
 impl Deciding<'_> {
@@ -20,6 +21,36 @@ impl Deciding<'_> {
             instruments: started.instruments.clone(),
             methods: started.methods.iter().map(|m| (m.id.clone(), m.digest.clone())).collect(),
         });
+        self.forget_unwatched(started);
         Outcome::done("started")
+    }
+
+    /// Clears alarms whose condition nobody watches any more: else they would stand for ever.
+    fn forget_unwatched(&mut self, started: &Started) {
+        let unwatched = |alarm: &&Alarm| match alarm.name {
+            // A new connection says anew what is wrong with it, and only that.
+            Name::NetworkAway
+            | Name::NetworkDenied
+            | Name::NetworkNoSubscriber
+            | Name::NetworkTakenOver
+            | Name::NetworkInboundDenied
+            | Name::NetworkUnsuitable => true,
+            Name::BalanceNonsense | Name::ProbeNonsense | Name::NoAnswer | Name::InstrumentGone => {
+                !started.instruments.contains_key(&alarm.about)
+            }
+            Name::SwitchGone | Name::TriggerRefused => !started.triggers.contains_key(&alarm.about),
+            Name::TemperatureLow | Name::TemperatureHigh | Name::ProbeSilent => false,
+        };
+        let occurrences: Vec<_> = self
+            .bench
+            .alarms
+            .values()
+            .filter(|alarm| alarm.cleared.is_none())
+            .filter(unwatched)
+            .map(|alarm| alarm.occurrence)
+            .collect();
+        for occurrence in occurrences {
+            self.emit(Event::AlarmCleared { occurrence });
+        }
     }
 }

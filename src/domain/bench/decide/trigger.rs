@@ -130,10 +130,15 @@ impl Deciding<'_> {
     }
 
     fn refuse_trigger(&mut self, name: &str, why: &str) -> Outcome {
-        // A name that the settings do not know is any sender's: it must not make alarms without end.
-        let about = if self.bench.triggers.contains_key(name) { name } else { "unknown" };
         self.emit(Event::TriggerRefused { trigger: name.chars().take(64).collect(), why: why.to_owned() });
-        self.raise(Name::TriggerRefused, about, &format!("{name}: {why}"));
+        let text = format!("{name}: {why}");
+        if self.bench.triggers.contains_key(name) {
+            self.raise(Name::TriggerRefused, name, &text);
+        } else {
+            // A name that the settings do not know is any sender's: it must not make alarms without
+            // end, and no later press of it can show that all is well again.
+            self.raise_momentary(Name::TriggerRefused, "unknown", &text);
+        }
         Refusal::Field { field: "trigger", why: why.to_owned() }.into()
     }
 

@@ -113,6 +113,33 @@ fn unknown_retained_and_wrong_triggers_start_nothing_and_are_shown() {
 }
 
 #[test]
+fn stray_presses_are_one_alarm_until_somebody_has_seen_it() {
+    let mut story = Story::new();
+    let stray = |story: &mut Story, name: &str| {
+        let (name, contact) = (name.to_owned(), Ok(Contact::Press));
+        story.input(What::Trigger(Trigger { name, contact, via: "mqtt".to_owned() }));
+    };
+    stray(&mut story, "door");
+    stray(&mut story, "gate");
+    let [alarm] = story.bench.alarms.values().collect::<Vec<_>>()[..] else { panic!("one alarm") };
+    assert!(alarm.text.contains("door") && alarm.cleared.is_some());
+    let seen = Do::AcknowledgeAlarm { occurrence: alarm.occurrence };
+    story.act(seen);
+    assert!(story.bench.alarms.is_empty(), "seen and over");
+    stray(&mut story, "gate");
+    assert_eq!(story.bench.alarms.len(), 1, "the next one is new");
+}
+
+#[test]
+fn lost_edges_are_an_alarm_that_ends_when_somebody_has_seen_it() {
+    let mut story = Story::new();
+    story.input(What::Switch(SwitchReport::Lost { name: "foot".to_owned(), edges: 2 }));
+    let occurrence = story.bench.alarms["switch-gone-foot"].occurrence;
+    story.act(Do::AcknowledgeAlarm { occurrence });
+    assert!(story.bench.alarms.is_empty());
+}
+
+#[test]
 fn a_press_is_as_old_as_its_edge() {
     let (mut story, a, _) = two_soaking();
     story.to(600.0);
