@@ -80,6 +80,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "label": specimen.label,
         "sample": specimen.sample,
         "complete": specimen.is_complete(),
+        "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
     });
     let Some((method, points)) = bench.rule(specimen) else {
         return json!({

@@ -158,10 +158,8 @@ fn stored_input(what: &What) -> String {
 /// The outcome of an input that turned out to be stored already.
 pub(super) fn stored_outcome(stored: &str) -> Outcome {
     let value: serde_json::Value = serde_json::from_str(stored).unwrap_or_default();
-    match value.get("outcome").and_then(serde_json::Value::as_str) {
-        Some("done") => Outcome::done(value.get("note").and_then(|n| n.as_str()).unwrap_or_default()),
-        _ => Outcome::DoneBefore,
-    }
+    let text = |key| value.get(key).and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
+    Outcome::DoneBefore { note: text("note"), made: text("made").parse().ok() }
 }
 
 fn to_json<T: serde::Serialize>(value: &T) -> String {

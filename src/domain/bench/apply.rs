@@ -2,7 +2,7 @@
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
 use super::event::Event;
-use super::{Bench, Block, Finished, KEPT, KeptPress, REMEMBERED_ACTS, RefusedTrigger};
+use super::{Bench, Block, DoneAct, Finished, KEPT, KeptPress, REMEMBERED_ACTS, RefusedTrigger};
 use crate::domain::alarm::{Alarm, key};
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Level, Method};
@@ -34,6 +34,7 @@ impl Bench {
             | Event::FurtherRunEnded { .. }
             | Event::NoLineNoted { .. }
             | Event::ReadingEntered { .. }
+            | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
             | Event::IntervalAnnounced { .. } => self.apply_specimen(event),
             Event::TemperatureRead { temperature, wire, moment, side } => {
@@ -46,7 +47,9 @@ impl Bench {
             Event::InstrumentChanged { instrument, fault, .. } => {
                 self.ports.insert(instrument.clone(), fault.clone());
             }
-            Event::ActDone { act } => keep(&mut self.acts, *act, REMEMBERED_ACTS),
+            Event::ActDone { act, note, made } => {
+                keep(&mut self.acts, DoneAct { id: *act, note: note.clone(), made: *made }, REMEMBERED_ACTS);
+            }
             _ => self.apply_watch(event, at),
         }
     }
@@ -164,6 +167,7 @@ impl Bench {
                     run.end = Some(marked.clone());
                 }
             }),
+            Event::SpecimenVoided { specimen, reason, marked } => self.void(*specimen, reason, marked),
             Event::NoLineNoted { specimen, marked } => self.on_specimen(*specimen, |s| {
                 s.no_line.push(marked.clone());
                 s.announced = None;
@@ -187,7 +191,8 @@ impl Bench {
     fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
-        sample.planned = sample.planned.max(sample.registered_specimens);
+        let count = sample.registered_specimens.saturating_sub(sample.voided_specimens);
+        sample.planned = sample.planned.max(count);
         let digest = sample.method.clone();
         let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
         let specimen = Specimen {
@@ -207,6 +212,7 @@ impl Bench {
             tally: Tally::default(),
             announced: None,
             calculation: None,
+            voided: None,
         };
         self.specimens.insert(id, specimen);
     }
@@ -240,6 +246,24 @@ impl Bench {
             self.samples.retain(|sample_id, sample| {
                 sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
             });
+        }
+    }
+
+    fn void(&mut self, id: Uuid, reason: &str, marked: &Marked) {
+        let (stale_ns, held) = (self.stale_ns(), self.held().copied());
+        let methods = &self.methods;
+        let Some(specimen) = self.specimens.get_mut(&id) else { return };
+        if let Some(limits) = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value) {
+            specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
+        }
+        specimen.voided = Some((reason.to_owned(), marked.clone()));
+        specimen.announced = None;
+        specimen.version += 1;
+        if let Some(sample) = self.samples.get_mut(&specimen.sample) {
+            sample.voided_specimens += 1;
+        }
+        if self.awaited == Some(Target::Specimen { specimen: id }) {
+            self.awaited = None;
         }
     }
 
@@ -394,6 +418,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         method: method.to_owned(),
         planned,
         registered_specimens: 0,
+        voided_specimens: 0,
         registered: marked.clone(),
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),

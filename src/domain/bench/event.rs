@@ -125,6 +125,15 @@ pub enum Event {
         /// When and by whom.
         marked: Marked,
     },
+    /// A specimen was given up before it was complete.
+    SpecimenVoided {
+        /// The specimen.
+        specimen: Uuid,
+        /// Why.
+        reason: String,
+        /// When and by whom.
+        marked: Marked,
+    },
     /// A level was entered.
     ReadingEntered {
         /// The specimen.
@@ -282,6 +291,12 @@ pub enum Event {
     ActDone {
         /// The act.
         act: Uuid,
+        /// What was said of it.
+        #[serde(default)]
+        note: String,
+        /// What it made.
+        #[serde(default)]
+        made: Option<Uuid>,
     },
 }
 
@@ -300,6 +315,7 @@ impl Event {
             Self::FurtherRunBegan { .. } => "further-run-began",
             Self::FurtherRunEnded { .. } => "further-run-ended",
             Self::NoLineNoted { .. } => "no-line-noted",
+            Self::SpecimenVoided { .. } => "specimen-voided",
             Self::ReadingEntered { .. } => "reading-entered",
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",

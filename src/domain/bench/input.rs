@@ -156,6 +156,14 @@ pub enum Do {
         /// The specimen.
         specimen: Uuid,
     },
+    /// A specimen is given up: bumped, spilled, leaking, the wrong tin. It has no result and does
+    /// not count; all that was recorded of it stays in the journal.
+    VoidSpecimen {
+        /// The specimen.
+        specimen: Uuid,
+        /// Why.
+        reason: String,
+    },
     /// A level was read.
     EnterReading {
         /// The specimen.

@@ -170,6 +170,17 @@ pub struct Finished {
     pub moment: Moment,
 }
 
+/// An act that was carried out, and what was said of it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DoneAct {
+    /// The act.
+    pub id: Uuid,
+    /// In a sentence.
+    pub note: String,
+    /// What it made.
+    pub made: Option<Uuid>,
+}
+
 /// The state of one bench.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Bench {
@@ -218,7 +229,7 @@ pub struct Bench {
     /// Number of the next document.
     pub next_number: u64,
     /// Acts already done, oldest first.
-    pub acts: VecDeque<Uuid>,
+    pub acts: VecDeque<DoneAct>,
 }
 
 impl Default for Bench {
@@ -307,7 +318,7 @@ impl Bench {
     pub fn due(&self, now: &Moment) -> Vec<(Uuid, usize)> {
         self.specimens
             .values()
-            .filter(|s| s.last_marked().is_some() && !s.is_complete())
+            .filter(|s| s.last_marked().is_some() && !s.is_over())
             .filter_map(|s| {
                 let (method, points) = self.rule(s)?;
                 let point = s.due(method, &points, now, self.settings.approach_s)?;

@@ -89,8 +89,13 @@ pub enum Outcome {
         /// Identity of what was made, if something was.
         made: Option<uuid::Uuid>,
     },
-    /// Done before: the same act was sent again.
-    DoneBefore,
+    /// Done before: the same act was sent again. It says what it said then.
+    DoneBefore {
+        /// In a sentence.
+        note: String,
+        /// Identity of what was made, if something was.
+        made: Option<uuid::Uuid>,
+    },
     /// Refused.
     Refused {
         /// Why.

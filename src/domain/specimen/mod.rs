@@ -146,11 +146,19 @@ pub struct Specimen {
     pub announced: Option<(usize, Stage)>,
     /// The result, once both levels are in.
     pub calculation: Option<Calculation>,
+    /// Given up before it was complete: why, by whom and when. Its cylinder is still to be cleaned.
+    #[serde(default)]
+    pub voided: Option<(String, Marked)>,
 }
 
 impl Specimen {
     /// Both levels are in and the record has been made.
     pub fn is_complete(&self) -> bool {
         self.calculation.is_some()
+    }
+
+    /// Nothing more is measured on it: complete, or given up.
+    pub fn is_over(&self) -> bool {
+        self.is_complete() || self.voided.is_some()
     }
 }

@@ -52,6 +52,9 @@ pub struct Sample {
     pub planned: u32,
     /// Specimens registered so far (their running number).
     pub registered_specimens: u32,
+    /// Of those, given up: they do not count.
+    #[serde(default)]
+    pub voided_specimens: u32,
     /// When and by whom it was registered.
     pub registered: Marked,
     /// What was done to it, in order.

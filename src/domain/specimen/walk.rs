@@ -44,8 +44,12 @@ impl Specimen {
     }
 
     /// Points that may be marked now, in order: the next one, and those behind optional ones.
-    /// While the shaker makes a further run, nothing else is possible.
+    /// While the shaker makes a further run, nothing else is possible; of a specimen that was given
+    /// up only the last is: its cylinder is cleaned.
     pub fn possible(&self, points: &[Point]) -> Vec<usize> {
+        if self.voided.is_some() {
+            return points.len().checked_sub(1).into_iter().collect();
+        }
         if self.open_further_run().is_some() {
             return Vec::new();
         }
@@ -68,6 +72,7 @@ impl Specimen {
     /// The machine has just finished with the cylinder and nothing came after: it may run again.
     pub fn may_run_again(&self, points: &[Point], machine: Machine) -> bool {
         self.open_further_run().is_none()
+            && self.voided.is_none()
             && self
                 .last_marked()
                 .and_then(|i| points.get(i))
@@ -76,11 +81,11 @@ impl Specimen {
 
     /// The machine runs with this cylinder in it (first run or a further one).
     pub fn is_in_machine(&self, points: &[Point], machine: Machine) -> bool {
-        self.open_further_run().is_some()
-            || self
-                .last_marked()
-                .and_then(|i| points.get(i))
-                .is_some_and(|p| p.machine == Some(machine) && p.edge == Edge::Begin)
+        let begun = self
+            .last_marked()
+            .and_then(|i| points.get(i))
+            .is_some_and(|p| p.machine == Some(machine) && p.edge == Edge::Begin);
+        self.voided.is_none() && (begun || self.open_further_run().is_some())
     }
 
     /// The span of a step, if it has begun.
@@ -137,7 +142,7 @@ impl Specimen {
     pub fn running<'a>(&'a self, method: &Method, points: &[Point]) -> Option<(usize, Span<'a>)> {
         (0..method.steps.len()).rev().find_map(|step| {
             let span = self.span(method, points, step)?;
-            (span.end.is_none() && !self.is_complete()).then_some((step, span))
+            (span.end.is_none() && !self.is_over()).then_some((step, span))
         })
     }
 

@@ -5,8 +5,8 @@ import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
 
-const STAGES = { idle: "not started", turn: "your turn", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete" };
-const SHAPES = { idle: "○", turn: "◆", free: "◇", early: "◔", soon: "◑", open: "●", over: "▲", done: "✓" };
+const STAGES = { idle: "not started", turn: "your turn", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete", void: "given up" };
+const SHAPES = { idle: "○", turn: "◆", free: "◇", early: "◔", soon: "◑", open: "●", over: "▲", done: "✓", void: "✗" };
 
 /** Just after the act under a finger has changed, a press is not taken. */
 const SETTLE_MS = 500;
@@ -69,6 +69,7 @@ function drawSpecimen(card, specimen) {
     ? `${capital(running.step)}${running.window ? `, window ${windowWords(running)}` : ", no limit"}${running.clock === "wall-clock" ? " (by wall clock: the machine was restarted)" : ""}`
     : "");
   const levels = [
+    specimen.voided !== null && `given up: ${specimen.voided}`,
     specimen.clay && `clay ${specimen.clay} ${readings.unit}`,
     specimen.sand && `sand ${specimen.sand} ${readings.unit}`,
     specimen.mass && `${specimen.portion ? "portion" : "tin"} ${specimen.mass}`,
@@ -119,7 +120,7 @@ function drawTodo(card, specimen, first) {
   const changed = rebuilt(todo, stuff, () => {
     if (specimen.inFurtherRun) return [actButton(card, "Further run ends", (id) => ({ act: "mark-next", specimen: id }), "primary")];
     if (!first) return [];
-    const words = specimen.complete ? "Cylinder clean" : capital(first.text);
+    const words = specimen.complete || specimen.voided !== null ? "Cylinder clean" : capital(first.text);
     return [
       !first.entry && actButton(card, words, (id) => ({ act: "mark-next", specimen: id }), "primary"),
       !first.entry && h("p", { class: "instruction" }, first.instruction + (first.level ? ` Level: ${first.level}.` : "")),
@@ -143,7 +144,11 @@ function moreOf() {
       h("label", {}, "What happened ", h("select", { name: "what" })),
       h("label", {}, "When ", h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
       h("button", { class: "act" }, "State this time")),
-    h("div", { class: "masses" }));
+    h("div", { class: "masses" }),
+    h("form", { class: "form void" },
+      h("p", {}, "Bumped, spilled, leaking, wrong tin: give the specimen up"),
+      h("label", {}, "Why ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
+      h("button", { class: "act" }, "Give it up: it does not count")));
 }
 
 function drawMore(card, specimen) {
@@ -161,6 +166,9 @@ function drawMore(card, specimen) {
   show(missed, points.length > 0);
   options(missed.elements.what, points.map((p) => [JSON.stringify([p.step, p.edge]), capital(p.text)]));
   missed.onsubmit = (event) => stateMissed(event, card, missed);
+  const giveUp = find(".void", more);
+  show(giveUp, !specimen.complete && specimen.voided === null);
+  giveUp.onsubmit = (event) => voidSpecimen(event, card, giveUp);
   rebuilt(find(".masses", more), [specimen.id, specimen.complete, specimen.portion], () => [
     !specimen.complete && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
   ]);
@@ -170,6 +178,14 @@ function openEntry(card, of) {
   card.opened = of;
   card.entry.update(card.specimen, of);
   card.entry.focus();
+}
+
+async function voidSpecimen(event, card, form) {
+  event.preventDefault();
+  const { id, version } = card.specimen;
+  const what = { act: "void-specimen", specimen: id, reason: form.elements.reason.value };
+  const answer = await act(what, { near: card.said, button: find("button", form), seen: version });
+  if (answer.ok) form.elements.reason.value = "";
 }
 
 async function stateMissed(event, card, form) {
@@ -229,7 +245,7 @@ export function tickPlace(card) {
   const running = specimen.complete ? null : specimen.running;
   show(find(".count", card), Boolean(running));
   if (!running) {
-    setStage(card, specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
+    setStage(card, specimen.complete ? "done" : specimen.voided !== null ? "void" : specimen.begun ? "turn" : "idle");
     fill(card, specimen.complete ? 1 : 0, 0, 0);
     return;
   }

@@ -23,6 +23,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "version": specimen.version,
         "begun": specimen.last_marked().is_some(),
         "complete": specimen.is_complete(),
+        "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
         "running": running(specimen, method, &points, now),
         "next": next(specimen, method, &points),
         "passed": passed(specimen, method, &points),
@@ -80,7 +81,7 @@ fn passed(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Value> 
         .iter()
         .zip(&specimen.points)
         .take(last)
-        .filter(|(_, marked)| marked.is_none() && !specimen.is_complete())
+        .filter(|(_, marked)| marked.is_none() && !specimen.is_over())
         .filter_map(|(p, _)| point(method, p))
         .collect()
 }

@@ -9,17 +9,23 @@ use uuid::Uuid;
 
 /// Longest label of a sample, in characters: what fits on a label and on a page.
 const LABEL_MAX: usize = 40;
+/// Longest reason, in characters.
+const REASON_MAX: usize = 200;
 
 impl Deciding<'_> {
     pub(super) fn act(&mut self, act: &Act) -> Outcome {
-        if self.bench.acts.contains(&act.id) {
-            return Outcome::DoneBefore;
+        if let Some(done) = self.bench.acts.iter().find(|done| done.id == act.id) {
+            return Outcome::DoneBefore { note: done.note.clone(), made: done.made };
         }
         // An act is carried out whole or not at all: a refusal halfway takes everything back.
         let (before, events) = (self.bench.clone(), self.events.len());
         match self.seen(act).and_then(|()| self.carry_out(act)) {
             Ok(outcome) => {
-                self.emit(Event::ActDone { act: act.id });
+                let (note, made) = match &outcome {
+                    Outcome::Done { note, made } => (note.clone(), *made),
+                    _ => (String::new(), None),
+                };
+                self.emit(Event::ActDone { act: act.id, note, made });
                 outcome
             }
             Err(refusal) => {
@@ -61,6 +67,7 @@ impl Deciding<'_> {
             Do::Mark { specimen, step, edge } => self.mark_named(*specimen, step, *edge, marked),
             Do::MarkNext { specimen } => self.mark_next(*specimen, marked),
             Do::NoLineYet { specimen } => self.no_line_yet(*specimen, marked),
+            Do::VoidSpecimen { specimen, reason } => self.void(*specimen, reason, marked),
             Do::EnterReading { specimen, of, value, confirmed } => {
                 self.enter_reading(*specimen, *of, value, *confirmed, marked)
             }
@@ -130,8 +137,8 @@ impl Deciding<'_> {
     fn await_specimen_mass(&mut self, specimen: Uuid, by: By) -> Decided {
         let (known, method, _) = self.specimen(specimen)?;
         let word = if method.specimen.kind == SpecimenKind::Tin { "tin" } else { "portion" };
-        if known.is_complete() {
-            return Err(Refusal::Already { what: format!("{} is complete", known.label) });
+        if known.is_over() {
+            return Err(Refusal::Already { what: format!("{} is complete or void", known.label) });
         }
         self.emit(Event::MassAwaited { target: Some(Target::Specimen { specimen }), by });
         Ok(Outcome::done(format!("{}: waiting for the mass of the {word}", known.label)))
@@ -144,7 +151,7 @@ impl Deciding<'_> {
             return Err(Refusal::Place { place, why });
         }
         if let Some(other) = self.bench.at_place(place) {
-            let why = if other.is_complete() {
+            let why = if other.is_over() {
                 format!("still holds {}: clean the cylinder first", other.label)
             } else {
                 format!("holds {}", other.label)
@@ -162,6 +169,28 @@ impl Deciding<'_> {
         let note = format!("{label} at place {place}");
         self.emit(Event::SpecimenRegistered { specimen, sample, label, place, marked });
         Ok(Outcome::made(note, specimen))
+    }
+
+    fn void(&mut self, id: Uuid, reason: &str, marked: Marked) -> Decided {
+        let (specimen, _, _) = self.specimen(id)?;
+        if specimen.is_complete() {
+            let what = format!("{} is complete and its record has been made", specimen.label);
+            return Err(Refusal::Already { what });
+        }
+        if specimen.voided.is_some() {
+            return Err(Refusal::Already { what: format!("{} is void already", specimen.label) });
+        }
+        if marked.by.person.is_none() {
+            let why = "giving up a specimen names a person".to_owned();
+            return Err(Refusal::Field { field: "who", why });
+        }
+        let reason = reason.trim();
+        if reason.is_empty() || reason.chars().count() > REASON_MAX || reason.chars().any(char::is_control) {
+            let why = format!("say in 1 to {REASON_MAX} characters why");
+            return Err(Refusal::Field { field: "reason", why });
+        }
+        self.emit(Event::SpecimenVoided { specimen: id, reason: reason.to_owned(), marked });
+        Ok(Outcome::done(format!("{} is void and does not count; clean the cylinder", specimen.label)))
     }
 
     fn acknowledge(&mut self, occurrence: Uuid, by: By) -> Decided {
@@ -213,6 +242,7 @@ fn subject(what: &Do) -> Option<Uuid> {
         | Do::Mark { specimen, .. }
         | Do::MarkNext { specimen }
         | Do::NoLineYet { specimen }
+        | Do::VoidSpecimen { specimen, .. }
         | Do::EnterReading { specimen, .. } => Some(*specimen),
         _ => None,
     }

@@ -125,10 +125,9 @@ impl Deciding<'_> {
         if marked.moment.stamp != crate::domain::moment::Stamp::Entered {
             return Err(out_of_order(self.bench, specimen, &format!("{wanted} without a stated time")));
         }
-        if specimen.is_complete() {
-            return Err(Refusal::Already {
-                what: format!("{} is complete and its record has been made", specimen.label),
-            });
+        if specimen.is_over() {
+            let what = format!("{} is complete or void: nothing more is marked on it", specimen.label);
+            return Err(Refusal::Already { what });
         }
         let neighbours = |range: &mut dyn Iterator<Item = &Option<Marked>>| range.flatten().next().cloned();
         if let Some(before) = neighbours(&mut specimen.points.iter().take(index).rev()) {

@@ -199,7 +199,8 @@ fn an_act_sent_twice_happens_once_and_an_outdated_one_is_told_what_changed() {
         what: Do::Mark { specimen, step: "first fill".to_owned(), edge: Edge::Done },
     };
     assert!(matches!(story.input(What::Act(act.clone())), Outcome::Done { .. }));
-    assert_eq!(story.input(What::Act(act.clone())), Outcome::DoneBefore);
+    let again = story.input(What::Act(act.clone()));
+    assert!(matches!(&again, Outcome::DoneBefore { note, .. } if note.contains("first fill")), "{again:?}");
     let second = Act {
         id: Uuid::from_u128(78),
         what: Do::Mark { specimen, step: "soak".to_owned(), edge: Edge::Begin },
@@ -302,4 +303,34 @@ fn the_record_holds_every_figure_with_its_origin() {
     assert_eq!(shake["duration"]["text"], "45.0");
     assert_eq!(shake["verdict"], "within");
     assert_eq!(shake["begin"]["by"]["person"], "Ada Brook");
+}
+
+#[test]
+fn a_specimen_that_is_given_up_does_not_count_and_frees_its_place_once_clean() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let spilled = story.specimen(sample, 1);
+    story.mark(spilled, "first fill", Edge::Done);
+    story.mark(spilled, "soak", Edge::Begin);
+    let void = |reason: &str| Do::VoidSpecimen { specimen: spilled, reason: reason.to_owned() };
+    let text = story.refused(void("  "));
+    assert!(text.contains("reason"), "{text}");
+    story.to(300.0).ok(void("knocked over while another was shaken"));
+    // No announcement, no alarm and no switch concerns it any more.
+    let events = story.events.len();
+    story.to(2000.0);
+    let said = story.events.get(events..).unwrap();
+    assert!(said.iter().all(|(e, _)| !matches!(e, Event::IntervalAnnounced { .. })), "{said:?}");
+    let text = story.refused(Do::Mark { specimen: spilled, step: "shake".to_owned(), edge: Edge::Begin });
+    assert!(text.contains("possible: clean done"), "{text}");
+    story.mark(spilled, "clean", Edge::Done);
+    let second = story.specimen(sample, 1);
+    assert_eq!(story.bench.samples[&sample].planned, 1);
+    story.run_to_line(second, 2100.0);
+    story.read(second, Level::Clay, "8.0");
+    story.read(second, Level::Sand, "13.3");
+    assert_eq!(story.bench.samples[&sample].reported.as_deref(), Some("42"));
+    let text = story.refused(Do::VoidSpecimen { specimen: second, reason: "too late".to_owned() });
+    assert!(text.contains("record has been made"), "{text}");
+    story.check_replay();
 }
