@@ -158,14 +158,15 @@ impl Station {
             tokio::select! {
                 biased;
                 result = landed(&mut self.flying) => self.land(result).await?,
+                () = cancel.cancelled() => break,
+                // Fed by the loop itself: a loop that hangs is restarted. It and the end stand before
+                // the inputs, so that no flood of them starves either.
+                _ = watchdog.tick() => { let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]); }
                 message = self.messages.recv(), if self.pending.len() < BATCH => match message {
                     Some(message) => self.gather(message),
                     None => break,
                 },
                 () = deadline => self.deadline_passed(),
-                // Fed by the loop itself: a loop that hangs is restarted.
-                _ = watchdog.tick() => { let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]); }
-                () = cancel.cancelled() => break,
             }
         }
         self.finish().await
