@@ -141,6 +141,7 @@ async fn the_solutions_temperature_is_watched_and_its_absence_is_never_good() {
     site.probe.shows.send_replace("22.2".to_owned());
     bench.until("it has cooled", |v| v["probe"]["reading"]["text"] == "22.2").await;
     bench.done(json!({ "act": "put-probe-in", "stands-in": "dummy-cylinder" })).await;
+    bench.until("it reads where it stands now", |v| !v["probe"]["reading"].is_null()).await;
     bench.settling(specimen).await;
     bench.mark(specimen, "sedimentation", "end").await;
     bench.enter(specimen, "clay", "8.0").await;

@@ -3,6 +3,7 @@
 use super::cli::{RehearseArgs, SettingsArgs, VerifyArgs};
 use super::compose::{self, Parts, Running, StationError};
 use super::exit::Exit;
+use super::station::FoldError;
 use crate::clock::RealClock;
 use crate::domain::reading::InstrumentKind;
 use crate::instruments::shapes;
@@ -205,7 +206,8 @@ pub(super) fn verify(args: &VerifyArgs) -> Exit {
 fn exit_of(error: &StationError) -> Exit {
     match error {
         StationError::Journal(JournalError::Held { .. }) | StationError::Listen { .. } => Exit::Unavailable,
-        StationError::Journal(JournalError::Disk { .. }) => Exit::Io,
+        StationError::Journal(JournalError::Disk { .. })
+        | StationError::Fold { source: FoldError::Undecided { .. } | FoldError::Journal(_), .. } => Exit::Io,
         StationError::Journal(_) | StationError::Fold { .. } => Exit::Data,
         StationError::Password { .. } | StationError::Shape { .. } => Exit::Config,
         StationError::Ended => Exit::Software,

@@ -3,9 +3,9 @@
 use super::station::StationHandle;
 use crate::clock::Clock;
 use crate::domain::bench::{
-    Act, Contact, NetworkCondition, NetworkReport as Told, SwitchReport, Trigger, What,
+    Act, Contact, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport, Trigger, What,
 };
-use crate::domain::moment::Moment;
+use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::InstrumentReport;
 use crate::network::inbound::Inbound;
 use crate::network::topics::TopicKind;
@@ -14,7 +14,7 @@ use crate::triggers::gpio::{GpioReport, Level};
 use crate::triggers::meaning::trigger_meaning;
 use serde_json::json;
 use std::sync::Arc;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 
 /// Instruments.
 pub(super) async fn instruments(
@@ -75,10 +75,16 @@ pub(super) async fn inbound(
         match &message.topic {
             // In the order of arrival: a stop must not overtake its start.
             TopicKind::Trigger(name) => {
-                let contact =
-                    trigger_meaning(&message.payload, message.retain, message.dup).map_err(|e| e.to_string());
+                let late = message.expiry.is_some_and(|s| {
+                    clock.now().since(&message.arrived).ns >= i64::from(s).saturating_mul(SECOND)
+                });
+                let contact = if late {
+                    Err("it is older than its sender wished: it waited here past its expiry".to_owned())
+                } else {
+                    trigger_meaning(&message.payload, message.retain, message.dup).map_err(|e| e.to_string())
+                };
                 let trigger = Trigger { name: name.clone(), contact, via: "mqtt".to_owned() };
-                let (reply, outcome) = tokio::sync::oneshot::channel();
+                let (reply, outcome) = oneshot::channel();
                 let sent = station.send(What::Trigger(trigger), message.arrived, Some(reply)).await;
                 if !sent {
                     return;
@@ -89,9 +95,18 @@ pub(super) async fn inbound(
                     let _ = message.done.send(outcome);
                 });
             }
-            TopicKind::Ask(_) => {
+            TopicKind::Ask(verb) => {
+                let answer = ask(verb, &message, &station, clock.as_ref()).await;
                 tokio::spawn(async move {
-                    let reply = ask(&message, &station, clock.as_ref()).await;
+                    let reply = match answer {
+                        Answer::Now(reply) => reply,
+                        Answer::Later(outcome) => match outcome.await.ok() {
+                            Some(outcome) => {
+                                serde_json::to_string(&outcome).unwrap_or_else(|e| refusal(&e.to_string()))
+                            }
+                            None => refusal("the station is stopping"),
+                        },
+                    };
                     let _ = message.done.send(Some(reply));
                 });
             }
@@ -99,24 +114,27 @@ pub(super) async fn inbound(
     }
 }
 
-/// `ask/act` takes the same acts as the page; `ask/view` gives what the page shows.
-async fn ask(message: &Inbound, station: &StationHandle, clock: &dyn Clock) -> String {
-    let TopicKind::Ask(verb) = &message.topic else { return String::new() };
-    match verb.as_str() {
-        "act" if message.dup => {
-            refusal("the broker sent this ask again; ask anew with the same id, and it happens once")
-        }
+/// The answer to an ask: at once, or when its act is on the disk.
+enum Answer {
+    Now(String),
+    Later(oneshot::Receiver<Outcome>),
+}
+
+/// `ask/act` takes the same acts as the page; `ask/view` gives the committed bench as the page
+/// shows it, without what the instruments' displays show. Queues in the order of arrival.
+async fn ask(verb: &str, message: &Inbound, station: &StationHandle, clock: &dyn Clock) -> Answer {
+    match verb {
+        "act" if message.dup => Answer::Now(refusal(
+            "the broker sent this ask again; ask anew with the same id, and it happens once",
+        )),
         "act" => match serde_json::from_slice::<Act>(&message.payload) {
             Ok(mut act) => {
                 "ask".clone_into(&mut act.via);
-                match station.ask(What::Act(act), message.arrived).await {
-                    Some(outcome) => {
-                        serde_json::to_string(&outcome).unwrap_or_else(|e| refusal(&e.to_string()))
-                    }
-                    None => refusal("the station is stopping"),
-                }
+                let (reply, outcome) = oneshot::channel();
+                station.send(What::Act(act), message.arrived, Some(reply)).await;
+                Answer::Later(outcome)
             }
-            Err(error) => refusal(&format!("this is no act: {error}")),
+            Err(error) => Answer::Now(refusal(&format!("this is no act: {error}"))),
         },
         "view" => {
             let committed = station.committed().borrow().clone();
@@ -130,9 +148,9 @@ async fn ask(message: &Inbound, station: &StationHandle, clock: &dyn Clock) -> S
                 waiting: 0,
                 live: std::collections::BTreeMap::new(),
             };
-            crate::web::view::view(&seen).to_string()
+            Answer::Now(crate::web::view::view(&seen).to_string())
         }
-        other => refusal(&format!("there is no ask `{other}`; there is: act, view")),
+        other => Answer::Now(refusal(&format!("there is no ask `{other}`; there is: act, view"))),
     }
 }
 

@@ -157,7 +157,7 @@ impl Station {
             let deadline = self.deadline();
             tokio::select! {
                 biased;
-                result = landed(&mut self.flying) => self.land(result).await?,
+                result = landed(&mut self.flying) => self.land(result, &cancel).await?,
                 () = cancel.cancelled() => break,
                 // Fed by the loop itself: a loop that hangs is restarted. It and the end stand before
                 // the inputs, so that no flood of them starves either.
@@ -169,7 +169,7 @@ impl Station {
                 () = deadline => self.deadline_passed(),
             }
         }
-        self.finish().await
+        self.finish(&cancel).await
     }
 
     /// Takes what is queued, so that it commits together.
@@ -253,7 +253,11 @@ impl Station {
     }
 
     /// A commit has ended: tell, or take back and try again.
-    async fn land(&mut self, result: Result<(), JournalError>) -> Result<(), FoldError> {
+    async fn land(
+        &mut self,
+        result: Result<(), JournalError>,
+        cancel: &CancellationToken,
+    ) -> Result<(), FoldError> {
         let Some((_, pending, committed)) = self.flying.take() else { return Ok(()) };
         match result {
             Ok(()) => {
@@ -261,12 +265,17 @@ impl Station {
                 pending.tell();
                 Ok(())
             }
-            Err(error) => self.recover(pending, &error).await,
+            Err(error) => self.recover(pending, &error, cancel).await,
         }
     }
 
     /// Folds the state again and decides again what did not reach the disk.
-    async fn recover(&mut self, failed: Pending, error: &JournalError) -> Result<(), FoldError> {
+    async fn recover(
+        &mut self,
+        failed: Pending,
+        error: &JournalError,
+        cancel: &CancellationToken,
+    ) -> Result<(), FoldError> {
         let mut text = error.to_string();
         let mut waiting = failed.into_waiting();
         waiting.extend(std::mem::take(&mut self.pending).into_waiting());
@@ -276,10 +285,16 @@ impl Station {
                 *c = Arc::new(Committed { fault: Some(text.clone()), ..(**c).clone() });
             });
             let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
-            tokio::time::sleep(RETRY).await;
+            tokio::select! {
+                () = tokio::time::sleep(RETRY) => {}
+                // Told to stop while the disk fails: what waits was acknowledged to nobody.
+                () = cancel.cancelled() => return Err(FoldError::Undecided { inputs: waiting.len(), text }),
+            }
             match self.journal.reload().await {
                 Ok(restored) => break restored,
-                Err(again) => text = again.to_string(),
+                // A disk may come back; a journal that is damaged or whose thread ended does not.
+                Err(again @ JournalError::Disk { .. }) => text = again.to_string(),
+                Err(lasting) => return Err(lasting.into()),
             }
         };
         let (bench, restored) = fold_readable(&self.journal, restored).await?;
@@ -296,7 +311,7 @@ impl Station {
         Ok(())
     }
 
-    async fn finish(mut self) -> Result<(), FoldError> {
+    async fn finish(mut self, cancel: &CancellationToken) -> Result<(), FoldError> {
         self.messages.close();
         loop {
             while self.pending.len() < BATCH {
@@ -308,7 +323,7 @@ impl Station {
                 break;
             }
             let result = landed(&mut self.flying).await;
-            self.land(result).await?;
+            self.land(result, cancel).await?;
         }
         if self.chain.seq() > self.snapshot_at {
             let batch = crate::journal::Batch { snapshot: self.snapshot(), ..Default::default() };

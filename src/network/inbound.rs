@@ -101,8 +101,11 @@ pub async fn run(door: Door) {
 }
 
 async fn report(door: &Door, report: NetworkReport) {
-    // A station that no longer listens is about to stop us.
-    let _ = door.status.send(report).await;
+    // A station that no longer listens is about to stop us; one that is stuck must not keep us.
+    tokio::select! {
+        _ = door.status.send(report) => {}
+        () = door.cancel.cancelled() => {}
+    }
 }
 
 /// What was told and need not be told twice.

@@ -1,6 +1,6 @@
 //! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
 
-use crate::domain::bench::{Bench, EVENT_VERSION, Event, Input, Outcome, What};
+use crate::domain::bench::{Bench, EVENT_VERSION, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
 use crate::domain::report::{self, DocumentKind, Head};
@@ -159,6 +159,9 @@ fn stored_input(what: &What) -> String {
 pub(super) fn stored_outcome(stored: &str) -> Outcome {
     let value: serde_json::Value = serde_json::from_str(stored).unwrap_or_default();
     let text = |key| value.get(key).and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
+    if text("outcome") == "refused" {
+        return Refusal::Already { what: text("text") }.into();
+    }
     Outcome::DoneBefore { note: text("note"), made: text("made").parse().ok() }
 }
 

@@ -29,6 +29,14 @@ pub enum FoldError {
     /// The file could not be asked again.
     #[error(transparent)]
     Journal(#[from] JournalError),
+    /// Told to stop while the disk failed.
+    #[error("{text}; {inputs} inputs were neither stored nor answered")]
+    Undecided {
+        /// How many.
+        inputs: usize,
+        /// What the disk said.
+        text: String,
+    },
     /// A newer program wrote it.
     #[error("event {seq}: {source}")]
     Stored {

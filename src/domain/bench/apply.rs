@@ -2,15 +2,17 @@
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
 use super::event::Event;
-use super::{Bench, Block, DoneAct, Finished, KEPT, KeptPress, REMEMBERED_ACTS, RefusedTrigger};
+use super::{
+    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptPress, REMEMBERED_ACTS, RefusedTrigger,
+};
 use crate::domain::alarm::{Alarm, key};
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Level, Method};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
-use crate::domain::reading::Wire;
+use crate::domain::reading::{InstrumentKind, Wire};
 use crate::domain::specimen::sample::{Counted, Sample};
-use crate::domain::specimen::tally::{Held, Tally};
+use crate::domain::specimen::tally::{Held, Source, Tally};
 use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -27,7 +29,7 @@ impl Bench {
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
             | Event::WeighingTaken { .. }
-            | Event::SampleCompleted { .. } => self.apply_sample(event),
+            | Event::SampleCompleted { .. } => self.apply_sample(event, at),
             Event::SpecimenRegistered { .. }
             | Event::PointMarked { .. }
             | Event::FurtherRunBegan { .. }
@@ -70,8 +72,13 @@ impl Bench {
                 self.title.clone_from(title);
                 self.version.clone_from(version);
                 self.rehearsal = *rehearsal;
-                if self.settings != *bench {
+                // A probe that somebody took out stays out.
+                if self.settings.probe_stands_in != bench.probe_stands_in && self.probe.stands_in.is_some() {
                     self.probe.stands_in = Some(bench.probe_stands_in);
+                }
+                if !instruments.values().any(|kind| *kind == InstrumentKind::SolutionProbe) {
+                    self.probe.last = None;
+                    self.probe.side = None;
                 }
                 self.settings = bench.clone();
                 self.triggers.clone_from(triggers);
@@ -86,7 +93,7 @@ impl Bench {
         }
     }
 
-    fn apply_sample(&mut self, event: &Event) {
+    fn apply_sample(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::SampleRegistered { sample, label, method, planned, marked } => {
                 self.samples.insert(*sample, new_sample(*sample, label, method, *planned, marked));
@@ -109,10 +116,11 @@ impl Bench {
                         reported,
                         deviations: sample.counted.iter().map(|c| c.deviations).sum(),
                         kind: "result".to_owned(),
-                        moment: sample.registered.moment,
+                        moment: *at,
                     };
                     keep(&mut self.finished, finished, KEPT);
                 }
+                self.await_only_what_is_there();
             }
             _ => {}
         }
@@ -191,8 +199,6 @@ impl Bench {
     fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
-        let count = sample.registered_specimens.saturating_sub(sample.voided_specimens);
-        sample.planned = sample.planned.max(count);
         let digest = sample.method.clone();
         let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
         let specimen = Specimen {
@@ -225,6 +231,7 @@ impl Bench {
         let points = method.points();
         let Some(step) = points.get(point).map(|p| p.step) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
+        let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
@@ -236,6 +243,9 @@ impl Bench {
             let to = method.step_index(&method.temperature.to);
             if Some(step) == from && specimen.tally.counted_to.is_none() {
                 specimen.tally.open(marked.moment, held.as_ref(), stale_ns, &limits);
+                if let Some(source) = &source {
+                    specimen.tally.note_source(source);
+                }
             }
             if Some(step) == to {
                 specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
@@ -246,6 +256,7 @@ impl Bench {
             self.samples.retain(|sample_id, sample| {
                 sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
             });
+            self.await_only_what_is_there();
         }
     }
 
@@ -262,9 +273,7 @@ impl Bench {
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
         }
-        if self.awaited == Some(Target::Specimen { specimen: id }) {
-            self.awaited = None;
-        }
+        self.await_only_what_is_there();
     }
 
     fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
@@ -291,6 +300,14 @@ impl Bench {
             sample.counted.push(counted);
         }
         keep(&mut self.finished, finished, KEPT);
+        self.await_only_what_is_there();
+    }
+
+    /// Nothing is awaited for what is over or gone.
+    fn await_only_what_is_there(&mut self) {
+        if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
+            self.awaited = None;
+        }
     }
 
     fn issued(&mut self, number: u64, document: Uuid) {
@@ -303,13 +320,14 @@ impl Bench {
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
         self.temperatures += 1;
         let new = Held { temperature: *temperature, moment: *moment };
-        if self.probe.stands_in.is_some() {
+        if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
             let methods = &self.methods;
             for specimen in self.specimens.values_mut() {
                 let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
                 if let Some(limits) = limits {
                     specimen.tally.read(&new, before.as_ref(), stale_ns, &limits);
+                    specimen.tally.note_source(&source);
                 }
             }
         }
@@ -339,6 +357,16 @@ impl Bench {
         self.probe.last = Some((new, wire.clone()));
     }
 
+    /// Where readings come from now; `None`: the probe is out of the solution.
+    fn source(&self, wire: &Wire) -> Option<Source> {
+        Some(Source {
+            instrument: wire.instrument.clone(),
+            port: wire.port.clone(),
+            stands_in: self.probe.stands_in?,
+            holds_s: self.settings.temperature_stale_s,
+        })
+    }
+
     /// Time up to the move belongs to the reading that held; from then on to none, or to the
     /// next one.
     fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
@@ -357,16 +385,17 @@ impl Bench {
 
     fn apply_watch(&mut self, event: &Event, at: &Moment) {
         match event {
-            Event::PressKept { press, trigger, contact, moment, why } => {
+            Event::PressKept { press, trigger, contact, does, moment, why } => {
                 let kept = KeptPress {
                     id: *press,
                     trigger: trigger.clone(),
                     contact: *contact,
+                    does: *does,
                     moment: *moment,
                     ended: None,
                     why: why.clone(),
                 };
-                keep(&mut self.presses, kept, KEPT);
+                keep(&mut self.presses, kept, KEPT_PRESSES);
             }
             Event::KeptPressEnded { press, moment } => {
                 if let Some(kept) = self.presses.iter_mut().find(|p| p.id == *press) {

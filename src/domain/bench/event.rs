@@ -2,7 +2,7 @@
 //! rewritten, and a correction is another event.
 
 use super::input::Contact;
-use super::{BenchSettings, ProbeStands, TriggerSettings};
+use super::{BenchSettings, Does, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::method::{Edge, Level, Method};
@@ -218,6 +218,9 @@ pub enum Event {
         trigger: String,
         /// What came.
         contact: Contact,
+        /// What the trigger did by its setting then.
+        #[serde(default)]
+        does: Option<Does>,
         /// When.
         moment: Moment,
         /// Why it was not clear.

@@ -38,6 +38,8 @@ use uuid::Uuid;
 
 /// Weighings, presses and refusals that are kept in sight; all of them stay in the journal.
 const KEPT: usize = 50;
+/// Presses that wait to be settled: more than anybody could leave open, so that none is dropped.
+const KEPT_PRESSES: usize = 1000;
 /// Acts that are remembered so that a repeated one happens once.
 const REMEMBERED_ACTS: usize = 512;
 
@@ -132,6 +134,9 @@ pub struct KeptPress {
     pub trigger: String,
     /// What came.
     pub contact: Contact,
+    /// What the trigger did by its setting then.
+    #[serde(default)]
+    pub does: Option<Does>,
     /// When.
     pub moment: Moment,
     /// When the contact opened again, if it did.
@@ -292,6 +297,14 @@ impl Bench {
     /// How long a temperature holds, nanoseconds.
     pub fn stale_ns(&self) -> i64 {
         i64::from(self.settings.temperature_stale_s) * SECOND
+    }
+
+    /// What a mass was awaited for is still there to take it.
+    pub(crate) fn may_take_mass(&self, target: &Target) -> bool {
+        match target {
+            Target::Sample { sample, .. } => self.samples.get(sample).is_some_and(|s| s.reported.is_none()),
+            Target::Specimen { specimen } => self.specimens.get(specimen).is_some_and(|s| !s.is_over()),
+        }
     }
 
     /// Some specimen's temperature is being watched.

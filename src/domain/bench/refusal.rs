@@ -40,6 +40,12 @@ pub enum Refusal {
         /// Why.
         why: String,
     },
+    /// A switch's or a page's own stamp that cannot be.
+    #[error("the moment of the press {why}; state the time if it was meant")]
+    Stamp {
+        /// Why.
+        why: String,
+    },
     /// A level that cannot be.
     #[error("{why}")]
     Level {

@@ -185,7 +185,13 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         let text = judge::seconds(us.saturating_mul(1000), judge::resolution_ns(method));
         json!({ "value": text.parse::<Decimal>().map_or(Value::Null, measure::number), "text": text, "unit": "s" })
     };
-    json!({
+    // What was counted says where it came from, whatever became of the probe afterwards.
+    let (last, earlier) = match tally.sources.split_last() {
+        Some((last, earlier)) => (Some(last), earlier),
+        None => (None, tally.sources.as_slice()),
+    };
+    let holds_s = last.map_or(bench.settings.temperature_stale_s, |source| source.holds_s);
+    let mut value = json!({
         "limits": method.temperature.limits.value.as_ref().map(measure::range),
         "from": method.temperature.from,
         "to": method.temperature.to,
@@ -195,17 +201,33 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "readings": tally.readings,
         "readingsOutside": tally.readings_outside,
         // How long a reading holds where the next one does not come.
-        "holds": measure::figure(Decimal::from(bench.settings.temperature_stale_s), Unit::Second),
+        "holds": measure::figure(Decimal::from(holds_s), Unit::Second),
         "outside": s(tally.below_us + tally.above_us),
         "below": s(tally.below_us),
         "above": s(tally.above_us),
         "withoutReading": s(tally.missing_us),
-        "probe": match bench.probe.stands_in {
-            Some(ProbeStands::Bottle) => "bottle",
-            Some(ProbeStands::DummyCylinder) => "dummy-cylinder",
-            None => "out-of-solution",
-        },
-        "instrument": bench.probe.last.as_ref().map(|(_, wire)| &wire.instrument),
-        "port": bench.probe.last.as_ref().map(|(_, wire)| &wire.port),
-    })
+        "probe": place(last.map(|source| source.stands_in).or(bench.probe.stands_in)),
+        "instrument": last.map(|source| &source.instrument),
+        "port": last.map(|source| &source.port),
+    });
+    if let (Value::Object(fields), false) = (&mut value, earlier.is_empty()) {
+        let earlier = earlier.iter().map(|source| {
+            json!({
+                "instrument": source.instrument,
+                "port": source.port,
+                "probe": place(Some(source.stands_in)),
+                "holds": measure::figure(Decimal::from(source.holds_s), Unit::Second),
+            })
+        });
+        fields.insert("earlierSources".to_owned(), earlier.collect());
+    }
+    value
+}
+
+const fn place(stands_in: Option<ProbeStands>) -> &'static str {
+    match stands_in {
+        Some(ProbeStands::Bottle) => "bottle",
+        Some(ProbeStands::DummyCylinder) => "dummy-cylinder",
+        None => "out-of-solution",
+    }
 }

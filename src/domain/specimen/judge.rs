@@ -116,6 +116,10 @@ pub fn verdict(specimen: &Specimen, method: &Method, step: usize, span: &Span<'_
     let resolution = resolution_ns(method);
     let actual = at_resolution(span.elapsed(&end.marked.moment).ns, resolution);
     // A bounded end lies before the instant that bounds it: too short is certain, too long is not.
+    if actual < 0 {
+        // Across a reboot the wall clocks of the two ends may disagree.
+        return Verdict::NotShown;
+    }
     let needs_a_press = method.timed(step).is_some_and(|t| t.ends == Ends::Press);
     match (min, max) {
         (Some(min), _) if actual < min => Verdict::Short { by_ns: min - actual },
@@ -213,6 +217,9 @@ fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize)
     let (code, what, by) = match verdict(specimen, method, step, &span) {
         Verdict::Short { by_ns } => (Code::IntervalShort, format!("{name} was cut short"), Some(by_ns)),
         Verdict::Over { by_ns } => (Code::IntervalOver, format!("{name} was overrun"), Some(by_ns)),
+        Verdict::NotShown if span.elapsed(&end.marked.moment).ns < 0 => {
+            (Code::IntervalNotShown, format!("the clocks at the two ends of {name} disagree"), None)
+        }
         Verdict::NotShown => (Code::IntervalNotShown, format!("the end of {name} was not marked"), None),
         Verdict::NoLimit | Verdict::Running | Verdict::Within => return None,
     };

@@ -78,6 +78,11 @@ impl Sample {
         self.preparation.iter().rev().filter(|(p, _)| *p == Preparation::MoistureChanged).map(|(_, m)| m)
     }
 
+    /// Complete specimens that the result waits for: those planned, or more if more are at work.
+    pub fn wanted(&self) -> u32 {
+        self.planned.max(self.registered_specimens.saturating_sub(self.voided_specimens))
+    }
+
     /// Every deviation of the preparation; `filled` is when the specimen's tin was filled or,
     /// failing that, its first fill.
     pub fn deviations(&self, method: &Method, filled: Option<&Marked>) -> Vec<Deviation> {

@@ -3,6 +3,7 @@
 //! Each reading holds until the next one, or until it is stale; what is left over is time
 //! without a reading. Nothing is interpolated. Whole microseconds and thousandths of a degree.
 
+use crate::domain::bench::ProbeStands;
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Range, Side, Unit};
 use rust_decimal::Decimal;
@@ -45,6 +46,25 @@ pub struct Tally {
     pub lowest: Option<Quantity>,
     /// Highest reading.
     pub highest: Option<Quantity>,
+    /// When the last reading that counts was read.
+    #[serde(default)]
+    pub met: Option<Moment>,
+    /// Where the readings came from, in order; the last one still speaks.
+    #[serde(default)]
+    pub sources: Vec<Source>,
+}
+
+/// Where readings came from, and how long each of them held.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Source {
+    /// Name of the instrument in the settings.
+    pub instrument: String,
+    /// Path of its port.
+    pub port: String,
+    /// Where the probe stood.
+    pub stands_in: ProbeStands,
+    /// Seconds that a reading held.
+    pub holds_s: u32,
 }
 
 impl Tally {
@@ -59,7 +79,7 @@ impl Tally {
         if let Some(held) = held
             && (0..stale_ns).contains(&at.since(&held.moment).ns)
         {
-            self.meet(&held.temperature, limits);
+            self.meet(held, limits);
         }
     }
 
@@ -67,7 +87,14 @@ impl Tally {
     pub fn read(&mut self, new: &Held, before: Option<&Held>, stale_ns: i64, limits: &Range) {
         if self.is_open() {
             self.count(&new.moment, before, stale_ns, limits);
-            self.meet(&new.temperature, limits);
+            self.meet(new, limits);
+        }
+    }
+
+    /// Notes where the readings come from, while the watch is open.
+    pub fn note_source(&mut self, source: &Source) {
+        if self.is_open() && self.sources.last() != Some(source) {
+            self.sources.push(source.clone());
         }
     }
 
@@ -97,6 +124,10 @@ impl Tally {
         self.covered_us += held_us;
         self.counted_to = Some(*until);
         let Some(held) = held.filter(|_| held_us > 0) else { return };
+        if self.met != Some(held.moment) {
+            // The watch was opened at a stated time, before this reading was there.
+            self.meet(held, limits);
+        }
         match limits.side(&held.temperature) {
             Some(Side::Below) => self.below_us += held_us,
             Some(Side::Above) => self.above_us += held_us,
@@ -111,7 +142,9 @@ impl Tally {
         self.sum = self.sum.saturating_add(thousandths.saturating_mul(held_us));
     }
 
-    fn meet(&mut self, temperature: &Quantity, limits: &Range) {
+    fn meet(&mut self, held: &Held, limits: &Range) {
+        let temperature = &held.temperature;
+        self.met = Some(held.moment);
         self.readings += 1;
         if !matches!(limits.side(temperature), Some(Side::Within)) {
             self.readings_outside += 1;

@@ -2,7 +2,7 @@
 
 use super::{Marked, Specimen};
 use crate::domain::method::{Begins, Edge, Ends, Machine, Method, Point};
-use crate::domain::moment::{Elapsed, Moment, SECOND};
+use crate::domain::moment::{Basis, Elapsed, Moment, SECOND};
 
 /// One end of an interval: exactly marked, or only known to lie on one side of an instant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -24,8 +24,14 @@ pub struct Span<'a> {
 
 impl Span<'_> {
     /// Duration so far, or in all.
+    ///
+    /// On one boot's clock never negative: two stamps that overtook each other are simultaneous.
     pub fn elapsed(&self, now: &Moment) -> Elapsed {
-        self.end.map_or(*now, |e| e.marked.moment).since(&self.begin.marked.moment)
+        let mut elapsed = self.end.map_or(*now, |e| e.marked.moment).since(&self.begin.marked.moment);
+        if elapsed.basis == Basis::BootClock {
+            elapsed.ns = elapsed.ns.max(0);
+        }
+        elapsed
     }
 }
 
@@ -37,10 +43,17 @@ impl Specimen {
 
     /// The last instant of the specimen, for the order of times.
     pub fn last_moment(&self) -> &Moment {
-        let mark = self.last_marked().and_then(|i| self.points.get(i)?.as_ref());
-        let run = self.further_runs.last().map(|r| r.end.as_ref().unwrap_or(&r.begin));
-        let latest = run.or(mark).unwrap_or(&self.registered);
-        &latest.moment
+        let runs = self.further_runs.iter().flat_map(|run| [Some(&run.begin), run.end.as_ref()]);
+        let all = self.points.iter().map(Option::as_ref).chain(runs).flatten().chain(&self.no_line);
+        all.map(|marked| &marked.moment).fold(&self.registered.moment, |latest, moment| {
+            if moment.since(latest).ns > 0 { moment } else { latest }
+        })
+    }
+
+    /// The begin of the run in the machine, the last one.
+    pub fn last_begin(&self) -> Option<&Marked> {
+        let run = self.further_runs.last().map(|run| &run.begin);
+        run.or_else(|| self.points.get(self.last_marked()?)?.as_ref())
     }
 
     /// Points that may be marked now, in order: the next one, and those behind optional ones.
@@ -146,16 +159,26 @@ impl Specimen {
         })
     }
 
-    /// Window of the running interval in nanoseconds after its begin: opens, closes. After
-    /// 'no line yet' the window of the last timed step before the reading stays open until the
-    /// method's longest sedimentation in all.
+    /// Window of the running interval in nanoseconds after its begin: opens, closes. After a
+    /// 'no line yet' that was said inside the window, the window of the last timed step before the
+    /// reading stays open until the method's longest sedimentation in all.
     pub fn window(&self, method: &Method, step: usize) -> (Option<i64>, Option<i64>) {
         let Some(timed) = method.timed(step) else { return (None, None) };
-        let max = match (self.no_line.is_empty(), timed.begins) {
-            (false, Begins::Previous) => method.late_line.total_max_ns.value.or(timed.max_ns.value),
-            _ => timed.max_ns.value,
-        };
-        (timed.min_ns.value, max)
+        let (min, max) = (timed.min_ns.value, timed.max_ns.value);
+        if timed.begins == Begins::Previous && self.said_in_time(method, step, max) {
+            return (min, method.late_line.total_max_ns.value.or(max));
+        }
+        (min, max)
+    }
+
+    /// 'No line yet' was said before the window closed: an overrun that stood before it remains.
+    fn said_in_time(&self, method: &Method, step: usize, max: Option<i64>) -> bool {
+        let Some(span) = self.span(method, &method.points(), step) else { return false };
+        let resolution = super::judge::resolution_ns(method);
+        self.no_line.iter().any(|said| {
+            let elapsed = said.moment.since(&span.begin.marked.moment).ns;
+            max.is_none_or(|max| super::judge::at_resolution(elapsed, resolution) <= max)
+        })
     }
 
     /// The point that a press without further words would mark now, if it is due: the first

@@ -67,7 +67,7 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
         "id": sample.id,
         "label": sample.label,
         "method": method.map(|m| m.id.clone()),
-        "planned": sample.planned,
+        "planned": sample.wanted(),
         "registered": sample.registered_specimens,
         "complete": sample.counted.len(),
         "reported": sample.reported,

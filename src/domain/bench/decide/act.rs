@@ -1,8 +1,10 @@
 //! What people do on the page, or ask for over the network.
 
 use super::{Decided, Deciding, unknown};
+use crate::domain::alarm::Name;
 use crate::domain::bench::{Act, Do, Event, Outcome, ProbeStands, Refusal};
 use crate::domain::method::SpecimenKind;
+use crate::domain::moment::Stamp;
 use crate::domain::specimen::sample::Preparation;
 use crate::domain::specimen::{By, Marked, Target};
 use uuid::Uuid;
@@ -105,7 +107,10 @@ impl Deciding<'_> {
             .ok_or_else(|| unknown("method", method, self.bench.current.keys().cloned()))?
             .clone();
         let usual = self.bench.methods.get(&digest).and_then(|m| m.replicates.specimens.value);
-        let planned = specimens.or(usual).unwrap_or(1);
+        let Some(planned) = specimens.or(usual) else {
+            let why = "the method sets no number: say how many".to_owned();
+            return Err(Refusal::Field { field: "specimens", why });
+        };
         if !(1..=20).contains(&planned) {
             return Err(Refusal::Field { field: "specimens", why: "give 1 to 20".to_owned() });
         }
@@ -190,6 +195,8 @@ impl Deciding<'_> {
             return Err(Refusal::Field { field: "reason", why });
         }
         self.emit(Event::SpecimenVoided { specimen: id, reason: reason.to_owned(), marked });
+        // It may have been the one more than planned that the others waited for.
+        self.complete_sample(specimen.sample);
         Ok(Outcome::done(format!("{} is void and does not count; clean the cylinder", specimen.label)))
     }
 
@@ -216,8 +223,10 @@ impl Deciding<'_> {
         if self.bench.probe.stands_in.is_none() {
             return Err(Refusal::Already { what: "the probe is out of the solution already".to_owned() });
         }
+        not_stated(&marked)?;
         self.emit(Event::ProbeTakenOut { marked });
         self.clear_temperature_alarms();
+        self.clear(Name::ProbeSilent, "");
         Ok(Outcome::done("the probe is out of the solution: from now on there is no reading"))
     }
 
@@ -225,6 +234,7 @@ impl Deciding<'_> {
         if self.bench.probe.stands_in == Some(stands_in) {
             return Err(Refusal::Already { what: "the probe stands there already".to_owned() });
         }
+        not_stated(&marked)?;
         self.emit(Event::ProbePutIn { stands_in, marked });
         Ok(Outcome::done("the probe stands in the solution"))
     }
@@ -233,6 +243,15 @@ impl Deciding<'_> {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         self.bench.samples.get(&id).map(|s| s.label.clone()).ok_or_else(|| unknown("sample", id, known()))
     }
+}
+
+/// Readings that were counted are not taken back, so the probe is moved when it is moved.
+fn not_stated(marked: &Marked) -> Result<(), Refusal> {
+    if marked.moment.stamp == Stamp::Entered {
+        let why = "cannot be given for the probe: what it read until now has been counted".to_owned();
+        return Err(Refusal::StatedTime { why });
+    }
+    Ok(())
 }
 
 /// The specimen that an act concerns.

@@ -56,7 +56,7 @@ impl Deciding<'_> {
 
     fn weighing(&mut self, mass: &Quantity, wire: &Wire) -> Outcome {
         let id = self.fresh();
-        let target = self.bench.awaited.clone();
+        let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
         let weighing = Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target };
         self.emit(Event::WeighingTaken { weighing });

@@ -4,7 +4,7 @@
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Bench, Event, Outcome, Refusal};
 use crate::domain::method::{Edge, Machine, Method, Point};
-use crate::domain::moment::{Moment, SECOND};
+use crate::domain::moment::{Moment, SECOND, Stamp};
 use crate::domain::specimen::{By, Marked, Specimen};
 use std::sync::Arc;
 use uuid::Uuid;
@@ -122,7 +122,7 @@ impl Deciding<'_> {
         if specimen.points.get(index).is_some_and(Option::is_some) {
             return Err(Refusal::Already { what: format!("{}: {wanted} is marked already", specimen.label) });
         }
-        if marked.moment.stamp != crate::domain::moment::Stamp::Entered {
+        if marked.moment.stamp != Stamp::Entered {
             return Err(out_of_order(self.bench, specimen, &format!("{wanted} without a stated time")));
         }
         if specimen.is_over() {
@@ -167,6 +167,12 @@ impl Deciding<'_> {
             return Err(out_of_order(self.bench, &specimen, "no line yet"));
         }
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
+        if let Some((step, span)) = specimen.running(&method, &points)
+            && let (Some(opens), _) = specimen.window(&method, step)
+            && marked.moment.since(&span.begin.marked.moment).ns < opens
+        {
+            return Err(out_of_order(self.bench, &specimen, "no line yet, before the window opens"));
+        }
         self.emit(Event::NoLineNoted { specimen: id, marked });
         Ok(Outcome::done(format!("{}: no line yet; leave it undisturbed", specimen.label)))
     }
@@ -194,10 +200,15 @@ pub(super) fn out_of_order(bench: &Bench, specimen: &Specimen, wanted: &str) -> 
     }
 }
 
-/// Refuses an instant that lies before `last`, beyond what stamping can do.
+/// Refuses an instant that lies before `last`. A machine's stamp may be a little older than a
+/// message that overtook it; a person's stated time may not. After a reboot a stamp is never
+/// refused: the wall clock of a machine may wake up late, and the interval then shows it.
 pub(super) fn in_time_order(specimen: &Specimen, last: &Moment, new: &Moment) -> Result<(), Refusal> {
-    if new.since(last).ns < -SIMULTANEOUS_NS {
-        return Err(Refusal::StatedTime { why: format!("lies before what {} did last", specimen.label) });
+    let stated = new.stamp == Stamp::Entered;
+    let tolerated = if stated { 0 } else { SIMULTANEOUS_NS };
+    if (stated || new.boot == last.boot) && new.since(last).ns < -tolerated {
+        let why = format!("lies before what {} did last", specimen.label);
+        return Err(if stated { Refusal::StatedTime { why } } else { Refusal::Stamp { why } });
     }
     Ok(())
 }

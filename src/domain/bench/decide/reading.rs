@@ -88,9 +88,9 @@ impl Deciding<'_> {
         Ok(Some(format!("sand equivalent {}", number.reported.normalize())))
     }
 
-    fn complete_sample(&mut self, id: Uuid) {
+    pub(super) fn complete_sample(&mut self, id: Uuid) {
         let Some(sample) = self.bench.samples.get(&id) else { return };
-        let complete = u32::try_from(sample.counted.len()).is_ok_and(|n| n >= sample.planned);
+        let complete = u32::try_from(sample.counted.len()).is_ok_and(|n| n > 0 && n >= sample.wanted());
         if !complete || sample.reported.is_some() {
             return;
         }

@@ -3,6 +3,7 @@
 use super::Deciding;
 use crate::domain::alarm::{Alarm, Name};
 use crate::domain::bench::{Event, Outcome, Started};
+use crate::domain::reading::InstrumentKind;
 
 impl Deciding<'_> {
     pub(super) fn start(&mut self, started: &Started) -> Outcome {
@@ -39,7 +40,9 @@ impl Deciding<'_> {
                 !started.instruments.contains_key(&alarm.about)
             }
             Name::SwitchGone | Name::TriggerRefused => !started.triggers.contains_key(&alarm.about),
-            Name::TemperatureLow | Name::TemperatureHigh | Name::ProbeSilent => false,
+            Name::TemperatureLow | Name::TemperatureHigh | Name::ProbeSilent => {
+                !started.instruments.values().any(|kind| *kind == InstrumentKind::SolutionProbe)
+            }
         };
         let occurrences: Vec<_> = self
             .bench

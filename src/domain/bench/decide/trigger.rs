@@ -5,9 +5,14 @@ use super::{Decided, Deciding, unknown};
 use crate::domain::alarm::Name;
 use crate::domain::bench::{Bench, Contact, Does, Event, KeptPress, Outcome, Refusal, Trigger};
 use crate::domain::method::{Edge, Machine};
-use crate::domain::moment::Moment;
+use crate::domain::moment::{MINUTE, Moment, SECOND};
 use crate::domain::specimen::{By, Marked};
 use uuid::Uuid;
+
+/// A run of the shaker that was marked by hand and by its contact within this time is one run.
+const SAME_RUN_NS: i64 = 15 * SECOND;
+/// No run of the shaker lasts longer; a press after that begins a new one.
+const RUN_LONGEST_NS: i64 = 2 * MINUTE;
 
 /// Whom a switch would act on.
 enum Aim {
@@ -49,6 +54,27 @@ impl Bench {
             ));
         }
         Aim::These(due)
+    }
+
+    /// The kept press of a trigger whose end has not come.
+    fn open_press(&self, name: &str) -> Option<Uuid> {
+        self.presses.iter().rev().find(|p| p.trigger == name && p.ended.is_none()).map(|p| p.id)
+    }
+
+    /// The same for a button that begins and ends a run: after a while the next press begins one.
+    fn recent_press(&self, name: &str, now: &Moment) -> Option<Uuid> {
+        let press = self.presses.iter().rev().find(|p| p.trigger == name && p.ended.is_none())?;
+        (now.since(&press.moment).ns < RUN_LONGEST_NS).then_some(press.id)
+    }
+
+    /// Somebody marked the run by another way moments ago: the contact tells of the same run. A
+    /// second closing of the same contact tells that an opening was missed.
+    fn begun_just_now(&self, inside: &[Uuid], name: &str, now: &Moment) -> bool {
+        let own = format!("trigger {name}");
+        inside.iter().filter_map(|id| self.specimens.get(id)).any(|specimen| {
+            let begin = specimen.last_begin();
+            begin.is_some_and(|m| m.by.via != own && now.since(&m.moment).ns < SAME_RUN_NS)
+        })
     }
 
     fn in_shaker(&self) -> Vec<Uuid> {
@@ -118,7 +144,10 @@ impl Deciding<'_> {
             (Does::ShakerContact, Contact::Press) => {
                 return self.refuse_trigger(&trigger.name, "a contact says `on` or `off`, not `press`");
             }
-            (Does::ShakerPress, _) if self.bench.in_shaker().is_empty() => {
+            (Does::ShakerPress, _)
+                if self.bench.in_shaker().is_empty()
+                    && self.bench.recent_press(&trigger.name, self.now()).is_none() =>
+            {
                 self.shaker_on(&trigger.name, contact)
             }
             (Does::ShakerContact, Contact::Off) | (Does::ShakerPress, _) => self.shaker_off(&trigger.name),
@@ -160,8 +189,17 @@ impl Deciding<'_> {
 
     fn shaker_on(&mut self, name: &str, contact: Contact) -> Outcome {
         let now = *self.now();
-        if !self.bench.in_shaker().is_empty() {
-            return Outcome::done("the run is marked already");
+        let inside = self.bench.in_shaker();
+        if !inside.is_empty() {
+            if self.bench.begun_just_now(&inside, name, &now) {
+                return Outcome::done("the run is marked already");
+            }
+            let names = self.bench.names(&inside);
+            return self.keep_press(
+                name,
+                contact,
+                &format!("{names} is still marked as shaking: its end was not seen"),
+            );
         }
         let marked = marked_by(name, now);
         match self.bench.shaker_takes(&now) {
@@ -174,13 +212,13 @@ impl Deciding<'_> {
 
     fn shaker_off(&mut self, name: &str) -> Outcome {
         let now = *self.now();
+        // A run that was kept ends with it, whatever else is marked as shaking.
+        if let Some(press) = self.bench.open_press(name) {
+            self.emit(Event::KeptPressEnded { press, moment: now });
+            return Outcome::done("the end of the kept run is kept with it");
+        }
         let inside = self.bench.in_shaker();
         if inside.is_empty() {
-            let open = self.bench.presses.iter().rev().find(|p| p.trigger == name && p.ended.is_none());
-            if let Some(press) = open.map(|p| p.id) {
-                self.emit(Event::KeptPressEnded { press, moment: now });
-                return Outcome::done("the end of the kept run is kept with it");
-            }
             return Outcome::done("no run is marked");
         }
         let marked = marked_by(name, now);
@@ -219,7 +257,9 @@ impl Deciding<'_> {
     fn keep_press(&mut self, name: &str, contact: Contact, why: &str) -> Outcome {
         let press = self.fresh();
         let moment = *self.now();
-        self.emit(Event::PressKept { press, trigger: name.to_owned(), contact, moment, why: why.to_owned() });
+        let does = self.bench.triggers.get(name).map(|t| t.does);
+        let (trigger, why_kept) = (name.to_owned(), why.to_owned());
+        self.emit(Event::PressKept { press, trigger, contact, does, moment, why: why_kept });
         Outcome::made(format!("kept without a cylinder: {why}"), press)
     }
 
@@ -236,10 +276,14 @@ impl Deciding<'_> {
     /// Gives a kept press to cylinders, with the moment at which it was made.
     pub(super) fn assign_press(&mut self, press: Uuid, specimens: &[Uuid], settled: Marked) -> Decided {
         let kept = self.kept_press(press)?;
-        if specimens.is_empty() {
-            return Err(Refusal::Field { field: "specimens", why: "name at least one".to_owned() });
+        let distinct: std::collections::BTreeSet<_> = specimens.iter().collect();
+        if specimens.is_empty() || distinct.len() != specimens.len() {
+            let why = "name at least one, and none twice".to_owned();
+            return Err(Refusal::Field { field: "specimens", why });
         }
-        let does = self.bench.triggers.get(&kept.trigger).map_or(Does::Next, |t| t.does);
+        // What the switch meant when it was pressed; its setting may have changed since.
+        let now = self.bench.triggers.get(&kept.trigger).map(|t| t.does);
+        let does = kept.does.or(now).unwrap_or(Does::Next);
         let by = By { person: settled.by.person.clone(), via: format!("trigger {}", kept.trigger) };
         let mut notes = Vec::new();
         for id in specimens {

@@ -162,6 +162,8 @@ fn no_line_yet_keeps_the_window_open_to_thirty_minutes_in_all() {
     story.to(600.0).mark(specimen, "shake", Edge::Begin);
     story.to(645.0).mark(specimen, "shake", Edge::End);
     story.to(700.0).mark(specimen, "irrigate", Edge::End);
+    let text = story.to(760.0).refused(Do::NoLineYet { specimen });
+    assert!(text.contains("before the window opens"), "{text}");
     story.to(1900.0).ok(Do::NoLineYet { specimen });
     story.to(2500.0).mark(specimen, "sedimentation", Edge::End); // 30 min exactly
     assert_eq!(codes(&story, specimen), []);
@@ -333,4 +335,112 @@ fn a_specimen_that_is_given_up_does_not_count_and_frees_its_place_once_clean() {
     let text = story.refused(Do::VoidSpecimen { specimen: second, reason: "too late".to_owned() });
     assert!(text.contains("record has been made"), "{text}");
     story.check_replay();
+}
+
+#[test]
+fn no_line_yet_after_the_window_closed_takes_no_overrun_back() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.mark(specimen, "first fill", Edge::Done);
+    story.mark(specimen, "soak", Edge::Begin);
+    story.to(600.0).mark(specimen, "shake", Edge::Begin);
+    story.to(645.0).mark(specimen, "shake", Edge::End);
+    story.to(700.0).mark(specimen, "irrigate", Edge::End);
+    story.to(700.0 + 1500.0).ok(Do::NoLineYet { specimen });
+    story.to(700.0 + 1600.0).mark(specimen, "sedimentation", Edge::End);
+    assert_eq!(codes(&story, specimen), [Code::IntervalOver]);
+}
+
+#[test]
+fn after_a_further_run_times_still_stand_in_order() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.mark(specimen, "first fill", Edge::Done);
+    story.mark(specimen, "soak", Edge::Begin);
+    story.to(600.0).mark(specimen, "shake", Edge::Begin);
+    story.to(645.0).mark(specimen, "shake", Edge::End);
+    story.to(650.0).mark(specimen, "shake", Edge::Begin);
+    story.to(660.0).mark(specimen, "shake", Edge::End);
+    story.to(900.0).mark(specimen, "irrigate", Edge::End);
+    let line = Do::Mark { specimen, step: "sedimentation".to_owned(), edge: Edge::End };
+    let outcome = story.to(2200.0).act_at(line, Some(700));
+    assert!(matches!(outcome, Outcome::Refused { .. }), "{outcome:?}");
+}
+
+#[test]
+fn a_stated_time_is_exact_and_a_stamp_may_be_overtaken() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.mark(specimen, "first fill", Edge::Done);
+    story.mark(specimen, "soak", Edge::Begin);
+    story.to(600.5).mark(specimen, "shake", Edge::Begin);
+    let end = Do::Mark { specimen, step: "shake".to_owned(), edge: Edge::End };
+    let outcome = story.act_at(end, Some(600));
+    assert!(matches!(outcome, Outcome::Refused { .. }), "{outcome:?}");
+    let off = Trigger { name: "shaker".to_owned(), contact: Ok(Contact::Off), via: "gpio".to_owned() };
+    story.input_at(What::Trigger(off), at(600 * SECOND));
+    let found = story.deviations(specimen);
+    assert_eq!(found[0].actual, "0.0 s");
+}
+
+#[test]
+fn after_a_reboot_with_a_late_wall_clock_the_work_goes_on_and_the_interval_says_so() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.mark(specimen, "first fill", Edge::Done);
+    story.mark(specimen, "soak", Edge::Begin);
+    let mut woken = at(-86_400 * SECOND);
+    woken.boot = Uuid::from_u128(2);
+    woken.boot_ns = 20 * SECOND;
+    let on = Trigger { name: "place-1".to_owned(), contact: Ok(Contact::Press), via: "mqtt".to_owned() };
+    story.bench.triggers.insert("place-1".to_owned(), TriggerSettings { does: Does::Next, place: Some(1) });
+    let outcome = story.input_at(What::Trigger(on), woken);
+    assert!(matches!(outcome, Outcome::Done { .. }), "{outcome:?}");
+    let found = story.deviations(specimen);
+    assert_eq!(found[0].code, Code::IntervalNotShown);
+    assert!(found[0].what.contains("clocks"), "{}", found[0].what);
+}
+
+#[test]
+fn an_extra_tin_that_is_given_up_does_not_keep_the_result_back() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let (first, extra) = (story.specimen(sample, 1), story.specimen(sample, 2));
+    story.run_to_line(first, 0.0);
+    story.read(first, Level::Clay, "8.0");
+    story.read(first, Level::Sand, "13.3");
+    assert_eq!(story.bench.samples[&sample].reported, None, "two tins are at work");
+    story.ok(Do::VoidSpecimen { specimen: extra, reason: "not enough material".to_owned() });
+    assert_eq!(story.bench.samples[&sample].reported.as_deref(), Some("42"));
+    story.check_replay();
+}
+
+#[test]
+fn a_mass_goes_to_nothing_that_is_over_or_gone() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.run_to_line(specimen, 0.0);
+    story.ok(Do::AwaitSpecimenMass { specimen });
+    story.read(specimen, Level::Clay, "8.0");
+    story.read(specimen, Level::Sand, "13.3");
+    assert_eq!(story.bench.awaited, None, "the record is made");
+    story.weigh("101.5");
+    assert_eq!(story.bench.kept_weighings.len(), 1);
+    assert_eq!(story.bench.specimens[&specimen].mass, None);
+}
+
+#[test]
+fn where_the_method_sets_no_number_of_specimens_it_is_asked_for() {
+    let mut story = Story::new();
+    let text = story.refused(Do::RegisterSample {
+        label: "S".to_owned(),
+        method: "aashto-t176-mechanical".to_owned(),
+        specimens: None,
+    });
+    assert!(text.contains("say how many"), "{text}");
 }

@@ -167,3 +167,55 @@ fn a_cylinder_that_waits_to_be_cleaned_does_not_make_a_shared_switch_unclear() {
     assert!(matches!(story.trigger("foot", Contact::Press), Outcome::Done { .. }));
     assert!(marked(&story, b, "tap", Edge::Done) && story.bench.at_place(1).is_some());
 }
+
+#[test]
+fn a_missed_opening_of_the_contact_does_not_swallow_the_next_cylinders_run() {
+    let (mut story, a, b) = two_soaking();
+    story.to(600.0).trigger("shaker", Contact::On);
+    // The opening is missed: the station was down.
+    story.to(800.0).trigger("shaker", Contact::On);
+    story.to(845.0).trigger("shaker", Contact::Off);
+    let press = story.bench.presses[0].clone();
+    assert!(press.why.contains("its end was not seen"), "{}", press.why);
+    assert_eq!(press.ended, Some(at(845 * SECOND)));
+    assert!(!marked(&story, a, "shake", Edge::End), "nothing ended the first run");
+    story.ok(Do::AssignPress { press: press.id, specimens: vec![b] });
+    assert!(marked(&story, b, "shake", Edge::End));
+    let Outcome::Done { .. } =
+        story.act_at(Do::Mark { specimen: a, step: "shake".to_owned(), edge: Edge::End }, Some(645))
+    else {
+        panic!("the missed end can be stated")
+    };
+    assert!(story.deviations(a).is_empty(), "{:?}", story.deviations(a));
+}
+
+#[test]
+fn the_contact_of_a_run_that_was_just_marked_by_hand_is_the_same_run() {
+    let (mut story, a, _) = two_soaking();
+    story.to(600.0).mark(a, "shake", Edge::Begin);
+    story.to(601.0).trigger("shaker", Contact::On);
+    assert!(story.bench.presses.is_empty());
+    story.to(645.0).trigger("shaker", Contact::Off);
+    assert!(marked(&story, a, "shake", Edge::End));
+}
+
+#[test]
+fn a_button_that_begins_and_ends_the_run_is_kept_whole_too() {
+    let mut story = Story::with(|s| {
+        s.triggers.insert("run".to_owned(), TriggerSettings { does: Does::ShakerPress, place: None });
+    });
+    let sample = story.sample("S", 2);
+    let ids = [story.specimen(sample, 1), story.specimen(sample, 2)];
+    for id in ids {
+        story.mark(id, "first fill", Edge::Done);
+        story.mark(id, "soak", Edge::Begin);
+    }
+    story.to(600.0).trigger("run", Contact::Press);
+    story.to(645.0).trigger("run", Contact::Press);
+    assert_eq!(story.bench.presses.len(), 1);
+    let press = story.bench.presses[0].id;
+    let text = story.refused(Do::AssignPress { press, specimens: vec![ids[0], ids[0]] });
+    assert!(text.contains("none twice"), "{text}");
+    story.ok(Do::AssignPress { press, specimens: vec![ids[0]] });
+    assert!(marked(&story, ids[0], "shake", Edge::End));
+}

@@ -133,3 +133,34 @@ fn approaching_due_and_overrun_are_announced_once_each() {
         ]
     );
 }
+
+#[test]
+fn a_first_fill_stated_in_the_past_has_its_extremes_with_its_mean() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.to(20.0).warmth("26.0");
+    let fill = Do::Mark { specimen, step: "first fill".to_owned(), edge: Edge::Done };
+    assert!(matches!(story.to(25.0).act_at(fill, Some(10)), Outcome::Done { .. }));
+    story.to(30.0).warmth("22.0");
+    let tally = &story.bench.specimens[&specimen].tally;
+    assert_eq!(tally.highest.unwrap().value.to_string(), "26.0");
+    assert_eq!(tally.readings, 2);
+    assert!(found(&story, specimen).iter().any(|(code, _)| *code == Code::TemperatureHigh));
+}
+
+#[test]
+fn the_probe_is_moved_when_it_is_moved_and_stays_out_over_a_start() {
+    let (mut story, specimen) = watched();
+    let outcome = story.to(12.0).act_at(Do::TakeProbeOut, Some(2));
+    assert!(matches!(outcome, Outcome::Refused { .. }), "{outcome:?}");
+    story.ok(Do::TakeProbeOut);
+    let mut again = Story::with(|s| s.bench.places = 4);
+    let (started, moment) = again.events.pop().unwrap();
+    story.bench.apply(&started, &moment);
+    assert_eq!(story.bench.probe.stands_in, None);
+    story.ok(Do::PutProbeIn { stands_in: ProbeStands::DummyCylinder });
+    story.warmth("22.4");
+    let places: Vec<_> = story.bench.specimens[&specimen].tally.sources.iter().map(|s| s.stands_in).collect();
+    assert_eq!(places, [ProbeStands::Bottle, ProbeStands::DummyCylinder]);
+}
