@@ -2,9 +2,11 @@
 //! in IEC 62682 (known from secondary texts): acknowledging never clears, clearing never
 //! acknowledges, and an acknowledgement names a person and one occurrence.
 
+mod limit;
 mod table;
 
-pub use table::{Definition, Name, TABLE, definition};
+pub use limit::{Against, LimitWatch};
+pub use table::{Definition, Name, OnDelay, TABLE, definition};
 
 use super::moment::Moment;
 use super::specimen::By;

@@ -3,7 +3,7 @@
 
 use super::event::Event;
 use super::{Bench, Block, Finished, KEPT, KeptPress, REMEMBERED_ACTS, RefusedTrigger};
-use crate::domain::alarm::{Alarm, key};
+use crate::domain::alarm::{Alarm, LimitWatch, key};
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Level, Method};
 use crate::domain::moment::{Moment, SECOND};
@@ -278,6 +278,9 @@ impl Bench {
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
         self.temperatures += 1;
+        if self.probe.stands_in.is_some() {
+            self.probe.watches = self.watches_after(temperature, *moment);
+        }
         let new = Held { temperature: *temperature, moment: *moment };
         if self.probe.stands_in.is_some() {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
@@ -329,6 +332,7 @@ impl Bench {
         self.probe.stands_in = stands_in;
         self.probe.last = None;
         self.probe.side = None;
+        self.probe.watches = <[LimitWatch; 2]>::default();
     }
 
     fn apply_watch(&mut self, event: &Event, at: &Moment) {
@@ -355,6 +359,10 @@ impl Bench {
                 keep(&mut self.refused, refused, KEPT);
             }
             Event::AlarmRaised { name, about, occurrence, text } => {
+                if self.says_probe_dead(*name, about) {
+                    // What was read before the gap says nothing of it: both delays begin anew.
+                    self.probe.watches = <[LimitWatch; 2]>::default();
+                }
                 let alarm = Alarm {
                     name: *name,
                     about: about.clone(),
