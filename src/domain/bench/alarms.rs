@@ -1,12 +1,21 @@
 //! Alarms of the bench: the watch over the temperature's limits, what is suppressed, what is due.
 
 use super::{Bench, Event};
-use crate::domain::alarm::{Against, LimitWatch, Name, OnDelay, definition, key};
+use crate::domain::alarm::{
+    Against, Alarm, LimitWatch, Name, OnDelay, OutOfService, Shelving, State, TABLE, definition, key,
+};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::InstrumentKind;
 use rust_decimal::Decimal;
+use std::collections::BTreeSet;
 use uuid::Uuid;
+
+/// Replaced occurrences that are remembered, so that who acknowledges one is told.
+const KEPT_REPLACED: usize = 8;
+
+/// What the alarm is about when a trigger is refused whose name the settings do not know.
+pub(super) const UNKNOWN_TRIGGER: &str = "unknown";
 
 /// The two alarms of the limits, with the side that each watches.
 pub(super) const LIMITS: [(Name, Side); 2] =
@@ -66,6 +75,112 @@ impl Bench {
             *watch = watch.after(against, moment);
         }
         watches
+    }
+
+    /// Where an alarm stands. What a person did comes before what the station knows: the one that
+    /// lasts longest first.
+    pub fn alarm_state(&self, alarm: &Alarm) -> State {
+        let key = alarm.key();
+        if self.out_of_service.contains_key(&key) {
+            State::OutOfService
+        } else if self.shelved.contains_key(&key) {
+            State::Shelved
+        } else if self.suppressed(alarm.name).is_some() {
+            State::SuppressedByDesign
+        } else {
+            alarm.state()
+        }
+    }
+
+    /// Keys of all alarms that can be raised here, and of those that stand or are put aside.
+    pub fn alarm_keys(&self) -> BTreeSet<String> {
+        let stand = self.alarms.keys().chain(self.shelved.keys()).chain(self.out_of_service.keys());
+        let mut keys: BTreeSet<String> = stand.cloned().collect();
+        for row in &TABLE {
+            match row.name {
+                Name::BalanceNonsense | Name::ProbeNonsense => {
+                    let probe = row.name == Name::ProbeNonsense;
+                    let of = self
+                        .instruments
+                        .iter()
+                        .filter(|(_, kind)| (**kind == InstrumentKind::SolutionProbe) == probe);
+                    keys.extend(of.map(|(about, _)| key(row.name, about)));
+                }
+                Name::NoAnswer | Name::InstrumentGone => {
+                    keys.extend(self.instruments.keys().map(|about| key(row.name, about)));
+                }
+                Name::SwitchGone | Name::TriggerRefused => {
+                    keys.extend(self.triggers.keys().map(|about| key(row.name, about)));
+                    if row.name == Name::TriggerRefused {
+                        keys.insert(key(row.name, UNKNOWN_TRIGGER));
+                    }
+                }
+                _ => {
+                    keys.insert(key(row.name, ""));
+                }
+            }
+        }
+        keys
+    }
+
+    /// The shelved alarms, with the instant of their end on the boot clock of `now`.
+    pub(super) fn shelved_until<'a>(&'a self, now: &'a Moment) -> impl Iterator<Item = (&'a String, i64)> {
+        let ns = |s: &Shelving| i64::from(s.minutes) * 60 * SECOND;
+        self.shelved.iter().map(move |(key, s)| (key, s.since.boot_ns_seen_from(now).saturating_add(ns(s))))
+    }
+
+    pub(super) fn apply_alarm(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::AlarmRaised { name, about, occurrence, text } => {
+                if self.says_probe_dead(*name, about) {
+                    // What was read before the gap says nothing of it: both delays begin anew.
+                    self.probe.watches = <[LimitWatch; 2]>::default();
+                }
+                let key = key(*name, about);
+                let replaced = self.alarms.get(&key).map_or_else(Vec::new, |old| {
+                    let earlier = old.replaced.iter().rev().take(KEPT_REPLACED - 1).rev();
+                    earlier.copied().chain([old.occurrence]).collect()
+                });
+                let alarm = Alarm {
+                    name: *name,
+                    about: about.clone(),
+                    occurrence: *occurrence,
+                    text: text.clone(),
+                    raised: *at,
+                    cleared: None,
+                    acknowledged: None,
+                    replaced,
+                };
+                self.alarms.insert(key, alarm);
+            }
+            Event::AlarmCleared { occurrence } => self.on_alarm(*occurrence, |a| a.cleared = Some(*at)),
+            Event::AlarmAcknowledged { occurrence, by } => {
+                self.on_alarm(*occurrence, |a| a.acknowledged = Some((by.clone(), *at)));
+            }
+            Event::AlarmShelved { alarm, minutes, reason, by } => {
+                let shelving =
+                    Shelving { by: by.clone(), reason: reason.clone(), since: *at, minutes: *minutes };
+                self.shelved.insert(alarm.clone(), shelving);
+            }
+            Event::AlarmUnshelved { alarm, .. } => {
+                self.shelved.remove(alarm);
+            }
+            Event::AlarmTakenOutOfService { alarm, reason, by } => {
+                let out = OutOfService { by: by.clone(), reason: reason.clone(), since: *at };
+                self.out_of_service.insert(alarm.clone(), out);
+            }
+            Event::AlarmPutInService { alarm, .. } => {
+                self.out_of_service.remove(alarm);
+            }
+            _ => {}
+        }
+    }
+
+    fn on_alarm(&mut self, occurrence: Uuid, change: impl FnOnce(&mut Alarm)) {
+        if let Some(alarm) = self.alarms.values_mut().find(|a| a.occurrence == occurrence) {
+            change(alarm);
+        }
+        self.alarms.retain(|_, alarm| !alarm.is_normal());
     }
 
     /// An alarm's condition is there now.

@@ -3,7 +3,7 @@
 
 use super::event::Event;
 use super::{Bench, Block, Finished, KEPT, KeptPress, REMEMBERED_ACTS, RefusedTrigger};
-use crate::domain::alarm::{Alarm, LimitWatch, key};
+use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Level, Method};
 use crate::domain::moment::{Moment, SECOND};
@@ -47,7 +47,17 @@ impl Bench {
                 self.ports.insert(instrument.clone(), fault.clone());
             }
             Event::ActDone { act } => keep(&mut self.acts, *act, REMEMBERED_ACTS),
-            _ => self.apply_watch(event, at),
+            Event::PressKept { .. }
+            | Event::KeptPressEnded { .. }
+            | Event::PressSettled { .. }
+            | Event::TriggerRefused { .. } => self.apply_press(event, at),
+            Event::AlarmRaised { .. }
+            | Event::AlarmCleared { .. }
+            | Event::AlarmAcknowledged { .. }
+            | Event::AlarmShelved { .. }
+            | Event::AlarmUnshelved { .. }
+            | Event::AlarmTakenOutOfService { .. }
+            | Event::AlarmPutInService { .. } => self.apply_alarm(event, at),
         }
     }
 
@@ -335,7 +345,7 @@ impl Bench {
         self.probe.watches = <[LimitWatch; 2]>::default();
     }
 
-    fn apply_watch(&mut self, event: &Event, at: &Moment) {
+    fn apply_press(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::PressKept { press, trigger, contact, moment, why } => {
                 let kept = KeptPress {
@@ -358,35 +368,8 @@ impl Bench {
                 let refused = RefusedTrigger { trigger: trigger.clone(), why: why.clone(), moment: *at };
                 keep(&mut self.refused, refused, KEPT);
             }
-            Event::AlarmRaised { name, about, occurrence, text } => {
-                if self.says_probe_dead(*name, about) {
-                    // What was read before the gap says nothing of it: both delays begin anew.
-                    self.probe.watches = <[LimitWatch; 2]>::default();
-                }
-                let alarm = Alarm {
-                    name: *name,
-                    about: about.clone(),
-                    occurrence: *occurrence,
-                    text: text.clone(),
-                    raised: *at,
-                    cleared: None,
-                    acknowledged: None,
-                };
-                self.alarms.insert(key(*name, about), alarm);
-            }
-            Event::AlarmCleared { occurrence } => self.on_alarm(*occurrence, |a| a.cleared = Some(*at)),
-            Event::AlarmAcknowledged { occurrence, by } => {
-                self.on_alarm(*occurrence, |a| a.acknowledged = Some((by.clone(), *at)));
-            }
             _ => {}
         }
-    }
-
-    fn on_alarm(&mut self, occurrence: Uuid, change: impl FnOnce(&mut Alarm)) {
-        if let Some(alarm) = self.alarms.values_mut().find(|a| a.occurrence == occurrence) {
-            change(alarm);
-        }
-        self.alarms.retain(|_, alarm| !alarm.is_normal());
     }
 }
 

@@ -4,7 +4,7 @@ use super::apply::BLOCK_NS;
 use super::{Bench, Event};
 use crate::domain::alarm::Name;
 use crate::domain::moment::{Moment, SECOND};
-use crate::domain::specimen::{Specimen, Stage};
+use crate::domain::specimen::{By, Specimen, Stage};
 use uuid::Uuid;
 
 impl Bench {
@@ -24,7 +24,8 @@ impl Bench {
             .map(|(_, _, at)| at)
             .filter(|at| now.boot_ns.max(*at) < stale_at.unwrap_or(i64::MIN));
         let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
-        intervals.chain(silent).chain(limits).chain(block).min()
+        let shelved = self.shelved_until(now).map(|(_, at)| at);
+        intervals.chain(shelved).chain(silent).chain(limits).chain(block).min()
     }
 
     /// What is due at `now`; the `fresh` identities name new occurrences of alarms.
@@ -48,6 +49,12 @@ impl Bench {
             });
         }
         events.extend(self.due_limits(now, &mut fresh));
+        for (alarm, at) in self.shelved_until(now) {
+            if at <= now.boot_ns {
+                let by = By::bench("the end of the shelving");
+                events.push(Event::AlarmUnshelved { alarm: alarm.clone(), by });
+            }
+        }
         if let Some(block) = &self.probe.block
             && now.since(&block.first).ns >= BLOCK_NS
         {

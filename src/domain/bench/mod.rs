@@ -24,7 +24,7 @@ pub use refusal::{Outcome, Refusal};
 #[cfg(test)]
 mod test;
 
-use super::alarm::{Alarm, LimitWatch};
+use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -215,6 +215,12 @@ pub struct Bench {
     pub temperatures: u64,
     /// Alarms that are not back to normal, by key.
     pub alarms: BTreeMap<String, Alarm>,
+    /// Alarms that a person put aside for a time, by key.
+    #[serde(default)]
+    pub shelved: BTreeMap<String, Shelving>,
+    /// Alarms that a person took out of service, by key.
+    #[serde(default)]
+    pub out_of_service: BTreeMap<String, OutOfService>,
     /// Ports: `None` is open, else what the system said.
     pub ports: BTreeMap<String, Option<String>>,
     /// The last documents, newest last.
@@ -262,6 +268,8 @@ impl Default for Bench {
             },
             temperatures: 0,
             alarms: BTreeMap::new(),
+            shelved: BTreeMap::new(),
+            out_of_service: BTreeMap::new(),
             ports: BTreeMap::new(),
             finished: VecDeque::new(),
             next_number: 1,
