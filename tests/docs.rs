@@ -125,8 +125,14 @@ fn the_managers_table_holds_every_alarm_as_it_is() {
                 s if s % 3600 == 0 => format!("{} h", s / 3600),
                 s => format!("{} min", s / 60),
             };
+            let on = row.on_delay.setting().map_or("none".to_owned(), |key| format!("`{key}`"));
+            let off = match row.off_delay_s {
+                0 => "none".to_owned(),
+                s => format!("{s} s"),
+            };
+            let deadband = row.deadband.map_or("none".to_owned(), |d| d.to_string());
             format!(
-                "| `{}` | {priority} | {} | {} | {} | {within} |",
+                "| `{}` | {priority} | {} | {} | {} | {within} | {on} | {off} | {deadband} |",
                 row.name.as_str(),
                 row.condition,
                 row.consequence,

@@ -9,7 +9,7 @@ use crate::domain::alarm::{Alarm, definition};
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::report::{figure, schemas, time};
-use crate::domain::specimen::{Specimen, judge};
+use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use uuid::Uuid;
@@ -33,7 +33,7 @@ pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> 
         put(topics.place(number), &body, None, 1);
     }
     for alarm in bench.alarms.values() {
-        put(topics.alarm(&alarm.key()), &alarm_body(alarm), None, 1);
+        put(topics.alarm(&alarm.key()), &alarm_body(bench, alarm), None, 1);
     }
     RetainedState { generation, topics: all }
 }
@@ -113,14 +113,16 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
     })
 }
 
-fn alarm_body(alarm: &Alarm) -> Value {
+fn alarm_body(bench: &Bench, alarm: &Alarm) -> Value {
     let row = definition(alarm.name);
+    let key = alarm.key();
+    let person = |by: &By| by.person.clone();
     json!({
         "alarm": alarm.key(),
         "name": row.name.as_str(),
         "about": Some(&alarm.about).filter(|about| !about.is_empty()),
         "occurrence": alarm.occurrence,
-        "state": alarm.state(),
+        "state": bench.alarm_state(alarm),
         "active": alarm.cleared.is_none(),
         "acked": alarm.acknowledged.is_some(),
         "priority": row.priority,
@@ -132,7 +134,18 @@ fn alarm_body(alarm: &Alarm) -> Value {
         "raisedAt": time(alarm.raised.wall_ns),
         "clearedAt": alarm.cleared.map(|m| time(m.wall_ns)),
         "ackedAt": alarm.acknowledged.as_ref().map(|(_, m)| time(m.wall_ns)),
-        "ackedBy": alarm.acknowledged.as_ref().and_then(|(by, _)| by.person.clone()),
+        "ackedBy": alarm.acknowledged.as_ref().and_then(|(by, _)| person(by)),
+        "onDelay_s": bench.on_delay_s(alarm.name),
+        "offDelay_s": row.off_delay_s,
+        "deadband": row.deadband.map(|d| d.to_string()),
+        "suppressedByDesign": bench.suppressed(alarm.name),
+        "shelved": bench.shelved.get(&key).map(|s| json!({
+            "by": person(&s.by), "reason": s.reason,
+            "since": time(s.since.wall_ns), "until": time(s.until().wall_ns),
+        })),
+        "outOfService": bench.out_of_service.get(&key).map(|o| json!({
+            "by": person(&o.by), "reason": o.reason, "since": time(o.since.wall_ns),
+        })),
     })
 }
 

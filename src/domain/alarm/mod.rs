@@ -2,11 +2,13 @@
 //! in IEC 62682 (known from secondary texts): acknowledging never clears, clearing never
 //! acknowledges, and an acknowledgement names a person and one occurrence.
 
+mod limit;
 mod table;
 
-pub use table::{Definition, Name, TABLE, definition};
+pub use limit::{Against, LimitWatch};
+pub use table::{Definition, Name, OnDelay, TABLE, definition};
 
-use super::moment::Moment;
+use super::moment::{Moment, SECOND};
 use super::specimen::By;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
@@ -33,6 +35,43 @@ pub enum State {
     Acknowledged,
     /// The condition is gone and nobody has acknowledged it.
     ReturnedUnacknowledged,
+    /// A person put it aside for a time.
+    Shelved,
+    /// The station itself knows that it means nothing now.
+    SuppressedByDesign,
+    /// A person took it out of service until a person puts it back.
+    OutOfService,
+}
+
+/// An alarm put aside by a person until a stated end, whatever its occurrence.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Shelving {
+    /// Who.
+    pub by: By,
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: Moment,
+    /// For how many minutes.
+    pub minutes: u16,
+}
+
+impl Shelving {
+    /// When it ends.
+    pub fn until(&self) -> Moment {
+        self.since.plus(i64::from(self.minutes) * 60 * SECOND)
+    }
+}
+
+/// An alarm taken out of service by a person, without an end.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OutOfService {
+    /// Who.
+    pub by: By,
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: Moment,
 }
 
 /// One occurrence of an alarm that is not yet back to normal.
@@ -52,10 +91,13 @@ pub struct Alarm {
     pub cleared: Option<Moment>,
     /// Who acknowledged it, and when.
     pub acknowledged: Option<(By, Moment)>,
+    /// The last earlier occurrences that nobody acknowledged before this one took their place.
+    #[serde(default)]
+    pub replaced: Vec<Uuid>,
 }
 
 impl Alarm {
-    /// Where it stands.
+    /// Where it stands by itself, whether or not it is put aside.
     pub fn state(&self) -> State {
         match (&self.acknowledged, &self.cleared) {
             (None, None) => State::Unacknowledged,

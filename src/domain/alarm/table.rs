@@ -2,6 +2,7 @@
 //! are this project's own judgement of the method's needs.
 
 use super::Priority;
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
 /// Every alarm of the station.
@@ -55,7 +56,44 @@ pub struct Definition {
     pub response: &'static str,
     /// Seconds in which to do it.
     pub respond_within_s: u32,
+    /// How long the condition must last before the alarm is raised.
+    pub on_delay: OnDelay,
+    /// Seconds for which the condition must be gone before the alarm clears.
+    pub off_delay_s: u32,
+    /// How far inside the limit the reading must lie to count as gone, in the method's unit.
+    pub deadband: Option<Decimal>,
 }
+
+/// How long a condition must last before its alarm is raised.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OnDelay {
+    /// Raised at once: the condition does not come and go by itself, or each time needs a person.
+    None,
+    /// As long as the setting `temperature-alarm-s` says.
+    TemperatureAlarm,
+    /// As long as the setting `temperature-stale-s` says.
+    TemperatureStale,
+}
+
+impl OnDelay {
+    /// The key of the settings that holds the seconds.
+    pub const fn setting(self) -> Option<&'static str> {
+        match self {
+            Self::None => None,
+            Self::TemperatureAlarm => Some("temperature-alarm-s"),
+            Self::TemperatureStale => Some("temperature-stale-s"),
+        }
+    }
+}
+
+/// Deadband of the temperature alarms: 0.2 degrees of the method's unit. Wider than the noise of
+/// a usual probe, and a small part of the six degrees that the method allows (this project's own
+/// judgement; common practice is a deadband above the noise, no source).
+pub const TEMPERATURE_DEADBAND: Decimal = Decimal::from_parts(2, 0, 0, false, 1);
+
+/// Off-delay of the temperature alarms, seconds: a few readings more than one (this project's own
+/// judgement).
+pub const TEMPERATURE_OFF_DELAY_S: u32 = 10;
 
 impl Name {
     /// Name in topics and records.
@@ -89,6 +127,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "fines settle more slowly, the clay reading comes out high and the result low",
         response: "bring the solution and the room into range; specimens at work keep the deviation",
         respond_within_s: 300,
+        on_delay: OnDelay::TemperatureAlarm,
+        off_delay_s: TEMPERATURE_OFF_DELAY_S,
+        deadband: Some(TEMPERATURE_DEADBAND),
     },
     Definition {
         name: Name::TemperatureHigh,
@@ -97,6 +138,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "fines settle faster, the clay reading comes out low and the result high",
         response: "bring the solution and the room into range; specimens at work keep the deviation",
         respond_within_s: 300,
+        on_delay: OnDelay::TemperatureAlarm,
+        off_delay_s: TEMPERATURE_OFF_DELAY_S,
+        deadband: Some(TEMPERATURE_DEADBAND),
     },
     Definition {
         name: Name::ProbeSilent,
@@ -105,6 +149,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "nothing shows that the solution was in range",
         response: "check the probe's cable and power; read a thermometer and note it",
         respond_within_s: 300,
+        on_delay: OnDelay::TemperatureStale,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::ProbeNonsense,
@@ -113,6 +160,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "readings may be missing",
         response: "check the probe's settings and cable against the shape in use",
         respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::BalanceNonsense,
@@ -121,6 +171,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "weighings may be missing",
         response: "check the balance's settings and cable against the shape in use",
         respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NoAnswer,
@@ -129,6 +182,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "readings are missing",
         response: "check that it is switched on, its cable and its settings",
         respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::InstrumentGone,
@@ -137,6 +193,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "its readings are missing",
         response: "put the cable back, or end the other program that uses the port",
         respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::SwitchGone,
@@ -145,6 +204,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "presses may be missing",
         response: "use the page; check the wiring; enter a missed press as a stated time",
         respond_within_s: 300,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::TriggerRefused,
@@ -153,6 +215,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "a press that somebody made may not have been taken",
         response: "read why; if the press was meant, enter it as a stated time",
         respond_within_s: 300,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NetworkAway,
@@ -161,6 +226,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "records wait here, in order; nothing is lost",
         response: "tell whoever looks after the network",
         respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NetworkDenied,
@@ -169,6 +237,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "records wait here, in order; nothing is lost",
         response: "have the station's rights on the broker checked",
         respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NetworkNoSubscriber,
@@ -177,6 +248,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "records wait here, in order; nothing is lost",
         response: "have the receiving system started, or its subscription checked",
         respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NetworkTakenOver,
@@ -185,6 +259,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "two stations would mix their records; this one holds its own back",
         response: "give each station a name of its own",
         respond_within_s: 3600,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NetworkInboundDenied,
@@ -193,6 +270,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "buttons on the network do nothing here",
         response: "use the page; have the station's rights on the broker checked",
         respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
     Definition {
         name: Name::NetworkUnsuitable,
@@ -201,6 +281,9 @@ pub const TABLE: [Definition; 15] = [
         consequence: "records wait here, in order; nothing is lost",
         response: "use a broker with MQTT 5, QoS 1 and retained messages",
         respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
     },
 ];
 

@@ -5,7 +5,7 @@ use super::event::Event;
 use super::{
     Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptPress, REMEMBERED_ACTS, RefusedTrigger,
 };
-use crate::domain::alarm::{Alarm, key};
+use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Level, Method};
 use crate::domain::moment::{Moment, SECOND};
@@ -52,7 +52,17 @@ impl Bench {
             Event::ActDone { act, note, made } => {
                 keep(&mut self.acts, DoneAct { id: *act, note: note.clone(), made: *made }, REMEMBERED_ACTS);
             }
-            _ => self.apply_watch(event, at),
+            Event::PressKept { .. }
+            | Event::KeptPressEnded { .. }
+            | Event::PressSettled { .. }
+            | Event::TriggerRefused { .. } => self.apply_press(event, at),
+            Event::AlarmRaised { .. }
+            | Event::AlarmCleared { .. }
+            | Event::AlarmAcknowledged { .. }
+            | Event::AlarmShelved { .. }
+            | Event::AlarmUnshelved { .. }
+            | Event::AlarmTakenOutOfService { .. }
+            | Event::AlarmPutInService { .. } => self.apply_alarm(event, at),
         }
     }
 
@@ -79,6 +89,7 @@ impl Bench {
                 if !instruments.values().any(|kind| *kind == InstrumentKind::SolutionProbe) {
                     self.probe.last = None;
                     self.probe.side = None;
+                    self.probe.watches = <[LimitWatch; 2]>::default();
                 }
                 self.settings = bench.clone();
                 self.triggers.clone_from(triggers);
@@ -319,6 +330,9 @@ impl Bench {
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
         self.temperatures += 1;
+        if self.probe.stands_in.is_some() {
+            self.probe.watches = self.watches_after(temperature, *moment);
+        }
         let new = Held { temperature: *temperature, moment: *moment };
         if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
@@ -381,9 +395,10 @@ impl Bench {
         self.probe.stands_in = stands_in;
         self.probe.last = None;
         self.probe.side = None;
+        self.probe.watches = <[LimitWatch; 2]>::default();
     }
 
-    fn apply_watch(&mut self, event: &Event, at: &Moment) {
+    fn apply_press(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::PressKept { press, trigger, contact, does, moment, why } => {
                 let kept = KeptPress {
@@ -407,31 +422,8 @@ impl Bench {
                 let refused = RefusedTrigger { trigger: trigger.clone(), why: why.clone(), moment: *at };
                 keep(&mut self.refused, refused, KEPT);
             }
-            Event::AlarmRaised { name, about, occurrence, text } => {
-                let alarm = Alarm {
-                    name: *name,
-                    about: about.clone(),
-                    occurrence: *occurrence,
-                    text: text.clone(),
-                    raised: *at,
-                    cleared: None,
-                    acknowledged: None,
-                };
-                self.alarms.insert(key(*name, about), alarm);
-            }
-            Event::AlarmCleared { occurrence } => self.on_alarm(*occurrence, |a| a.cleared = Some(*at)),
-            Event::AlarmAcknowledged { occurrence, by } => {
-                self.on_alarm(*occurrence, |a| a.acknowledged = Some((by.clone(), *at)));
-            }
             _ => {}
         }
-    }
-
-    fn on_alarm(&mut self, occurrence: Uuid, change: impl FnOnce(&mut Alarm)) {
-        if let Some(alarm) = self.alarms.values_mut().find(|a| a.occurrence == occurrence) {
-            change(alarm);
-        }
-        self.alarms.retain(|_, alarm| !alarm.is_normal());
     }
 }
 

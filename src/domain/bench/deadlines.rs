@@ -2,10 +2,9 @@
 
 use super::apply::BLOCK_NS;
 use super::{Bench, Event};
-use crate::domain::alarm::{Name, key};
+use crate::domain::alarm::Name;
 use crate::domain::moment::{Moment, SECOND};
-use crate::domain::quantity::Side;
-use crate::domain::specimen::{Specimen, Stage};
+use crate::domain::specimen::{By, Specimen, Stage};
 use uuid::Uuid;
 
 impl Bench {
@@ -18,12 +17,15 @@ impl Bench {
         });
         let after = |from: &Moment, ns: i64| from.boot_ns_seen_from(now).saturating_add(ns);
         let silent = self.silent_from(now).map(|from| after(&from, self.stale_ns()));
-        let outside = self
-            .outside()
-            .filter(|(name, _)| !self.is_raised(*name))
-            .map(|(_, since)| after(&since, i64::from(self.settings.temperature_alarm_s) * SECOND));
+        // Once the reading is stale the silence comes first; the delays begin anew after it.
+        let stale_at = self.held().map(|held| after(&held.moment, self.stale_ns()));
+        let limits = self
+            .limit_changes(now)
+            .map(|(_, _, at)| at)
+            .filter(|at| now.boot_ns.max(*at) < stale_at.unwrap_or(i64::MIN));
         let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
-        intervals.chain(silent).chain(outside).chain(block).min()
+        let shelved = self.shelved_until(now).map(|(_, at)| at);
+        intervals.chain(shelved).chain(silent).chain(limits).chain(block).min()
     }
 
     /// What is due at `now`; the `fresh` identities name new occurrences of alarms.
@@ -46,18 +48,12 @@ impl Bench {
                 text: format!("no temperature of the solution for {} s", self.settings.temperature_stale_s),
             });
         }
-        if let Some((name, since)) = self.outside()
-            && !self.is_raised(name)
-            && now.since(&since).ns >= i64::from(self.settings.temperature_alarm_s) * SECOND
-            && let Some((held, _)) = &self.probe.last
-        {
-            let limits = self.limits_in_force().map_or_else(String::new, |l| format!(", allowed {l}"));
-            events.push(Event::AlarmRaised {
-                name,
-                about: String::new(),
-                occurrence: fresh(),
-                text: format!("{}{limits}", held.temperature),
-            });
+        events.extend(self.due_limits(now, &mut fresh));
+        for (alarm, at) in self.shelved_until(now) {
+            if at <= now.boot_ns {
+                let by = By::bench("the end of the shelving");
+                events.push(Event::AlarmUnshelved { alarm: alarm.clone(), by });
+            }
         }
         if let Some(block) = &self.probe.block
             && now.since(&block.first).ns >= BLOCK_NS
@@ -114,20 +110,5 @@ impl Bench {
                 .filter_map(|s| s.tally.counted_to)
                 .min_by_key(|m| m.boot_ns_seen_from(now)),
         }
-    }
-
-    /// The temperature alarm that the last reading calls for, and since when.
-    pub(super) fn outside(&self) -> Option<(Name, Moment)> {
-        self.probe.stands_in?;
-        match self.probe.side? {
-            (Side::Below, since) => Some((Name::TemperatureLow, since)),
-            (Side::Above, since) => Some((Name::TemperatureHigh, since)),
-            (Side::Within, _) => None,
-        }
-    }
-
-    /// An alarm's condition is there now.
-    pub(super) fn is_raised(&self, name: Name) -> bool {
-        self.alarms.get(&key(name, "")).is_some_and(|a| a.cleared.is_none())
     }
 }

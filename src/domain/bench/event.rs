@@ -281,6 +281,40 @@ pub enum Event {
         /// Who.
         by: By,
     },
+    /// A person put an alarm aside for a time.
+    AlarmShelved {
+        /// Key of the alarm.
+        alarm: String,
+        /// For how many minutes.
+        minutes: u16,
+        /// Why.
+        reason: String,
+        /// Who.
+        by: By,
+    },
+    /// The time of a shelved alarm is over, or a person ended it.
+    AlarmUnshelved {
+        /// Key of the alarm.
+        alarm: String,
+        /// Who; the bench at the stated end.
+        by: By,
+    },
+    /// A person took an alarm out of service.
+    AlarmTakenOutOfService {
+        /// Key of the alarm.
+        alarm: String,
+        /// Why.
+        reason: String,
+        /// Who.
+        by: By,
+    },
+    /// A person put an alarm back into service.
+    AlarmPutInService {
+        /// Key of the alarm.
+        alarm: String,
+        /// Who.
+        by: By,
+    },
     /// An instrument's port opened or went away.
     InstrumentChanged {
         /// Name of the instrument.
@@ -335,6 +369,10 @@ impl Event {
             Self::AlarmRaised { .. } => "alarm-raised",
             Self::AlarmCleared { .. } => "alarm-cleared",
             Self::AlarmAcknowledged { .. } => "alarm-acknowledged",
+            Self::AlarmShelved { .. } => "alarm-shelved",
+            Self::AlarmUnshelved { .. } => "alarm-unshelved",
+            Self::AlarmTakenOutOfService { .. } => "alarm-taken-out-of-service",
+            Self::AlarmPutInService { .. } => "alarm-put-in-service",
             Self::InstrumentChanged { .. } => "instrument-changed",
             Self::ActDone { .. } => "act-done",
         }

@@ -193,6 +193,32 @@ pub enum Do {
         /// The occurrence.
         occurrence: Uuid,
     },
+    /// An alarm is put aside for a time, whatever its occurrence.
+    ShelveAlarm {
+        /// Key of the alarm.
+        key: String,
+        /// For how many minutes: 1 to 480.
+        minutes: u16,
+        /// Why.
+        reason: String,
+    },
+    /// A shelved alarm is brought back before its time.
+    UnshelveAlarm {
+        /// Key of the alarm.
+        key: String,
+    },
+    /// An alarm is taken out of service until somebody puts it back.
+    AlarmOutOfService {
+        /// Key of the alarm.
+        key: String,
+        /// Why.
+        reason: String,
+    },
+    /// An alarm is put back into service.
+    AlarmInService {
+        /// Key of the alarm.
+        key: String,
+    },
     /// The probe leaves the solution: what it says from now on is no reading.
     TakeProbeOut,
     /// The probe stands in the solution again.

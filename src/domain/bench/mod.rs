@@ -6,6 +6,7 @@
 //! are a function of state ([`next_deadline`](Bench::next_deadline)), so a restart needs no code
 //! for timers and a spurious wake-up does nothing.
 
+mod alarms;
 mod apply;
 mod deadlines;
 mod decide;
@@ -23,7 +24,7 @@ pub use refusal::{Outcome, Refusal};
 #[cfg(test)]
 mod test;
 
-use super::alarm::Alarm;
+use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -105,6 +106,9 @@ pub struct Probe {
     pub last: Option<(Held, Wire)>,
     /// Where the last reading lies, and since when without a break.
     pub side: Option<(Side, Moment)>,
+    /// The watches over the lower and the upper limit.
+    #[serde(default)]
+    pub watches: [LimitWatch; 2],
     /// The block of readings that is not anchored yet: count, lowest, highest, sum of
     /// thousandths, first moment.
     pub block: Option<Block>,
@@ -227,6 +231,12 @@ pub struct Bench {
     pub temperatures: u64,
     /// Alarms that are not back to normal, by key.
     pub alarms: BTreeMap<String, Alarm>,
+    /// Alarms that a person put aside for a time, by key.
+    #[serde(default)]
+    pub shelved: BTreeMap<String, Shelving>,
+    /// Alarms that a person took out of service, by key.
+    #[serde(default)]
+    pub out_of_service: BTreeMap<String, OutOfService>,
     /// Ports: `None` is open, else what the system said.
     pub ports: BTreeMap<String, Option<String>>,
     /// The last documents, newest last.
@@ -265,9 +275,17 @@ impl Default for Bench {
             weighings: 0,
             presses: VecDeque::new(),
             refused: VecDeque::new(),
-            probe: Probe { stands_in: Some(ProbeStands::Bottle), last: None, side: None, block: None },
+            probe: Probe {
+                stands_in: Some(ProbeStands::Bottle),
+                last: None,
+                side: None,
+                watches: <[LimitWatch; 2]>::default(),
+                block: None,
+            },
             temperatures: 0,
             alarms: BTreeMap::new(),
+            shelved: BTreeMap::new(),
+            out_of_service: BTreeMap::new(),
             ports: BTreeMap::new(),
             finished: VecDeque::new(),
             next_number: 1,

@@ -1,6 +1,7 @@
 // The bench page. The station's view is the only source of what is shown; this file decides
 // nothing, carries running times on, and says at once when it can no longer know them.
 
+import { drawAlarms } from "./alarms.js";
 import { find, mark, show, text } from "./dom.js";
 import * as link from "./link.js";
 import * as lists from "./lists.js";
@@ -23,7 +24,7 @@ function draw(view) {
   text(find("#waiting"), view.waiting === 0 ? "● all taken" : `◔ ${view.waiting} waiting`);
   mark(find("#network"), "state", view.waiting === 0 ? null : "warn");
   drawSolution(view.probe);
-  lists.drawAlarms(find("#alarms"), view);
+  drawAlarms(find("#alarms"), view);
   lists.drawPresses(find("#presses"), view);
   lists.drawNext(find("#next"), view);
   drawPlaces(find("div.places"), view);

@@ -1,12 +1,12 @@
-// Everything beside the places: what is next, alarms, presses, samples, instruments, results.
+// Everything beside the places and the alarms: what is next, presses, samples, instruments, results.
 
 import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { act } from "./link.js";
 import { capital } from "./place.js";
 import * as time from "./time.js";
 
-const said = () => h("p", { class: "said" });
-const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
+export const said = () => h("p", { class: "said" });
+export const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
 
 // What to do next
 
@@ -37,45 +37,6 @@ function tickNext(node) {
     : [`overrun by ${time.span(-closes)}`, "over"];
   text(find(".when", node), words);
   mark(node, "stage", stage);
-}
-
-// Alarms
-
-const STATES = { unacknowledged: "not acknowledged", acknowledged: "acknowledged", "returned-unacknowledged": "gone again, not acknowledged" };
-const PRIORITIES = { high: "▲ High", medium: "◆ Medium", low: "● Low" };
-const spoken = new Set();
-
-export function drawAlarms(section, view) {
-  show(section, view.alarms.length > 0);
-  keyed(find("ul", section), view.alarms, (a) => a.occurrence, makeAlarm, (node, alarm) => {
-    mark(node, "priority", alarm.priority);
-    mark(node, "state", alarm.state);
-    text(find(".text", node), alarm.text);
-    text(find(".state", node), `${PRIORITIES[alarm.priority]}, since ${time.when(alarm.raisedMs)}, ${STATES[alarm.state]}${alarm.acknowledgedBy ? ` by ${alarm.acknowledgedBy}` : ""}`);
-    show(find("button", node), alarm.state !== "acknowledged");
-  });
-  const fresh = view.alarms.filter((a) => !spoken.has(a.occurrence));
-  for (const alarm of fresh) spoken.add(alarm.occurrence);
-  if (fresh.length) text(find("#alarm-voice"), fresh.map((a) => `Alarm: ${a.condition}.`).join(" "));
-}
-
-function makeAlarm(alarm) {
-  const near = said();
-  const acknowledge = button("Acknowledge", async () => {
-    const who = find("#who");
-    if (!who.value.trim()) {
-      text(near, "An acknowledgement names a person: write your name at the top first.");
-      near.dataset.kind = "refused";
-      who.focus();
-      return;
-    }
-    await act({ act: "acknowledge-alarm", occurrence: alarm.occurrence }, { near, button: acknowledge });
-  });
-  return h("li", { class: "alarm" },
-    h("details", {}, h("summary", {}, h("span", {}, h("b", {}, capital(alarm.condition)), h("span", { class: "text" }), h("span", { class: "state quiet" }))),
-      h("p", {}, h("b", {}, "What to do: "), `${alarm.response}.`),
-      h("p", {}, h("b", {}, "Otherwise: "), `${alarm.consequence}.`)),
-    acknowledge, near);
 }
 
 // Presses that named no cylinder

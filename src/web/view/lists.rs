@@ -1,7 +1,7 @@
 //! Samples, alarms, instruments, and what to do next.
 
 use super::ms;
-use crate::domain::alarm::definition;
+use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
 use crate::domain::moment::{Moment, SECOND};
@@ -134,7 +134,7 @@ pub(super) fn alarms(bench: &Bench) -> Vec<Value> {
             json!({
                 "key": alarm.key(),
                 "occurrence": alarm.occurrence,
-                "state": alarm.state(),
+                "state": bench.alarm_state(alarm),
                 "priority": row.priority,
                 "text": alarm.text,
                 "condition": row.condition,
@@ -146,6 +146,31 @@ pub(super) fn alarms(bench: &Bench) -> Vec<Value> {
             })
         })
         .collect()
+}
+
+/// Alarms that a person put aside, whether they stand or not.
+pub(super) fn alarms_aside(bench: &Bench) -> Vec<Value> {
+    let shelved = bench.shelved.iter().map(|(key, s)| {
+        json!({
+            "key": key,
+            "state": State::Shelved,
+            "by": s.by.person,
+            "reason": s.reason,
+            "sinceMs": ms(s.since.wall_ns),
+            "untilMs": ms(s.until().wall_ns),
+        })
+    });
+    let out = bench.out_of_service.iter().map(|(key, o)| {
+        json!({
+            "key": key,
+            "state": State::OutOfService,
+            "by": o.by.person,
+            "reason": o.reason,
+            "sinceMs": ms(o.since.wall_ns),
+            "untilMs": null,
+        })
+    });
+    shelved.chain(out).collect()
 }
 
 pub(super) fn probe(bench: &Bench, now: &Moment) -> Value {

@@ -73,6 +73,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
             "trigger": r.trigger, "why": r.why, "atMs": ms(r.moment.wall_ns),
         })).collect::<Vec<_>>(),
         "alarms": lists::alarms(bench),
+        "alarmsAside": lists::alarms_aside(bench),
         "probe": lists::probe(bench, &seen.now),
         "balance": lists::balance(bench),
         "instruments": lists::instruments(bench, &seen.live),

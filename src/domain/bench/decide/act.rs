@@ -80,6 +80,10 @@ impl Deciding<'_> {
                 Ok(Outcome::done("the press was dismissed"))
             }
             Do::AcknowledgeAlarm { occurrence } => self.acknowledge(*occurrence, by),
+            Do::ShelveAlarm { key, minutes, reason } => self.shelve(key, *minutes, reason, by),
+            Do::UnshelveAlarm { key } => self.unshelve(key, by),
+            Do::AlarmOutOfService { key, reason } => self.out_of_service(key, reason, by),
+            Do::AlarmInService { key } => self.in_service(key, by),
             Do::TakeProbeOut => self.take_probe_out(marked),
             Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
         }
@@ -198,25 +202,6 @@ impl Deciding<'_> {
         // It may have been the one more than planned that the others waited for.
         self.complete_sample(specimen.sample);
         Ok(Outcome::done(format!("{} is void and does not count; clean the cylinder", specimen.label)))
-    }
-
-    fn acknowledge(&mut self, occurrence: Uuid, by: By) -> Decided {
-        let alarm = self
-            .bench
-            .alarms
-            .values()
-            .find(|a| a.occurrence == occurrence)
-            .ok_or_else(|| unknown("alarm", occurrence, self.bench.alarms.keys().cloned()))?;
-        if by.person.is_none() {
-            let why = "an acknowledgement names a person".to_owned();
-            return Err(Refusal::Field { field: "who", why });
-        }
-        if alarm.acknowledged.is_some() {
-            return Err(Refusal::Already { what: format!("{} is acknowledged already", alarm.key()) });
-        }
-        let note = format!("{} acknowledged", alarm.key());
-        self.emit(Event::AlarmAcknowledged { occurrence, by });
-        Ok(Outcome::done(note))
     }
 
     fn take_probe_out(&mut self, marked: Marked) -> Decided {

@@ -75,23 +75,23 @@ impl Deciding<'_> {
             return Outcome::done(text);
         }
         let side = self.bench.limits_in_force().and_then(|limits| limits.side(temperature));
-        if self.is_worth_keeping(side) {
-            let moment = *self.now();
+        let moment = *self.now();
+        if self.is_worth_keeping(temperature, side) {
             self.emit(Event::TemperatureRead { temperature: *temperature, wire: wire.clone(), moment, side });
         }
         self.clear(Name::ProbeSilent, "");
         self.clear_wire(&wire.instrument);
-        if side == Some(Side::Within) {
-            self.clear_temperature_alarms();
-        }
         Outcome::done("")
     }
 
-    /// At full rate while a specimen is watched; else one in a while, and each change of side.
-    fn is_worth_keeping(&self, side: Option<Side>) -> bool {
+    /// At full rate while a specimen is watched; else one in a while, each change of side, and what
+    /// begins or breaks a delay of the temperature alarms.
+    fn is_worth_keeping(&self, temperature: &Quantity, side: Option<Side>) -> bool {
         let Some((held, _)) = &self.bench.probe.last else { return true };
         self.bench.is_watching()
             || self.bench.probe.side.map(|(s, _)| s) != side
+            || self.bench.probe.stands_in.is_some()
+                && self.bench.watches_after(temperature, *self.now()) != self.bench.probe.watches
             || self.now().since(&held.moment).ns >= i64::from(self.bench.settings.temperature_idle_s) * SECOND
     }
 

@@ -1,6 +1,7 @@
 //! From one input to events. Refusals are values; nothing here can fail.
 
 mod act;
+mod alarm;
 mod instrument;
 mod mark;
 mod network;

@@ -3,6 +3,7 @@
 
 use super::{Decided, Deciding, unknown};
 use crate::domain::alarm::Name;
+use crate::domain::bench::alarms::UNKNOWN_TRIGGER;
 use crate::domain::bench::{Bench, Contact, Does, Event, KeptPress, Outcome, Refusal, Trigger};
 use crate::domain::method::{Edge, Machine};
 use crate::domain::moment::{MINUTE, Moment, SECOND};
@@ -166,7 +167,7 @@ impl Deciding<'_> {
         } else {
             // A name that the settings do not know is any sender's: it must not make alarms without
             // end, and no later press of it can show that all is well again.
-            self.raise_momentary(Name::TriggerRefused, "unknown", &text);
+            self.raise_momentary(Name::TriggerRefused, UNKNOWN_TRIGGER, &text);
         }
         Refusal::Field { field: "trigger", why: why.to_owned() }.into()
     }

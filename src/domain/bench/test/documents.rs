@@ -257,6 +257,13 @@ fn what_the_broker_retains_is_as_its_schemas_say() {
         soaking.mark(specimen, "first fill", Edge::Done);
         soaking.mark(specimen, "soak", Edge::Begin);
         soaking.to(545.0);
+        soaking.ok(Do::ShelveAlarm {
+            key: "probe-silent".to_owned(),
+            minutes: 30,
+            reason: "the cable is being changed".to_owned(),
+        });
+        let (key, reason) = ("temperature-high".to_owned(), "calibration".to_owned());
+        soaking.ok(Do::AlarmOutOfService { key, reason });
         soaking
     }];
     let mut seen = BTreeSet::new();

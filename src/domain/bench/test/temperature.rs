@@ -28,17 +28,115 @@ fn a_short_excursion_is_a_deviation_and_an_alarm_only_after_its_delay() {
     story.to(21.0).warmth("24.9");
     assert!(!story.bench.alarms.contains_key("temperature-high"), "20 s are less than the delay of 30 s");
     assert_eq!(found(&story, specimen), [(Code::TemperatureHigh, Some("20.0 s outside".to_owned()))]);
+    // By less than the deadband inside: the on-delay, begun at 1 s, runs on.
     for s in 22..=60 {
         story.to(f64::from(s)).warmth("25.1");
     }
     let alarm = &story.bench.alarms["temperature-high"];
-    assert_eq!(alarm.raised, at((22 + 30) * SECOND));
+    assert_eq!(alarm.raised, at((1 + 30) * SECOND));
     assert!(alarm.text.contains("25.1 °C") && alarm.text.contains("19 to 25 °C"), "{}", alarm.text);
-    story.to(61.0).warmth("25.0"); // the limit itself is allowed
-    assert_eq!(story.bench.alarms["temperature-high"].state(), State::ReturnedUnacknowledged);
+    assert_eq!(found(&story, specimen), [(Code::TemperatureHigh, Some("58.0 s outside".to_owned()))]);
+    story.check_replay();
+}
+
+#[test]
+fn the_alarm_clears_only_well_inside_and_after_the_off_delay() {
+    let (mut story, _) = watched();
+    let state = |story: &Story| story.bench.alarms["temperature-high"].state();
+    for s in 1..=31 {
+        story.to(f64::from(s)).warmth("25.1");
+    }
+    for s in 32..=60 {
+        story.to(f64::from(s)).warmth("24.9"); // inside, by less than the deadband
+    }
+    assert_eq!(state(&story), State::Unacknowledged);
+    for s in 61..=69 {
+        story.to(f64::from(s)).warmth("24.8"); // inside by the deadband, for 8 s
+    }
+    for s in 70..=80 {
+        story.to(f64::from(s)).warmth(if s == 70 { "24.9" } else { "24.8" });
+    }
+    assert_eq!(state(&story), State::Unacknowledged, "the off-delay began anew at 71 s");
+    story.to(81.0);
+    assert_eq!(state(&story), State::ReturnedUnacknowledged);
+    assert_eq!(story.bench.alarms["temperature-high"].cleared, Some(at(81 * SECOND)));
     let occurrence = story.bench.alarms["temperature-high"].occurrence;
     story.ok(Do::AcknowledgeAlarm { occurrence });
     assert!(story.bench.alarms.is_empty());
+    story.check_replay();
+}
+
+#[test]
+fn from_one_limit_across_to_the_other_each_alarm_stands_for_its_own() {
+    let (mut story, _) = watched();
+    for s in 1..=35 {
+        story.to(f64::from(s)).warmth("25.1");
+    }
+    for s in 36..=70 {
+        story.to(f64::from(s)).warmth("18.0");
+    }
+    assert_eq!(story.bench.alarms["temperature-high"].cleared, Some(at(46 * SECOND)));
+    assert_eq!(story.bench.alarms["temperature-low"].raised, at(66 * SECOND));
+    story.check_replay();
+}
+
+#[test]
+fn an_hour_of_noise_at_the_limit_is_one_alarm() {
+    use rand::{Rng, SeedableRng, rngs::StdRng};
+    for seed in 1..=5 {
+        let (mut story, specimen) = watched();
+        let mut noise = StdRng::seed_from_u64(seed);
+        let (mut over, mut changes, mut before) = (0, 0, false);
+        for s in 1..=3600 {
+            let hundredths: i64 = 2500 + noise.random_range(-10..=10);
+            story.to(f64::from(s)).warmth(&rust_decimal::Decimal::new(hundredths, 2).to_string());
+            over += u32::from(hundredths > 2500);
+            changes += u32::from((hundredths > 2500) != before);
+            before = hundredths > 2500;
+        }
+        let count = |wanted: fn(&Event) -> bool| story.events.iter().filter(|(e, _)| wanted(e)).count();
+        assert!(over > 1000 && changes > 1000, "seed {seed}: the noise crosses the limit: {over}, {changes}");
+        assert_eq!(count(|e| matches!(e, Event::AlarmRaised { .. })), 1, "seed {seed}");
+        assert_eq!(count(|e| matches!(e, Event::AlarmCleared { .. })), 0, "seed {seed}");
+        // The deviation is judged on the readings themselves.
+        let tally = &story.bench.specimens[&specimen].tally;
+        assert!(tally.readings_outside.abs_diff(over) <= 1, "{} of {over}", tally.readings_outside);
+    }
+}
+
+#[test]
+fn a_dead_probe_suppresses_high_and_low() {
+    let (mut story, _) = watched();
+    story.to(1.0).warmth("25.1");
+    story.to(200.0);
+    let keys: Vec<&String> = story.bench.alarms.keys().collect();
+    assert_eq!(keys, ["probe-silent"], "one cause, one alarm: the last reading is no evidence");
+    story.warmth("25.1");
+    story.to(210.0).warmth("850.0");
+    for s in 211..=225 {
+        story.to(f64::from(s)).warmth("850.0");
+    }
+    assert!(!story.bench.alarms.contains_key("temperature-high"));
+    assert!(story.bench.suppressed(Name::TemperatureHigh).is_some());
+    for s in 226..=256 {
+        assert!(!story.bench.alarms.contains_key("temperature-high"), "the on-delay begins anew: {s}");
+        story.to(f64::from(s)).warmth("25.1");
+    }
+    assert_eq!(story.bench.alarms["temperature-high"].raised, at(256 * SECOND));
+    story.check_replay();
+}
+
+#[test]
+fn with_no_specimen_that_needs_the_solution_its_limits_raise_nothing() {
+    let mut story = Story::new();
+    for s in 0..120 {
+        story.to(f64::from(s)).warmth("27.0");
+    }
+    assert!(story.bench.alarms.is_empty() && story.bench.suppressed(Name::TemperatureHigh).is_some());
+    let sample = story.sample("S", 1);
+    story.specimen(sample, 1);
+    story.to(120.5);
+    assert!(story.bench.alarms.contains_key("temperature-high"), "known before the first fill");
     story.check_replay();
 }
 
