@@ -52,6 +52,7 @@ pub(super) struct Conductor<'a> {
     pub(super) pace: u32,
     pub(super) samples: [Uuid; SAMPLES.len()],
     pub(super) specimens: [Uuid; SAMPLES.len() * SPECIMENS],
+    pub(super) places: [u32; SAMPLES.len() * SPECIMENS],
     pub(super) cancel: CancellationToken,
 }
 
@@ -148,7 +149,8 @@ impl Conductor<'_> {
             Stimulus::Balance { grams, stable } => self.weigh(*grams, *stable).await,
             Stimulus::Register { specimen } => {
                 let sample = get(&self.samples, specimen / SPECIMENS)?;
-                let place = specimen + 1;
+                let place = self.free_place(*specimen)?;
+                set(&mut self.places, *specimen, place)?;
                 let what = json!({ "act": "register-specimen", "sample": sample, "place": place });
                 let made = self.act(what).await?;
                 set(&mut self.specimens, *specimen, made)
@@ -160,13 +162,27 @@ impl Conductor<'_> {
             }
             Stimulus::Shaker { on } => self.press("shaker", if *on { "on" } else { "off" }).await,
             Stimulus::Foot => self.press("foot-switch", "press").await,
-            Stimulus::Button { specimen } => self.press(&format!("place-{}", specimen + 1), "press").await,
+            Stimulus::Button { specimen } => {
+                let place = self.places.get(*specimen).context("the scenario names what it did not make")?;
+                self.press(&format!("place-{place}"), "press").await
+            }
             Stimulus::Reading { specimen, of, value } => {
                 let specimen = get(&self.specimens, *specimen)?;
                 let what = json!({ "act": "enter-reading", "specimen": specimen, "of": of, "value": value });
                 self.act(what).await.map(drop)
             }
         }
+    }
+
+    /// The specimen's own place, or another that is free: somebody who watches may have put a tin
+    /// of their own on the bench.
+    fn free_place(&self, specimen: usize) -> anyhow::Result<u32> {
+        let bench = self.station.station.committed().borrow().bench.clone();
+        let own = u32::try_from(specimen + 1).unwrap_or(1);
+        std::iter::once(own)
+            .chain(1..=bench.settings.places)
+            .find(|place| bench.at_place(*place).is_none())
+            .context("every place is taken")
     }
 
     /// A stable line becomes a report; a moving one only changes the display.
@@ -204,7 +220,7 @@ fn get(ids: &[Uuid], index: usize) -> anyhow::Result<Uuid> {
     ids.get(index).copied().context("the scenario names what it did not make")
 }
 
-fn set(ids: &mut [Uuid], index: usize, id: Uuid) -> anyhow::Result<()> {
+fn set<T>(ids: &mut [T], index: usize, id: T) -> anyhow::Result<()> {
     *ids.get_mut(index).context("the scenario makes more than it has")? = id;
     Ok(())
 }

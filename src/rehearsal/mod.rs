@@ -104,6 +104,7 @@ pub async fn rehearse(plan: &Plan, cancel: CancellationToken) -> anyhow::Result<
         pace: plan.pace,
         samples: [Uuid::nil(); SAMPLES.len()],
         specimens: [Uuid::nil(); SAMPLES.len() * SPECIMENS],
+        places: [0; SAMPLES.len() * SPECIMENS],
         cancel: cancel.clone(),
     };
     conductor.instruments_open().await?;
