@@ -58,12 +58,12 @@ mod test {
     use super::*;
 
     #[test]
-    fn the_shipped_folder_holds_five_balances_and_two_probes() {
+    fn the_shipped_folder_holds_six_balances_and_four_probes() {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/instruments");
         let shapes = shapes_in(&folder).unwrap_or_else(|error| panic!("{error}"));
         let balances = shapes.keys().filter(|id| id.starts_with("balance-")).count();
         let probes = shapes.keys().filter(|id| id.starts_with("probe-")).count();
-        assert!(balances >= 5 && probes >= 2, "{:?}", shapes.keys());
+        assert!(balances >= 6 && probes >= 4, "{:?}", shapes.keys());
     }
 
     #[test]

@@ -3,7 +3,7 @@
 #[cfg(test)]
 mod test;
 
-use super::protocol::{Decoder, Piece, Said, Shape, Weighings, read_line};
+use super::protocol::{Decoder, Piece, Said, Shape, Weighings, read_piece};
 use super::{Listen, Request};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::{InstrumentReport, Live, Wire};
@@ -41,7 +41,7 @@ impl Listener {
         Self {
             name: name.to_owned(),
             port: port.to_owned(),
-            decoder: Decoder::new(shape.terminator),
+            decoder: Decoder::new(shape.framing),
             weighings: Weighings::new(shape.stability),
             shape,
             live: Live::default(),
@@ -53,17 +53,9 @@ impl Listener {
     }
 
     fn piece(&mut self, piece: &Piece, at: Moment) -> Option<InstrumentReport> {
+        let said = read_piece(&self.shape, piece)?;
         self.live.lines = self.live.lines.saturating_add(1);
         self.unanswered = 0;
-        let said = match piece {
-            Piece::Line(bytes) => {
-                let end = bytes.len().saturating_sub(self.shape.terminator.bytes().len());
-                read_line(&self.shape, bytes.get(..end).unwrap_or_default())
-            }
-            Piece::TooLong(_) => Said::Nonsense {
-                why: format!("a line of at most {} bytes with its end", super::protocol::LINE_MAX),
-            },
-        };
         self.show(&said);
         let weighing = self.weighings.take(&said);
         let report = match said {

@@ -1,7 +1,7 @@
 //! PURE: from bytes on a wire to values, and back. No I/O, no clock.
 //!
 //! ```text
-//!  bytes ── decoder ── lines ── read_line(shape) ── what was said ── weighings ── one stable mass
+//!  bytes ── decoder ── lines ── read_piece(shape) ── what was said ── weighings ── one stable mass
 //!                                      ▲
 //!                     shape: a file of `config/instruments`, named by its look
 //! ```
@@ -10,6 +10,7 @@
 //! simulated instruments.
 
 mod decoder;
+mod framing;
 mod load;
 mod number;
 mod read;
@@ -22,7 +23,8 @@ mod test;
 
 pub use crate::domain::method::Fault as ShapeFault;
 pub use decoder::{Decoder, LINE_MAX, Piece};
-pub use read::{Said, read_line};
-pub use shape::{Example, Says, Shape, Stability, Terminator};
+pub use framing::{Checksum, Framing, Over, Terminator, Written};
+pub use read::{Said, read_line, read_piece};
+pub use shape::{Example, Says, Shape, Stability};
 pub use speak::{encode, encode_overload};
 pub use weighing::Weighings;
