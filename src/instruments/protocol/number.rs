@@ -99,6 +99,11 @@ fn decimal(text: &[u8], digits_max: usize) -> Option<Decimal> {
     (count > 0).then(|| Decimal::new(if negative { -number } else { number }, scale.unwrap_or(0)))
 }
 
+/// The shortest text of a binary number, as the standard library writes it.
+pub(super) fn of_float(text: &str) -> Option<Decimal> {
+    decimal(text.as_bytes(), SCPI_DIGITS_MAX)
+}
+
 /// Without spaces around it. Only the space itself: a tabulator has no place in a number.
 pub(super) fn trim(text: &[u8]) -> &[u8] {
     let space = |byte: &u8| *byte == b' ';

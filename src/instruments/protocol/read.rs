@@ -32,7 +32,7 @@ pub enum Said {
     },
 }
 
-fn nonsense(why: impl Into<String>) -> Said {
+pub(super) fn nonsense(why: impl Into<String>) -> Said {
     Said::Nonsense { why: why.into() }
 }
 

@@ -71,10 +71,10 @@ fn quantity<'t>(walk: &mut Walk<'t>, table: &Table<'t>, kind: Option<InstrumentK
 pub(super) fn check<'t>(walk: &mut Walk<'t>, shape: &Shape, nodes: &[Node<'t>]) {
     for (example, node) in shape.examples.iter().zip(nodes) {
         let said = read_line(shape, example.line.as_bytes());
-        if !agrees(&said, example) {
-            let found = format!("`{}`, which reads as {}", example.line, told(&said));
-            walk.fault(node.at, &node.key, found, format!("a line that reads as {}", claim(example)));
-        } else if let Some((end, said)) = misread_end(shape, example) {
+        if !compare(walk, example, node, &said) {
+            continue;
+        }
+        if let Some((end, said)) = misread_end(shape, example) {
             let found = format!("`{}`, whose end `{}` reads as {}", example.line, end, told(&said));
             let expected = "a pattern that no torn line fits, since this one speaks without a break";
             walk.fault(node.at, &node.key, found, expected);
@@ -84,6 +84,16 @@ pub(super) fn check<'t>(walk: &mut Walk<'t>, shape: &Shape, nodes: &[Node<'t>]) 
             walk.fault(node.at, &node.key, found, expected);
         }
     }
+}
+
+/// Whether an example reads as it claims; a fault if not.
+pub(super) fn compare<'t>(walk: &mut Walk<'t>, example: &Example, node: &Node<'t>, said: &Said) -> bool {
+    let agrees = agrees(said, example);
+    if !agrees {
+        let found = format!("`{}`, which reads as {}", example.line, told(said));
+        walk.fault(node.at, &node.key, found, format!("a line that reads as {}", claim(example)));
+    }
+    agrees
 }
 
 fn agrees(said: &Said, example: &Example) -> bool {

@@ -1,7 +1,10 @@
 //! From a shape file's text to a checked shape, or every fault at once.
 
 mod examples;
+mod registers;
 mod values;
+
+pub(super) use registers::{is_of_registers, registers};
 
 use super::number::Notation;
 use super::shape::{Shape, Stability};
@@ -28,7 +31,9 @@ const WRITTEN: [(&str, Written); 2] = [("hex-digits", Written::HexDigits), ("raw
 const NOTATIONS: [(&str, Notation); 2] = [("plain", Notation::Plain), ("scpi", Notation::Scpi)];
 const STABILITIES: [(&str, Stability); 2] =
     [("marked", Stability::Marked), ("every-line", Stability::EveryLine)];
-const FRAMINGS: [(&str, (u8, Parity, u8)); 4] = [
+const FRAMINGS: [(&str, (u8, Parity, u8)); 6] = [
+    ("8E1", (8, Parity::Even, 1)),
+    ("8O1", (8, Parity::Odd, 1)),
     ("8N1", (8, Parity::None, 1)),
     ("7E1", (7, Parity::Even, 1)),
     ("7O1", (7, Parity::Odd, 1)),
