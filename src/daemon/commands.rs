@@ -36,11 +36,11 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         std::collections::BTreeMap::new()
     });
     for (name, instrument) in &settings.instruments {
-        if let Some(shape) = shapes.get(&instrument.shape).filter(|s| s.kind != instrument.kind) {
+        if let Some(shape) = shapes.get(&instrument.shape).filter(|s| s.kind() != instrument.kind) {
             faults.push(format!(
                 "settings: `instruments.{name}.shape`: `{}` is a shape for a {}, and `kind` says {}",
-                shape.id,
-                kind_word(shape.kind),
+                shape.id(),
+                kind_word(shape.kind()),
                 kind_word(instrument.kind)
             ));
         }

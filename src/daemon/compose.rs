@@ -20,7 +20,7 @@ use crate::domain::bench::{Started, TriggerSettings, What};
 use crate::domain::method::Method;
 use crate::domain::reading::Live;
 use crate::instruments::listener::Listener;
-use crate::instruments::protocol::Shape;
+use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
 use crate::journal::{Journal, JournalError, OpenWith};
 use crate::network::inbound::{self, Door};
@@ -48,7 +48,7 @@ pub struct Parts {
     /// The methods, all of them.
     pub methods: Vec<Method>,
     /// The shapes that the instruments name.
-    pub shapes: BTreeMap<String, Arc<Shape>>,
+    pub shapes: BTreeMap<String, AnyShape>,
     /// Bench time.
     pub clock: Arc<dyn Clock>,
     /// The clock runs by itself.
@@ -223,7 +223,7 @@ fn started(settings: &Settings, methods: Vec<Method>, rehearsal: bool) -> Starte
 
 fn instruments(
     settings: &Settings,
-    shapes: &BTreeMap<String, Arc<Shape>>,
+    shapes: &BTreeMap<String, AnyShape>,
     clock: &Arc<dyn Clock>,
     station: &StationHandle,
     ends: &Ends,
@@ -241,7 +241,7 @@ fn instruments(
         let running = task::spawn(
             name.clone(),
             instrument.port.clone(),
-            shape.line,
+            shape.line(),
             listener,
             clock.clone(),
             sender.clone(),

@@ -6,6 +6,7 @@ pub mod listener; // PURE: values to reports
 pub mod shapes; // the folder of shape files
 pub mod port;
 mod talk;
+mod registers; // the talk with a Modbus RTU server
 pub mod task;
 
 use crate::domain::moment::Moment;
@@ -19,6 +20,12 @@ pub trait Listen: Send {
     fn closed(&mut self);
     /// What to send when asked for a value, and how; `None`: the line speaks by itself.
     fn request(&self) -> Option<Request>;
+    /// An answer came that holds no value; `why`: what was expected, in words.
+    fn refused(&mut self, why: String, at: Moment) -> Option<(Moment, InstrumentReport)>;
+    /// The registers to ask for; `None`: it talks in lines. What they hold is fed as bytes, whole.
+    fn poll(&self) -> Option<Poll> {
+        None
+    }
     /// A request had no answer in time; gives a report when that is worth one.
     fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)>;
     /// What is on the display now.
@@ -34,6 +41,34 @@ pub struct Request {
     pub every_ns: i64,
     /// Real time for an answer.
     pub answer_within: std::time::Duration,
+}
+
+/// How registers are asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Poll {
+    /// The unit's own number on the line, 1 to 247.
+    pub unit_id: u8,
+    /// Which registers.
+    pub bank: Bank,
+    /// The first one, counted from 0.
+    pub address: u16,
+    /// How many.
+    pub count: u16,
+    /// Bench time between two requests, nanoseconds.
+    pub every_ns: i64,
+    /// Real time for an answer.
+    pub answer_within: std::time::Duration,
+    /// Real time after which no answer comes any more, however late.
+    pub longest_answer: std::time::Duration,
+}
+
+/// The registers of Modbus that hold numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bank {
+    /// Input registers, read by function 4.
+    Input,
+    /// Holding registers, read by function 3.
+    Holding,
 }
 
 /// Speed and framing of a line.

@@ -1,9 +1,8 @@
 //! The folder of shape files.
 
-use super::protocol::{Shape, ShapeFault};
+use super::protocol::{AnyShape, ShapeFault};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 /// Why the folder of shapes cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -29,7 +28,7 @@ fn listed(faults: &[ShapeFault]) -> String {
 ///
 /// # Errors
 /// A folder or file that cannot be read, or all faults of all files.
-pub fn shapes_in(folder: &Path) -> Result<BTreeMap<String, Arc<Shape>>, ShapesError> {
+pub fn shapes_in(folder: &Path) -> Result<BTreeMap<String, AnyShape>, ShapesError> {
     let unreadable = |path: &Path, source| ShapesError::Unreadable { path: path.to_owned(), source };
     let mut files = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(|error| unreadable(folder, error))? {
@@ -43,9 +42,9 @@ pub fn shapes_in(folder: &Path) -> Result<BTreeMap<String, Arc<Shape>>, ShapesEr
     let mut faults = Vec::new();
     for path in files {
         let text = std::fs::read_to_string(&path).map_err(|error| unreadable(&path, error))?;
-        match Shape::load(&path.to_string_lossy(), &text) {
+        match AnyShape::load(&path.to_string_lossy(), &text) {
             Ok(shape) => {
-                shapes.insert(shape.id.clone(), Arc::new(shape));
+                shapes.insert(shape.id().to_owned(), shape);
             }
             Err(more) => faults.extend(more),
         }
@@ -58,12 +57,12 @@ mod test {
     use super::*;
 
     #[test]
-    fn the_shipped_folder_holds_five_balances_and_two_probes() {
+    fn the_shipped_folder_holds_six_balances_and_six_probes() {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/instruments");
         let shapes = shapes_in(&folder).unwrap_or_else(|error| panic!("{error}"));
         let balances = shapes.keys().filter(|id| id.starts_with("balance-")).count();
         let probes = shapes.keys().filter(|id| id.starts_with("probe-")).count();
-        assert!(balances >= 5 && probes >= 2, "{:?}", shapes.keys());
+        assert!(balances >= 6 && probes >= 6, "{:?}", shapes.keys());
     }
 
     #[test]

@@ -119,7 +119,7 @@ impl Talk {
         request.map_or(Wait::Nothing, |_| Wait::Turn(self.clock.reached(self.due_ns)))
     }
 
-    async fn hear(&mut self, bytes: &[u8], at: Moment) -> Result<(), Unwanted> {
+    pub(super) async fn hear(&mut self, bytes: &[u8], at: Moment) -> Result<(), Unwanted> {
         let reports = self.listener.feed(bytes, at);
         self.show();
         for (at, report) in reports {
@@ -144,7 +144,17 @@ impl Talk {
         Ok(Wait::Answer { time_out: Box::pin(sleep(answer_within)), lines })
     }
 
-    async fn unanswered(&mut self) -> Result<(), Unwanted> {
+    /// An answer came that holds no value.
+    pub(super) async fn refused(&mut self, why: String) -> Result<(), Unwanted> {
+        let report = self.listener.refused(why, self.clock.now());
+        self.show();
+        match report {
+            Some((at, report)) => self.report(at, report).await,
+            None => Ok(()),
+        }
+    }
+
+    pub(super) async fn unanswered(&mut self) -> Result<(), Unwanted> {
         let report = self.listener.unanswered(self.clock.now());
         self.show();
         match report {

@@ -1,6 +1,7 @@
 //! One instrument's task: opens its port, talks, and opens it again however often the cable goes.
 
 use super::port::{Port, PortError};
+use super::registers;
 use super::talk::{Ended, Talk, Unwanted};
 use super::{Line, Listen};
 use crate::clock::Clock;
@@ -65,16 +66,15 @@ impl Task {
         let mut pause = FIRST_PAUSE;
         loop {
             let why = match Port::open(&self.path, self.line).await {
-                Ok(mut port) => {
+                Ok(port) => {
                     if let Err(unwanted) = self.open().await {
                         return unwanted;
                     }
                     let since = Instant::now();
-                    let said = match self.talk.over(&mut port).await {
+                    let said = match self.talk_over(port).await {
                         Ended::Gone(said) => said,
                         Ended::Unwanted => return Unwanted,
                     };
-                    drop(port);
                     self.talk.closed();
                     // A port that opens and falls silent at once is no end of the trouble.
                     if self.talk.heard || since.elapsed() >= LONGEST_PAUSE {
@@ -89,6 +89,14 @@ impl Task {
             }
             sleep(pause).await;
             pause = pause.saturating_mul(2).min(LONGEST_PAUSE);
+        }
+    }
+
+    /// Lines, or registers that are asked for. The port is closed in the end.
+    async fn talk_over(&mut self, mut port: Port) -> Ended {
+        match self.talk.listener.poll() {
+            Some(poll) => registers::over(&mut self.talk, port, &poll).await,
+            None => self.talk.over(&mut port).await,
         }
     }
 

@@ -17,7 +17,7 @@ use crate::domain::bench::Does;
 use crate::domain::method::{Method, load};
 use crate::domain::moment::{MINUTE, Moment};
 use crate::domain::reading::InstrumentKind;
-use crate::instruments::protocol::Shape;
+use crate::instruments::protocol::{AnyShape, Shape};
 use crate::settings::{self, model};
 use anyhow::{Context, bail};
 use conductor::{Conductor, Instrument};
@@ -260,8 +260,10 @@ fn parts(
     for place in 1..=settings.bench.places {
         trigger(format!("place-{place}"), Does::Next, Some(place));
     }
-    let shapes: BTreeMap<String, Arc<Shape>> =
-        [balance, probe].into_iter().map(|i| (i.shape.id.clone(), i.shape.clone())).collect();
+    let shapes: BTreeMap<String, AnyShape> = [balance, probe]
+        .into_iter()
+        .map(|i| (i.shape.id.clone(), AnyShape::Lines(i.shape.clone())))
+        .collect();
     Ok(Parts {
         settings,
         methods: methods()?,

@@ -15,7 +15,7 @@ fn faults(path: &str, text: &str) -> Vec<String> {
             Err(error) => vec![format!("{path}: {error}")],
         },
         "config/methods" => told(stillstand::domain::method::load(path, text).err()),
-        "config/instruments" => told(stillstand::instruments::protocol::Shape::load(path, text).err()),
+        "config/instruments" => told(stillstand::instruments::protocol::AnyShape::load(path, text).err()),
         _ => vec![format!("{path}: nothing reads this folder")],
     }
 }

@@ -3,11 +3,12 @@
 #[cfg(test)]
 mod test;
 
-use super::protocol::{Decoder, Piece, Said, Shape, Weighings, read_line};
-use super::{Listen, Request};
+use super::protocol::{
+    AnyShape, Decoder, Framing, Piece, Said, Stability, Terminator, Weighings, in_words, read_piece,
+};
+use super::{Listen, Poll, Request};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::{InstrumentReport, Live, Wire};
-use std::sync::Arc;
 
 /// Time on the boot clock between two reports of nonsense, nanoseconds.
 const NONSENSE_EVERY_NS: i64 = 10 * SECOND;
@@ -21,7 +22,8 @@ const UNANSWERED: u32 = 3;
 pub struct Listener {
     name: String,
     port: String,
-    shape: Arc<Shape>,
+    shape: AnyShape,
+    /// Of lines; registers come whole.
     decoder: Decoder,
     weighings: Weighings,
     live: Live,
@@ -37,12 +39,16 @@ pub struct Listener {
 
 impl Listener {
     /// A listener for the instrument `name` of the settings on the port `port`.
-    pub fn new(name: &str, port: &str, shape: Arc<Shape>) -> Self {
+    pub fn new(name: &str, port: &str, shape: AnyShape) -> Self {
+        let (framing, stability) = match &shape {
+            AnyShape::Lines(shape) => (shape.framing, shape.stability),
+            AnyShape::Registers(_) => (Framing::Lines(Terminator::CrLf), Stability::None),
+        };
         Self {
             name: name.to_owned(),
             port: port.to_owned(),
-            decoder: Decoder::new(shape.terminator),
-            weighings: Weighings::new(shape.stability),
+            decoder: Decoder::new(framing),
+            weighings: Weighings::new(stability),
             shape,
             live: Live::default(),
             told: None,
@@ -52,26 +58,18 @@ impl Listener {
         }
     }
 
-    fn piece(&mut self, piece: &Piece, at: Moment) -> Option<InstrumentReport> {
+    /// Bytes that say something, as they are shown to people in `raw`.
+    fn said(&mut self, said: Said, bytes: &[u8], at: Moment) -> Option<InstrumentReport> {
         self.live.lines = self.live.lines.saturating_add(1);
         self.unanswered = 0;
-        let said = match piece {
-            Piece::Line(bytes) => {
-                let end = bytes.len().saturating_sub(self.shape.terminator.bytes().len());
-                read_line(&self.shape, bytes.get(..end).unwrap_or_default())
-            }
-            Piece::TooLong(_) => Said::Nonsense {
-                why: format!("a line of at most {} bytes with its end", super::protocol::LINE_MAX),
-            },
-        };
         self.show(&said);
         let weighing = self.weighings.take(&said);
         let report = match said {
-            Said::Nonsense { why } => return self.nonsense(piece.bytes(), why, at),
+            Said::Nonsense { why } => return self.nonsense(bytes, why, at),
             Said::Temperature { quantity: temperature } => {
-                Some(InstrumentReport::Temperature { temperature, wire: self.wire(piece.bytes()) })
+                Some(InstrumentReport::Temperature { temperature, wire: self.wire(bytes) })
             }
-            _ => weighing.map(|mass| InstrumentReport::Mass { mass, wire: self.wire(piece.bytes()) }),
+            _ => weighing.map(|mass| InstrumentReport::Mass { mass, wire: self.wire(bytes) }),
         };
         // A value says by itself that the line is well again; where none is due, this does.
         let well = std::mem::take(&mut self.troubled);
@@ -103,14 +101,25 @@ impl Listener {
     }
 
     fn wire(&self, bytes: &[u8]) -> Wire {
-        Wire { instrument: self.name.clone(), port: self.port.clone(), raw: bytes.escape_ascii().to_string() }
+        let raw = match self.shape {
+            AnyShape::Lines(_) => bytes.escape_ascii().to_string(),
+            AnyShape::Registers(_) => in_words(bytes),
+        };
+        Wire { instrument: self.name.clone(), port: self.port.clone(), raw }
     }
 }
 
 impl Listen for Listener {
     fn feed(&mut self, bytes: &[u8], at: Moment) -> Vec<(Moment, InstrumentReport)> {
-        let pieces = self.decoder.feed(bytes);
-        pieces.iter().filter_map(|piece| Some((at, self.piece(piece, at)?))).collect()
+        let pieces = match &self.shape {
+            AnyShape::Lines(shape) => {
+                let shape = shape.clone();
+                let said = |piece: Piece| Some((read_piece(&shape, &piece)?, piece.bytes().to_vec()));
+                self.decoder.feed(bytes).into_iter().filter_map(said).collect()
+            }
+            AnyShape::Registers(registers) => vec![(registers.read(bytes), bytes.to_vec())],
+        };
+        pieces.into_iter().filter_map(|(said, bytes)| Some((at, self.said(said, &bytes, at)?))).collect()
     }
 
     /// Drops the half line. What was on the display is not known any more; what was weighed is
@@ -122,7 +131,21 @@ impl Listen for Listener {
     }
 
     fn request(&self) -> Option<Request> {
-        self.shape.request.clone()
+        match &self.shape {
+            AnyShape::Lines(shape) => shape.request.clone(),
+            AnyShape::Registers(_) => None,
+        }
+    }
+
+    fn refused(&mut self, why: String, at: Moment) -> Option<(Moment, InstrumentReport)> {
+        self.said(Said::Nonsense { why }, &[], at).map(|report| (at, report))
+    }
+
+    fn poll(&self) -> Option<Poll> {
+        match &self.shape {
+            AnyShape::Lines(_) => None,
+            AnyShape::Registers(registers) => Some(registers.poll),
+        }
     }
 
     fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)> {

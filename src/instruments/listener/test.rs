@@ -10,8 +10,8 @@ use std::path::Path;
 fn listener(id: &str) -> Listener {
     let file = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("config/instruments/{id}.toml"));
     let text = std::fs::read_to_string(&file).unwrap();
-    let shape = Shape::load(&file.to_string_lossy(), &text).unwrap();
-    Listener::new("tins", "/dev/ttyS9", Arc::new(shape))
+    let shape = AnyShape::load(&file.to_string_lossy(), &text).unwrap();
+    Listener::new("tins", "/dev/ttyS9", shape)
 }
 
 fn wire(raw: &str) -> Wire {

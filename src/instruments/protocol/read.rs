@@ -1,6 +1,6 @@
 //! What a line says. A line fits its shape wholly or says nothing.
 
-use super::{Shape, Stability, number};
+use super::{LINE_MAX, Piece, Shape, Stability, number};
 use crate::domain::quantity::{Quantity, Unit};
 use crate::domain::reading::InstrumentKind;
 use regex::bytes::Captures;
@@ -32,11 +32,24 @@ pub enum Said {
     },
 }
 
-fn nonsense(why: impl Into<String>) -> Said {
+pub(super) fn nonsense(why: impl Into<String>) -> Said {
     Said::Nonsense { why: why.into() }
 }
 
-/// Reads one line, without its terminator.
+/// Reads what came off the wire. `None` for the line ends that some instruments send between frames.
+pub fn read_piece(shape: &Shape, piece: &Piece) -> Option<Said> {
+    match piece {
+        Piece::Line(bytes) => Some(match shape.framing.text(bytes) {
+            Ok(text) => read_line(shape, text),
+            Err(why) => nonsense(why),
+        }),
+        Piece::TooLong(_) => Some(nonsense(format!("a line of at most {LINE_MAX} bytes with its end"))),
+        Piece::Between(bytes) => (!bytes.iter().all(|byte| matches!(byte, b'\r' | b'\n')))
+            .then(|| nonsense("a whole frame: STX, text, ETX")),
+    }
+}
+
+/// Reads one line, without its terminator or frame.
 pub fn read_line(shape: &Shape, line: &[u8]) -> Said {
     let Some(groups) = shape.pattern.captures(line) else {
         let sample = shape.examples.first().map_or("", |example| example.line.as_str());
@@ -84,8 +97,8 @@ fn stable(shape: &Shape, groups: &Captures<'_>) -> Result<bool, String> {
 fn quantity(shape: &Shape, groups: &Captures<'_>) -> Result<Quantity, String> {
     let field = if shape.kind == InstrumentKind::Balance { "mass" } else { "temperature" };
     let digits = [text(groups, "sign"), text(groups, field)].concat();
-    let value = number::parse(&digits).ok_or_else(|| {
-        format!("a plain number in the field `{field}`, in place of `{}`", digits.escape_ascii())
+    let value = shape.notation.parse(&digits).map_err(|expected| {
+        format!("{expected} in the field `{field}`, in place of `{}`", digits.escape_ascii())
     })?;
     Ok(Quantity::new(value, unit(shape, text(groups, "unit"))?))
 }

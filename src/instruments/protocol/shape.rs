@@ -1,7 +1,8 @@
 //! A line by its shape: everything that must be known to read it and to speak it.
 
+use super::number::Notation;
 use super::speak::Template;
-use super::{ShapeFault, load};
+use super::{Framing, ShapeFault, load};
 use crate::domain::quantity::{Kind, Quantity, Unit};
 use crate::domain::reading::InstrumentKind;
 use crate::instruments::{Line, Request};
@@ -18,12 +19,14 @@ pub struct Shape {
     pub kind: InstrumentKind,
     /// Speed and framing.
     pub line: Line,
-    /// What ends a line.
-    pub terminator: Terminator,
+    /// What divides its bytes.
+    pub framing: Framing,
     /// How a value is asked for; `None`: the line speaks by itself.
     pub request: Option<Request>,
     /// The whole line without its terminator, with named groups.
     pub(super) pattern: Regex,
+    /// How it writes numbers.
+    pub(super) notation: Notation,
     /// Texts on the wire and what they mean.
     pub units: Vec<(String, Unit)>,
     /// The unit where the line names none.
@@ -85,28 +88,6 @@ impl Stability {
 
     const fn is_continuous(self) -> bool {
         !self.by_key()
-    }
-}
-
-/// What ends a line.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Terminator {
-    /// Carriage return and line feed.
-    CrLf,
-    /// Line feed.
-    Lf,
-    /// Carriage return.
-    Cr,
-}
-
-impl Terminator {
-    /// Its bytes.
-    pub const fn bytes(self) -> &'static [u8] {
-        match self {
-            Self::CrLf => b"\r\n",
-            Self::Lf => b"\n",
-            Self::Cr => b"\r",
-        }
     }
 }
 

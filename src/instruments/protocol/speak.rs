@@ -24,14 +24,13 @@ pub fn encode(shape: &Shape, value: Decimal, unit: Unit, stable: bool) -> Option
         Said::Unstable { quantity } => !stable && quantity.is_none_or(same),
         Said::Overload | Said::Nonsense { .. } => false,
     };
-    said.then(|| [line.as_bytes(), shape.terminator.bytes()].concat())
+    said.then(|| shape.framing.wrapped(line.as_bytes()))
 }
 
 /// One line that tells of an overload, terminator included; `None` where the shape has none.
 pub fn encode_overload(shape: &Shape) -> Option<Vec<u8>> {
     let line = shape.overload.as_ref()?.fill(Decimal::ZERO, "");
-    (read_line(shape, line.as_bytes()) == Said::Overload)
-        .then(|| [line.as_bytes(), shape.terminator.bytes()].concat())
+    (read_line(shape, line.as_bytes()) == Said::Overload).then(|| shape.framing.wrapped(line.as_bytes()))
 }
 
 /// A line with fields: `{sign}`, `{value}`, `{unit}`, each with an optional width: `{value:>9}`

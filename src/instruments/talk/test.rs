@@ -47,6 +47,10 @@ impl Listen for Lines {
         self.asks.clone()
     }
 
+    fn refused(&mut self, _: String, _: Moment) -> Option<(Moment, InstrumentReport)> {
+        None
+    }
+
     fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)> {
         self.silences += 1;
         Some((at, silent(self.silences)))

@@ -1,10 +1,15 @@
 //! From a shape file's text to a checked shape, or every fault at once.
 
 mod examples;
+mod registers;
 mod values;
 
-use super::shape::{Shape, Stability, Terminator};
+pub(super) use registers::{is_of_registers, registers};
+
+use super::number::Notation;
+use super::shape::{Shape, Stability};
 use super::speak::Template;
+use super::{Checksum, Framing, Over, Terminator, Written};
 use crate::domain::method::Fault;
 use crate::domain::method::load::walk::{Table, Walk, listed};
 use crate::domain::method::load::{id, syntax};
@@ -18,21 +23,34 @@ const KINDS: [(&str, InstrumentKind); 2] =
     [("balance", InstrumentKind::Balance), ("probe", InstrumentKind::SolutionProbe)];
 const TERMINATORS: [(&str, Terminator); 3] =
     [("\r\n", Terminator::CrLf), ("\n", Terminator::Lf), ("\r", Terminator::Cr)];
+const FRAMES: [(&str, ()); 1] = [("stx-etx", ())];
+const CHECKSUMS: [(&str, ()); 1] = [("xor", ())];
+const OVERS: [(&str, Over); 3] =
+    [("text", Over::Text), ("text-etx", Over::TextEtx), ("stx-text-etx", Over::StxTextEtx)];
+const WRITTEN: [(&str, Written); 2] = [("hex-digits", Written::HexDigits), ("raw-byte", Written::RawByte)];
+const NOTATIONS: [(&str, Notation); 2] = [("plain", Notation::Plain), ("scpi", Notation::Scpi)];
 const STABILITIES: [(&str, Stability); 2] =
     [("marked", Stability::Marked), ("every-line", Stability::EveryLine)];
-const FRAMINGS: [(&str, (u8, Parity, u8)); 4] = [
+const FRAMINGS: [(&str, (u8, Parity, u8)); 6] = [
+    ("8E1", (8, Parity::Even, 1)),
+    ("8O1", (8, Parity::Odd, 1)),
     ("8N1", (8, Parity::None, 1)),
     ("7E1", (7, Parity::Even, 1)),
     ("7O1", (7, Parity::Odd, 1)),
     ("8N2", (8, Parity::None, 2)),
 ];
-const COMMON_KEYS: [&str; 11] = [
+const COMMON_KEYS: [&str; 16] = [
     "id",
     "title",
     "kind",
     "speed",
     "framing",
     "terminator",
+    "framed-by",
+    "checksum",
+    "checksum-over",
+    "checksum-as",
+    "number",
     "request",
     "pattern",
     "unit",
@@ -63,7 +81,11 @@ fn shape<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<Shape>
     let kind = walk.word(root, "kind", &KINDS);
     only(walk, root, kind);
     let line = line(walk, root);
-    let terminator = walk.word(root, "terminator", &TERMINATORS);
+    let framing = framing(walk, root);
+    let notation = match root.get("number") {
+        Some(_) => walk.word(root, "number", &NOTATIONS),
+        None => Some(Notation::Plain),
+    };
     let request = values::request(walk, root);
     let units = values::units(walk, root, kind);
     let stability = stability(walk, root, kind);
@@ -81,9 +103,10 @@ fn shape<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<Shape>
         title: title?,
         kind: kind?,
         line: line?,
-        terminator: terminator?,
+        framing: framing?,
         request: request?,
         pattern: pattern?,
+        notation: notation?,
         units,
         unit,
         stability: stability?,
@@ -117,6 +140,34 @@ fn line<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Line> {
     let framing = walk.word(root, "framing", &FRAMINGS);
     let (data_bits, parity, stop_bits) = framing?;
     Some(Line { speed: speed?, data_bits, parity, stop_bits })
+}
+
+/// Lines have a terminator, frames have none; only frames have a checksum.
+fn framing<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Framing> {
+    let framed = root.get("framed-by").is_some();
+    let checked = framed && root.get("checksum").is_some();
+    if framed {
+        walk.bad_value(root, "terminator", "no terminator beside `framed-by`");
+    } else {
+        walk.bad_value(root, "checksum", "a checksum only beside `framed-by`");
+    }
+    if !checked {
+        for key in ["checksum-over", "checksum-as"] {
+            walk.bad_value(root, key, "nothing of this without `checksum` and `framed-by`");
+        }
+    }
+    if !framed {
+        return walk.word(root, "terminator", &TERMINATORS).map(Framing::Lines);
+    }
+    let frame = walk.word(root, "framed-by", &FRAMES);
+    if !checked {
+        return frame.map(|()| Framing::Frames(None));
+    }
+    let checksum = walk.word(root, "checksum", &CHECKSUMS);
+    let over = walk.word(root, "checksum-over", &OVERS);
+    let written = walk.word(root, "checksum-as", &WRITTEN);
+    frame.and(checksum)?;
+    Some(Framing::Frames(Some(Checksum { over: over?, written: written? })))
 }
 
 fn stability<'t>(walk: &mut Walk<'t>, root: &Table<'t>, kind: Option<InstrumentKind>) -> Option<Stability> {

@@ -43,16 +43,21 @@ pub(super) fn request<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Optio
     let table = walk.table(root, "request")?;
     walk.only(&table, &["send", "every-s", "answer-within-ms"]);
     let send = walk.need(&table, "send", "the bytes to send, as a text").and_then(|node| as_raw(walk, &node));
-    let every = every(walk, &table);
-    let within = within(walk, &table);
+    let (every_ns, answer_within) = pace(walk, &table)?;
+    Some(Some(Request { send: send?.into_bytes(), every_ns, answer_within }))
+}
+
+/// How often, in nanoseconds, and how long for an answer.
+pub(super) fn pace<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<(i64, Duration)> {
+    let every = every(walk, table);
+    let within = milliseconds(walk, table, "answer-within-ms");
     if let (Some(every), Some(within)) = (every, within)
         && within.as_nanos() > u128::try_from(every).unwrap_or_default()
     {
-        walk.bad_value(&table, "answer-within-ms", "no more time than `every-s` leaves");
+        walk.bad_value(table, "answer-within-ms", "no more time than `every-s` leaves");
         return None;
     }
-    let send = send?.into_bytes();
-    Some(Some(Request { send, every_ns: every?, answer_within: within? }))
+    Some((every?, within?))
 }
 
 fn every<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<i64> {
@@ -70,9 +75,9 @@ fn every<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<i64> {
     ns
 }
 
-fn within<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Duration> {
+pub(super) fn milliseconds<'t>(walk: &mut Walk<'t>, table: &Table<'t>, key: &str) -> Option<Duration> {
     let expected = "a whole number of milliseconds from 10 to 60000";
-    let node = walk.need(table, "answer-within-ms", expected)?;
+    let node = walk.need(table, key, expected)?;
     let within = whole(&node).filter(|within| (10..=60_000).contains(within));
     if within.is_none() {
         walk.wrong(&node, expected);
