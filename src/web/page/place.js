@@ -169,8 +169,9 @@ function drawMore(card, specimen) {
   const giveUp = find(".void", more);
   show(giveUp, !specimen.complete && specimen.voided === null);
   giveUp.onsubmit = (event) => voidSpecimen(event, card, giveUp);
-  rebuilt(find(".masses", more), [specimen.id, specimen.complete, specimen.portion], () => [
-    !specimen.complete && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
+  const over = specimen.complete || specimen.voided !== null;
+  rebuilt(find(".masses", more), [specimen.id, over, specimen.portion], () => [
+    !over && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
   ]);
 }
 
@@ -240,6 +241,7 @@ export function tickPlace(card) {
   const specimen = card.specimen;
   if (!specimen || specimen.fault) {
     setStage(card, null);
+    fill(card, 0, 0, 0);
     return;
   }
   const running = specimen.complete ? null : specimen.running;
