@@ -3,6 +3,30 @@ use crate::domain::report::{self, Head};
 use crate::domain::specimen::judge::Code;
 use crate::domain::specimen::sample::Preparation;
 
+/// A sample with one tin at place 1.
+fn one() -> (Story, Uuid, Uuid) {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    (story, sample, specimen)
+}
+
+/// The same, filled and set down at the start.
+fn soaking() -> (Story, Uuid, Uuid) {
+    let (mut story, sample, specimen) = one();
+    story.mark(specimen, "first fill", Edge::Done);
+    story.mark(specimen, "soak", Edge::Begin);
+    (story, sample, specimen)
+}
+
+/// The same, shaken from 600 s to 645 s.
+fn shaken() -> (Story, Uuid, Uuid) {
+    let (mut story, sample, specimen) = soaking();
+    story.to(600.0).mark(specimen, "shake", Edge::Begin);
+    story.to(645.0).mark(specimen, "shake", Edge::End);
+    (story, sample, specimen)
+}
+
 fn codes(story: &Story, specimen: Uuid) -> Vec<Code> {
     story.deviations(specimen).into_iter().map(|d| d.code).collect()
 }
@@ -89,13 +113,7 @@ fn the_shakers_start_bounds_the_soak_when_nobody_pressed() {
 
 #[test]
 fn without_the_press_the_entry_is_only_a_no_later_than_and_a_stated_time_settles_it() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
-    story.mark(specimen, "first fill", Edge::Done);
-    story.mark(specimen, "soak", Edge::Begin);
-    story.to(600.0).mark(specimen, "shake", Edge::Begin);
-    story.to(645.0).mark(specimen, "shake", Edge::End);
+    let (mut story, _, specimen) = shaken();
     story.to(700.0).mark(specimen, "irrigate", Edge::End);
     // The value is typed two minutes after the twenty: not an overrun, but not shown either.
     story.to(700.0 + 1320.0).read(specimen, Level::Clay, "8.0");
@@ -112,9 +130,7 @@ fn without_the_press_the_entry_is_only_a_no_later_than_and_a_stated_time_settles
 
 #[test]
 fn out_of_order_is_refused_with_what_is_possible() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
+    let (mut story, _, specimen) = one();
     let text = story.refused(Do::Mark { specimen, step: "shake".to_owned(), edge: Edge::Begin });
     assert!(text.contains("first fill done"), "{text}");
     let text = story.refused(Do::EnterReading {
@@ -130,9 +146,7 @@ fn out_of_order_is_refused_with_what_is_possible() {
 
 #[test]
 fn impossible_levels_are_refused_and_an_unusual_one_is_asked_about() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
+    let (mut story, _, specimen) = one();
     story.run_to_line(specimen, 0.0);
     let enter =
         |of, value: &str, confirmed| Do::EnterReading { specimen, of, value: value.to_owned(), confirmed };
@@ -152,9 +166,7 @@ fn impossible_levels_are_refused_and_an_unusual_one_is_asked_about() {
 
 #[test]
 fn no_line_yet_keeps_the_window_open_to_thirty_minutes_in_all() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
+    let (mut story, _, specimen) = one();
     let text = story.refused(Do::NoLineYet { specimen });
     assert!(text.contains("no line yet"), "{text}");
     story.mark(specimen, "first fill", Edge::Done);
@@ -189,9 +201,7 @@ fn a_place_is_busy_until_its_cylinder_is_clean() {
 
 #[test]
 fn an_act_sent_twice_happens_once_and_an_outdated_one_is_told_what_changed() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
+    let (mut story, _, specimen) = one();
     let act = Act {
         id: Uuid::from_u128(77),
         who: None,
@@ -251,11 +261,7 @@ fn tempering_begins_anew_with_each_change_of_moisture() {
 
 #[test]
 fn running_intervals_go_on_over_a_reboot_by_the_wall_clock_and_say_so() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
-    story.mark(specimen, "first fill", Edge::Done);
-    story.mark(specimen, "soak", Edge::Begin);
+    let (mut story, _, specimen) = soaking();
     let mut later = at(605 * SECOND);
     later.boot = Uuid::from_u128(2);
     later.boot_ns = 20 * SECOND;
@@ -339,13 +345,7 @@ fn a_specimen_that_is_given_up_does_not_count_and_frees_its_place_once_clean() {
 
 #[test]
 fn no_line_yet_after_the_window_closed_takes_no_overrun_back() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
-    story.mark(specimen, "first fill", Edge::Done);
-    story.mark(specimen, "soak", Edge::Begin);
-    story.to(600.0).mark(specimen, "shake", Edge::Begin);
-    story.to(645.0).mark(specimen, "shake", Edge::End);
+    let (mut story, _, specimen) = shaken();
     story.to(700.0).mark(specimen, "irrigate", Edge::End);
     story.to(700.0 + 1500.0).ok(Do::NoLineYet { specimen });
     story.to(700.0 + 1600.0).mark(specimen, "sedimentation", Edge::End);
@@ -354,13 +354,7 @@ fn no_line_yet_after_the_window_closed_takes_no_overrun_back() {
 
 #[test]
 fn after_a_further_run_times_still_stand_in_order() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
-    story.mark(specimen, "first fill", Edge::Done);
-    story.mark(specimen, "soak", Edge::Begin);
-    story.to(600.0).mark(specimen, "shake", Edge::Begin);
-    story.to(645.0).mark(specimen, "shake", Edge::End);
+    let (mut story, _, specimen) = shaken();
     story.to(650.0).mark(specimen, "shake", Edge::Begin);
     story.to(660.0).mark(specimen, "shake", Edge::End);
     story.to(900.0).mark(specimen, "irrigate", Edge::End);
@@ -371,11 +365,7 @@ fn after_a_further_run_times_still_stand_in_order() {
 
 #[test]
 fn a_stated_time_is_exact_and_a_stamp_may_be_overtaken() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
-    story.mark(specimen, "first fill", Edge::Done);
-    story.mark(specimen, "soak", Edge::Begin);
+    let (mut story, _, specimen) = soaking();
     story.to(600.5).mark(specimen, "shake", Edge::Begin);
     let end = Do::Mark { specimen, step: "shake".to_owned(), edge: Edge::End };
     let outcome = story.act_at(end, Some(600));
@@ -388,11 +378,7 @@ fn a_stated_time_is_exact_and_a_stamp_may_be_overtaken() {
 
 #[test]
 fn after_a_reboot_with_a_late_wall_clock_the_work_goes_on_and_the_interval_says_so() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
-    story.mark(specimen, "first fill", Edge::Done);
-    story.mark(specimen, "soak", Edge::Begin);
+    let (mut story, _, specimen) = soaking();
     let mut woken = at(-86_400 * SECOND);
     woken.boot = Uuid::from_u128(2);
     woken.boot_ns = 20 * SECOND;
@@ -421,9 +407,7 @@ fn an_extra_tin_that_is_given_up_does_not_keep_the_result_back() {
 
 #[test]
 fn a_mass_goes_to_nothing_that_is_over_or_gone() {
-    let mut story = Story::new();
-    let sample = story.sample("S", 1);
-    let specimen = story.specimen(sample, 1);
+    let (mut story, _, specimen) = one();
     story.run_to_line(specimen, 0.0);
     story.ok(Do::AwaitSpecimenMass { specimen });
     story.read(specimen, Level::Clay, "8.0");
