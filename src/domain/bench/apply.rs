@@ -7,7 +7,7 @@ use super::{
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
-use crate::domain::method::{Level, Method};
+use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
@@ -240,7 +240,7 @@ impl Bench {
             return;
         };
         let points = method.points();
-        let Some(step) = points.get(point).map(|p| p.step) else { return };
+        let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
@@ -262,7 +262,7 @@ impl Bench {
                 specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
             }
         }
-        if frees_place(&method, step) {
+        if frees_place {
             self.specimens.remove(&id);
             self.samples.retain(|sample_id, sample| {
                 sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
@@ -425,11 +425,6 @@ impl Bench {
             _ => {}
         }
     }
-}
-
-fn frees_place(method: &Method, step: usize) -> bool {
-    use crate::domain::method::StepKind;
-    matches!(method.steps.get(step).map(|s| &s.kind), Some(StepKind::Mark { frees_place: true, .. }))
 }
 
 fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked) -> Sample {

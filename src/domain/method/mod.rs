@@ -105,6 +105,10 @@ pub struct Preparation {
     pub constant_mass_every_ns: Sourced<i64>,
 }
 
+/// Name that a method file gives to the mass of a specimen (its tin or portion); every other
+/// weighing is the sample's.
+pub const SPECIMEN_MASS: &str = "tin";
+
 /// A mass that the bench asks for, with its limits.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct WeighingRule {
@@ -371,7 +375,12 @@ impl Method {
         self.readings.feet.iter().find(|f| f.name == name)
     }
 
-    /// A weighing with a name, as preparation asks for it.
+    /// Masses that the bench offers for a sample: all but the one of a specimen.
+    pub fn sample_weighings(&self) -> impl Iterator<Item = &WeighingRule> {
+        self.preparation.weighings.iter().filter(|w| w.name != SPECIMEN_MASS)
+    }
+
+    /// A mass by its name. A laboratory that weighs its tins together may keep that on the sample.
     pub fn weighing(&self, name: &str) -> Option<&WeighingRule> {
         self.preparation.weighings.iter().find(|w| w.name == name)
     }

@@ -31,6 +31,8 @@ pub struct Point {
     pub optional: bool,
     /// The machine whose contact may mark it.
     pub machine: Option<Machine>,
+    /// The cylinder is clean and its place free when it is marked.
+    pub frees_place: bool,
 }
 
 impl Method {
@@ -40,12 +42,22 @@ impl Method {
             .iter()
             .enumerate()
             .flat_map(|(step, s)| match &s.kind {
-                StepKind::Mark { optional, .. } => {
-                    vec![Point { step, edge: Edge::Done, optional: *optional, machine: None }]
-                }
+                StepKind::Mark { optional, frees_place, .. } => vec![Point {
+                    step,
+                    edge: Edge::Done,
+                    optional: *optional,
+                    machine: None,
+                    frees_place: *frees_place,
+                }],
                 StepKind::Interval(timed) => interval_points(step, timed),
                 StepKind::Reading { of } => {
-                    vec![Point { step, edge: Edge::Value(*of), optional: false, machine: None }]
+                    vec![Point {
+                        step,
+                        edge: Edge::Value(*of),
+                        optional: false,
+                        machine: None,
+                        frees_place: false,
+                    }]
                 }
             })
             .collect()
@@ -64,13 +76,14 @@ impl Method {
 /// The end of an interval that nothing but a reading follows may be missed: then the entry of the
 /// value bounds it from above.
 fn interval_points(step: usize, timed: &Timed) -> Vec<Point> {
+    let point = |edge, optional| Point { step, edge, optional, machine: timed.machine, frees_place: false };
     let mut points = Vec::new();
     if timed.begins == Begins::Press {
-        points.push(Point { step, edge: Edge::Begin, optional: timed.optional, machine: timed.machine });
+        points.push(point(Edge::Begin, timed.optional));
     }
     if timed.ends == Ends::Press {
         let optional = timed.begins == Begins::Previous;
-        points.push(Point { step, edge: Edge::End, optional, machine: timed.machine });
+        points.push(point(Edge::End, optional));
     }
     points
 }

@@ -150,12 +150,14 @@ pub fn window_text(min: Option<i64>, max: Option<i64>) -> String {
 pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Deviation> {
     let mut found: Vec<Deviation> =
         (0..method.steps.len()).filter_map(|step| interval(specimen, method, points, step)).collect();
+    let of_machine = points.iter().find(|p| p.machine.is_some()).and_then(|p| method.steps.get(p.step));
+    let machine_step = of_machine.map(|step| step.name.clone());
     for run in &specimen.further_runs {
         let lasted =
             run.end.as_ref().map(|e| seconds(e.moment.since(&run.begin.moment).ns, resolution_ns(method)));
         found.push(Deviation {
             code: Code::FurtherRun,
-            step: Some("shake".to_owned()),
+            step: machine_step.clone(),
             what: "the machine ran again with this cylinder after the run that counts".to_owned(),
             required: "one run".to_owned(),
             actual: lasted.map_or("still running".to_owned(), |s| format!("a further run of {s} s")),

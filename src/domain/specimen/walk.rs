@@ -58,10 +58,10 @@ impl Specimen {
 
     /// Points that may be marked now, in order: the next one, and those behind optional ones.
     /// While the shaker makes a further run, nothing else is possible; of a specimen that was given
-    /// up only the last is: its cylinder is cleaned.
+    /// up only one is: its cylinder is cleaned.
     pub fn possible(&self, points: &[Point]) -> Vec<usize> {
         if self.voided.is_some() {
-            return points.len().checked_sub(1).into_iter().collect();
+            return points.iter().position(|p| p.frees_place).into_iter().collect();
         }
         if self.open_further_run().is_some() {
             return Vec::new();

@@ -86,12 +86,8 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
 }
 
 fn masses(sample: &Sample, method: &Arc<Method>) -> Vec<Value> {
-    let specimen_mass = "tin";
     method
-        .preparation
-        .weighings
-        .iter()
-        .filter(|rule| rule.name != specimen_mass)
+        .sample_weighings()
         .map(|rule| {
             json!({
                 "name": rule.name,

@@ -135,7 +135,7 @@ impl Deciding<'_> {
         let label = self.sample_label(sample)?;
         let method = self.bench.samples.get(&sample).and_then(|s| self.bench.methods.get(&s.method));
         if method.and_then(|m| m.weighing(name)).is_none() {
-            let known = method.into_iter().flat_map(|m| &m.preparation.weighings).map(|w| w.name.clone());
+            let known = method.into_iter().flat_map(|m| m.sample_weighings()).map(|w| w.name.clone());
             return Err(unknown("mass in the method", name, known));
         }
         let target = Some(Target::Sample { sample, name: name.to_owned() });
