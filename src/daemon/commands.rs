@@ -215,7 +215,10 @@ fn exit_of(error: &StationError) -> Exit {
 }
 
 fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    // One thread: all of it together is a few percent of a core, and what passes between threads
+    // (memory for each, a wake-up for each message) would cost more than the work itself. What
+    // blocks has a thread of its own: the journal, and the opening of a port.
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     match runtime {
         Ok(runtime) => runtime.block_on(work),
         Err(error) => {

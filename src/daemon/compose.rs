@@ -160,7 +160,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     switches(&settings, &clock, &handle, &ends, &mut adapters);
     let mut relay = JoinSet::new();
     if let Some(link) = link {
-        let outbox = JournalOutbox { journal: journal.clone(), clock: clock.clone() };
+        let outbox = JournalOutbox::new(journal.clone(), clock.clone());
         let retained = retained(&handle, journal_id, &clock, &mut relay);
         network(link, outbox, retained, &clock, &handle, &ends, &mut adapters, &mut relay);
     }
@@ -285,15 +285,13 @@ fn retained(
     let (sender, receiver) = watch::channel(Arc::new(RetainedState::default()));
     let (mut committed, clock) = (station.committed(), clock.clone());
     tasks.spawn(async move {
-        let mut generation = 0;
+        let mut told = message::Told::new(journal);
         loop {
             let bench = committed.borrow_and_update().bench.clone();
-            let state = message::retained(&bench, journal, &clock.now(), generation + 1);
-            if state.topics != sender.borrow().topics {
-                generation += 1;
-                if sender.send(Arc::new(state)).is_err() {
-                    return;
-                }
+            if let Some(state) = told.tell(&bench, &clock.now())
+                && sender.send(Arc::new(state)).is_err()
+            {
+                return;
             }
             if committed.changed().await.is_err() {
                 return;

@@ -228,7 +228,7 @@ impl Station {
             pending.batch.snapshot = self.snapshot();
         }
         let committed = Arc::new(Committed {
-            bench: Arc::new(self.bench.clone()),
+            bench: self.bench_at(sequence),
             sequence,
             reports: self.reports,
             fault: None,
@@ -239,9 +239,17 @@ impl Station {
             pending.tell();
             return;
         }
-        let (journal, batch) = (self.journal.clone(), pending.batch.clone());
+        // What waits can be decided again; of the batch itself nothing is needed any more.
+        let (journal, batch) = (self.journal.clone(), std::mem::take(&mut pending.batch));
         let commit: Commit = Box::pin(async move { journal.commit(batch).await });
         self.flying = Some((commit, pending, committed));
+    }
+
+    /// The state after event `sequence`, which is the newest: that which was shown last if nothing
+    /// happened since, else a copy, which shares with it what has not changed.
+    fn bench_at(&self, sequence: u64) -> Arc<Bench> {
+        let last = self.published.borrow();
+        if last.sequence == sequence { last.bench.clone() } else { Arc::new(self.bench.clone()) }
     }
 
     fn snapshot(&mut self) -> Option<(u64, String)> {

@@ -14,6 +14,7 @@
 
 pub mod moment;
 pub mod quantity;
+pub mod shared;
 
 pub mod method;
 pub mod reading;

@@ -1,5 +1,6 @@
 //! What the rest of the station holds of the journal.
 
+use super::acks::Acks;
 use super::backup;
 use super::error::JournalError;
 use super::faults::{Faults, NoFaults};
@@ -26,6 +27,7 @@ struct Inner {
     path: PathBuf,
     requests: Option<Sender<Request>>,
     newest: watch::Receiver<u64>,
+    acks: Acks,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -54,20 +56,21 @@ impl Journal {
         faults: Box<dyn Faults>,
     ) -> Result<(Self, Restored), JournalError> {
         let (store, restored) = Store::open(path, with, faults)?;
-        let (path, newest) = (store.path().to_path_buf(), store.newest());
+        let (path, newest, acks) = (store.path().to_path_buf(), store.newest(), store.acks());
         let (sender, requests) = mpsc::channel();
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
             .spawn(move || thread::run(store, &requests))
             .map_err(|e| JournalError::file(&path, "given a thread", &e))?;
-        let inner = Inner { path, requests: Some(sender), newest, thread: Some(thread) };
+        let inner = Inner { path, requests: Some(sender), newest, acks, thread: Some(thread) };
         Ok((Self { inner: Arc::new(inner) }, restored))
     }
 
     /// Stores a batch in one transaction. `Ok`: it is on the disk. An error of the disk: it does
     /// not count as stored, but may be (the disk failed while saying so): [`Journal::reload`]
     /// tells. Dropping the future does not take the batch back.
-    pub async fn commit(&self, batch: Batch) -> Result<(), JournalError> {
+    pub async fn commit(&self, batch: impl Into<Arc<Batch>>) -> Result<(), JournalError> {
+        let batch = batch.into();
         self.ask(move |store| store.commit(&batch)).await
     }
 
@@ -75,8 +78,10 @@ impl Journal {
     /// within a second, or at 64 of them, or at the close. Lost in a power cut before that: the
     /// document is then sent again, which its number and id let the receiver see.
     pub fn note_acked(&self, number: u64, at_ns: i64) {
-        // A closed journal: the document is sent again after the next start.
-        let _ = self.send(Request::Acked { number, at_ns });
+        if self.inner.acks.note(number, at_ns) {
+            // A closed journal: the document is sent again after the next start.
+            let _ = self.send(Request::Acked);
+        }
     }
 
     /// What the file holds now; the way back to a sound state after a failed commit.

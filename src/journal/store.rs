@@ -1,5 +1,6 @@
 //! The one connection that writes, and what it knows. Lives in the journal's thread.
 
+use super::acks::{ACKS_AT_ONCE, Acks};
 use super::chain::Chain;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
@@ -30,7 +31,7 @@ pub(super) struct Store {
     conn: Connection,
     chain: Chain,
     /// Acknowledgements that ride on the next commit.
-    acks: BTreeMap<u64, i64>,
+    acks: Acks,
     newest: watch::Sender<u64>,
     faults: Box<dyn Faults>,
     _lock: Lock,
@@ -57,7 +58,7 @@ impl Store {
         }
         let newest = watch::Sender::new(restored.chain.newest_document());
         let chain = restored.chain.clone();
-        let store = Self { path, conn, chain, acks: BTreeMap::new(), newest, faults, _lock: lock };
+        let store = Self { path, conn, chain, acks: Acks::default(), newest, faults, _lock: lock };
         Ok((store, restored))
     }
 
@@ -75,9 +76,10 @@ impl Store {
     pub(super) fn commit(&mut self, batch: &Batch) -> Result<(), JournalError> {
         let mut chain = self.chain.clone();
         follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
-        self.write(batch)?;
+        let acks = self.acks.all();
+        self.write(batch, &acks)?;
         self.chain = chain;
-        self.acks.clear();
+        self.acks.stored(&acks);
         let number = self.chain.newest_document();
         self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
         if self.faults.fails(FaultPoint::AfterCommit) {
@@ -86,7 +88,7 @@ impl Store {
         Ok(())
     }
 
-    fn write(&mut self, batch: &Batch) -> Result<(), JournalError> {
+    fn write(&mut self, batch: &Batch, acks: &BTreeMap<u64, i64>) -> Result<(), JournalError> {
         let failed = |path: &Path, e: &rusqlite::Error| JournalError::database(path, "written", e);
         if !self.conn.is_autocommit() {
             // The undoing of an earlier batch failed with the disk. Nothing of it may stay open.
@@ -96,7 +98,7 @@ impl Store {
             .conn
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|e| failed(&self.path, &e))?;
-        put(&tx, batch, &self.acks).map_err(|e| failed(&self.path, &e))?;
+        put(&tx, batch, acks).map_err(|e| failed(&self.path, &e))?;
         if self.faults.fails(FaultPoint::BeforeCommit) {
             drop(tx);
             return Err(self.made_to_fail());
@@ -148,15 +150,19 @@ impl Store {
         self.reload(None)
     }
 
-    /// Remembers an acknowledgement. True when enough wait to be worth a commit of their own.
-    pub(super) fn note_acked(&mut self, number: u64, at_ns: i64) -> bool {
-        self.acks.entry(number).or_insert(at_ns);
-        self.acks.len() == super::thread::ACKS_AT_ONCE
+    /// Where acknowledgements are put down.
+    pub(super) fn acks(&self) -> Acks {
+        self.acks.clone()
+    }
+
+    /// Enough acknowledgements wait to be worth a commit of their own.
+    pub(super) fn has_many_acks(&self) -> bool {
+        self.acks.count() >= ACKS_AT_ONCE
     }
 
     /// Whether acknowledgements wait.
     pub(super) fn has_acks(&self) -> bool {
-        !self.acks.is_empty()
+        self.acks.count() > 0
     }
 
     /// Stores the waiting acknowledgements alone. After a failure they go on waiting.
@@ -166,10 +172,11 @@ impl Store {
 
     /// Unacknowledged documents after a number, ascending.
     pub(super) fn unacked_after(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
-        let waiting = u32::try_from(self.acks.len()).unwrap_or(u32::MAX);
+        let acks = self.acks.all();
+        let waiting = u32::try_from(acks.len()).unwrap_or(u32::MAX);
         let mut rows =
             self.read(|conn| sql::documents_after(conn, number, limit.saturating_add(waiting), true))?;
-        rows.retain(|row| !self.acks.contains_key(&row.number));
+        rows.retain(|row| !acks.contains_key(&row.number));
         rows.truncate(limit as usize);
         Ok(rows)
     }
@@ -180,7 +187,7 @@ impl Store {
             let mut open =
                 conn.prepare_cached("SELECT count(*) FROM outbox WHERE number = ?1 AND acked_at_ns IS NULL")?;
             let mut waiting = 0;
-            for number in self.acks.keys() {
+            for number in self.acks.all().keys() {
                 waiting += open.query_row([sql::signed(*number)], |row| sql::unsigned(row, 0))?;
             }
             Ok(sql::unacked(conn)?.saturating_sub(waiting))

@@ -7,9 +7,7 @@ use std::time::Duration;
 use tokio::sync::oneshot;
 use tokio::time::Instant;
 
-/// Acknowledgements that wait for company are committed alone when this many wait...
-pub(super) const ACKS_AT_ONCE: usize = 64;
-/// ...or this long.
+/// Acknowledgements that wait for company are committed alone when many wait, or after this long.
 const ACKS_WAIT: Duration = Duration::from_secs(1);
 
 /// Work on the store; it sends its own answer.
@@ -19,13 +17,8 @@ pub(super) type Work = Box<dyn FnOnce(&mut Store) + Send>;
 pub(super) enum Request {
     /// Do this.
     Work(Work),
-    /// The network acknowledged a document.
-    Acked {
-        /// Which.
-        number: u64,
-        /// Wall time in nanoseconds.
-        at_ns: i64,
-    },
+    /// Acknowledgements wait: a first one, or many.
+    Acked,
     /// Store what waits, close the file, end.
     Close(oneshot::Sender<Result<(), JournalError>>),
 }
@@ -40,8 +33,8 @@ pub(super) fn run(mut store: Store, requests: &Receiver<Request>) {
         };
         match request {
             Ok(Request::Work(work)) => work(&mut store),
-            Ok(Request::Acked { number, at_ns }) => {
-                if store.note_acked(number, at_ns) {
+            Ok(Request::Acked) => {
+                if store.has_many_acks() {
                     flush_at = Some(Instant::now());
                 }
             }

@@ -6,9 +6,11 @@
 use super::topics::Topics;
 use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
-use crate::domain::bench::Bench;
-use crate::domain::moment::Moment;
+use crate::domain::bench::{Bench, BenchSettings};
+use crate::domain::moment::{Moment, SECOND};
 use crate::domain::report::{figure, schemas, time};
+use crate::domain::shared::Shared;
+use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -16,26 +18,142 @@ use uuid::Uuid;
 
 /// The state of a bench, under its topics. Instants are placed on wall time as seen from `now`.
 pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> RetainedState {
-    let topics = Topics::of(&bench.station);
-    let mut all = BTreeMap::new();
-    let mut put = |topic: String, body: &Value, expiry_s: Option<u32>, qos: u8| {
-        all.insert(topic, RetainedMessage { payload: body.to_string(), expiry_s, qos });
-    };
-    put(topics.meta(), &meta(bench, journal), None, 1);
-    if let Some(reading) = reading(bench) {
-        put(topics.reading("solution"), &reading, Some(bench.settings.temperature_stale_s), 0);
+    let mut told = Told::new(journal);
+    told.tell(bench, now);
+    RetainedState { generation, topics: told.state.topics }
+}
+
+/// How far wall time may be moved against the boot clock before instants are told anew, nanoseconds.
+/// A time service that slews the clock must not make every message change a little all the time.
+const STEP_NS: i64 = SECOND;
+
+/// What was told last, so that only what has changed since is put in words again.
+#[derive(Debug)]
+pub struct Told {
+    journal: Uuid,
+    state: RetainedState,
+    meta: Option<MetaOf>,
+    places: BTreeMap<u32, Option<PlaceOf>>,
+}
+
+/// What the message of the station was made of.
+#[derive(Debug)]
+struct MetaOf {
+    settings: Shared<BenchSettings>,
+    current: Shared<BTreeMap<String, String>>,
+}
+
+/// What the message of a place was made of.
+#[derive(Debug)]
+struct PlaceOf {
+    specimen: Shared<Specimen>,
+    sample: Option<Shared<Sample>>,
+    boot: Uuid,
+    /// Wall time less boot time.
+    offset_ns: i64,
+}
+
+impl Told {
+    /// Nothing was told yet.
+    pub fn new(journal: Uuid) -> Self {
+        Self { journal, state: RetainedState::default(), meta: None, places: BTreeMap::new() }
     }
-    for number in 1..=bench.last_place() {
-        let body = bench.at_place(number).map_or_else(
-            || json!({ "place": number, "specimen": null }),
-            |specimen| place(bench, specimen, now),
-        );
-        put(topics.place(number), &body, None, 1);
+
+    /// Puts in words what changed. The state to be kept at the broker, if it is another one now.
+    pub fn tell(&mut self, bench: &Bench, now: &Moment) -> Option<RetainedState> {
+        let topics = Topics::of(&bench.station);
+        let before = self.state.generation;
+        let meta_of = MetaOf { settings: bench.settings.clone(), current: bench.current.clone() };
+        if !self.meta.as_ref().is_some_and(|last| {
+            last.settings.is_same(&meta_of.settings) && last.current.is_same(&meta_of.current)
+        }) {
+            self.put(topics.meta(), &meta(bench, self.journal), None, 1);
+            self.meta = Some(meta_of);
+        }
+        match reading(bench) {
+            Some(body) => {
+                let expiry = Some(bench.settings.temperature_stale_s);
+                self.put(topics.reading("solution"), &body, expiry, 0);
+            }
+            None => self.drop_topic(&topics.reading("solution")),
+        }
+        self.tell_places(bench, &topics, now);
+        let alarms: BTreeMap<String, &Alarm> =
+            bench.alarms.values().map(|alarm| (topics.alarm(&alarm.key()), alarm)).collect();
+        let base = topics.alarm("");
+        let told = self.state.topics.keys().filter(|topic| topic.starts_with(&base));
+        let gone: Vec<String> = told.filter(|topic| !alarms.contains_key(*topic)).cloned().collect();
+        for topic in gone {
+            self.drop_topic(&topic);
+        }
+        for (topic, alarm) in alarms {
+            self.put(topic, &alarm_body(bench, alarm), None, 1);
+        }
+        (self.state.generation != before).then(|| self.state.clone())
     }
-    for alarm in bench.alarms.values() {
-        put(topics.alarm(&alarm.key()), &alarm_body(bench, alarm), None, 1);
+
+    fn tell_places(&mut self, bench: &Bench, topics: &Topics, now: &Moment) {
+        let last = bench.last_place();
+        let taken: BTreeMap<u32, &Shared<Specimen>> =
+            bench.specimens.values().rev().map(|specimen| (specimen.place, specimen)).collect();
+        for number in 1..=last {
+            let specimen = taken.get(&number).copied();
+            let known = self.places.get(&number);
+            let same = match (known, specimen) {
+                (Some(Some(of)), Some(specimen)) => of.still_holds(bench, specimen, now),
+                (Some(None), None) => true,
+                _ => false,
+            };
+            if same {
+                continue;
+            }
+            let body = specimen.map_or_else(
+                || json!({ "place": number, "specimen": null }),
+                |specimen| place(bench, specimen, now),
+            );
+            self.put(topics.place(number), &body, None, 1);
+            self.places.insert(number, specimen.map(|specimen| PlaceOf::new(bench, specimen, now)));
+        }
+        for (number, _) in self.places.split_off(&(last + 1)) {
+            self.drop_topic(&topics.place(number));
+        }
     }
-    RetainedState { generation, topics: all }
+
+    fn put(&mut self, topic: String, body: &Value, expiry_s: Option<u32>, qos: u8) {
+        let message = RetainedMessage { payload: body.to_string().into(), expiry_s, qos };
+        if self.state.topics.get(&topic) != Some(&message) {
+            self.state.topics.insert(topic, message);
+            self.state.generation += 1;
+        }
+    }
+
+    fn drop_topic(&mut self, topic: &str) {
+        if self.state.topics.remove(topic).is_some() {
+            self.state.generation += 1;
+        }
+    }
+}
+
+impl PlaceOf {
+    fn new(bench: &Bench, specimen: &Shared<Specimen>, now: &Moment) -> Self {
+        Self {
+            specimen: specimen.clone(),
+            sample: bench.samples.get(&specimen.sample).cloned(),
+            boot: now.boot,
+            offset_ns: now.wall_ns.saturating_sub(now.boot_ns),
+        }
+    }
+
+    /// Nothing that the message says has changed: it would be the same words again.
+    fn still_holds(&self, bench: &Bench, specimen: &Shared<Specimen>, now: &Moment) -> bool {
+        let same_sample = match (&self.sample, bench.samples.get(&specimen.sample)) {
+            (Some(was), Some(is)) => was.is_same(is),
+            (None, None) => true,
+            _ => false,
+        };
+        let moved_ns = now.wall_ns.saturating_sub(now.boot_ns).saturating_sub(self.offset_ns);
+        self.specimen.is_same(specimen) && same_sample && self.boot == now.boot && moved_ns.abs() < STEP_NS
+    }
 }
 
 fn meta(bench: &Bench, journal: Uuid) -> Value {
@@ -161,7 +279,7 @@ mod test {
         let later = retained(&bench, Uuid::nil(), &at(3600 * SECOND), 1);
         assert_eq!(first, later);
         let place: Value =
-            serde_json::from_str(&first.topics["stillstand/1/bench-a/place/8"].payload).unwrap();
+            serde_json::from_slice(&first.topics["stillstand/1/bench-a/place/8"].payload).unwrap();
         assert_eq!(place, json!({ "place": 8, "specimen": null }));
         assert!(
             !first.topics.contains_key("stillstand/1/bench-a/reading/solution"),

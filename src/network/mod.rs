@@ -136,7 +136,7 @@ pub struct RetainedState {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RetainedMessage {
     /// JSON.
-    pub payload: String,
+    pub payload: bytes::Bytes,
     /// Seconds after which the broker drops it.
     pub expiry_s: Option<u32>,
     /// 0 or 1; more is taken as 1.

@@ -63,7 +63,7 @@ impl Rig {
             title: "Bench A".to_owned(),
             version: "0".to_owned(),
             rehearsal: false,
-            bench: Bench::default().settings,
+            bench: (*Bench::default().settings).clone(),
             triggers: BTreeMap::new(),
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
             methods: vec![Arc::new(method)],

@@ -172,9 +172,13 @@ fn to_json<T: serde::Serialize>(value: &T) -> String {
 
 fn log(event: &Event) {
     match event {
-        Event::TemperatureRead { .. } | Event::TemperaturesCounted { .. } | Event::ActDone { .. } => {
-            tracing::debug!(kind = event.kind(), ?event);
-        }
+        // Many, and all of them in the journal.
+        Event::TemperatureRead { .. }
+        | Event::TemperaturesCounted { .. }
+        | Event::WeighingTaken { .. }
+        | Event::PointMarked { .. }
+        | Event::DocumentIssued { .. }
+        | Event::ActDone { .. } => tracing::debug!(kind = event.kind(), ?event),
         Event::MethodAdopted { method } => {
             tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
         }

@@ -50,7 +50,8 @@ impl Bench {
                 self.ports.insert(instrument.clone(), fault.clone());
             }
             Event::ActDone { act, note, made } => {
-                keep(&mut self.acts, DoneAct { id: *act, note: note.clone(), made: *made }, REMEMBERED_ACTS);
+                let done = DoneAct { id: *act, note: note.clone(), made: *made };
+                keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
             }
             Event::PressKept { .. }
             | Event::KeptPressEnded { .. }
@@ -91,10 +92,10 @@ impl Bench {
                     self.probe.side = None;
                     self.probe.watches = <[LimitWatch; 2]>::default();
                 }
-                self.settings = bench.clone();
-                self.triggers.clone_from(triggers);
-                self.instruments.clone_from(instruments);
-                self.current.clone_from(methods);
+                self.settings = bench.clone().into();
+                self.triggers = triggers.clone().into();
+                self.instruments = instruments.clone().into();
+                self.current = methods.clone().into();
                 self.ports.clear();
             }
             Event::MethodAdopted { method } => {
@@ -107,7 +108,7 @@ impl Bench {
     fn apply_sample(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::SampleRegistered { sample, label, method, planned, marked } => {
-                self.samples.insert(*sample, new_sample(*sample, label, method, *planned, marked));
+                self.samples.insert(*sample, new_sample(*sample, label, method, *planned, marked).into());
             }
             Event::SamplePrepared { sample, what, marked } => {
                 if let Some(sample) = self.samples.get_mut(sample) {
@@ -153,7 +154,7 @@ impl Bench {
                 }
                 self.awaited = None;
             }
-            None => keep(&mut self.kept_weighings, weighing.clone(), KEPT),
+            None => keep(&mut self.kept_weighings, weighing.clone().into(), KEPT),
         }
     }
 
@@ -231,7 +232,7 @@ impl Bench {
             calculation: None,
             voided: None,
         };
-        self.specimens.insert(id, specimen);
+        self.specimens.insert(id, specimen.into());
     }
 
     /// Marks a point; opens and closes the temperature watch; frees the place at the end.
@@ -323,7 +324,10 @@ impl Bench {
 
     fn issued(&mut self, number: u64, document: Uuid) {
         self.next_number = number + 1;
-        if let Some(finished) = self.finished.iter_mut().rev().find(|f| f.document == document) {
+        // Looked for first: a change of the list copies it.
+        if let Some(index) = self.finished.iter().rposition(|f| f.document == document)
+            && let Some(finished) = self.finished.get_mut(index)
+        {
             finished.number = number;
         }
     }
@@ -337,7 +341,7 @@ impl Bench {
         if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
             let methods = &self.methods;
-            for specimen in self.specimens.values_mut() {
+            for specimen in self.specimens.values_mut().filter(|s| s.tally.is_open()) {
                 let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
                 if let Some(limits) = limits {
                     specimen.tally.read(&new, before.as_ref(), stale_ns, &limits);
@@ -386,7 +390,7 @@ impl Bench {
     fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let methods = &self.methods;
-        for specimen in self.specimens.values_mut() {
+        for specimen in self.specimens.values_mut().filter(|s| s.tally.is_open()) {
             let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
             if let Some(limits) = limits {
                 specimen.tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);

@@ -29,6 +29,7 @@ use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
+use super::shared::Shared;
 use super::specimen::sample::Sample;
 use super::specimen::tally::Held;
 use super::specimen::{Specimen, Target, Weighing};
@@ -202,49 +203,49 @@ pub struct Bench {
     /// Simulated instruments.
     pub rehearsal: bool,
     /// Settings.
-    pub settings: BenchSettings,
+    pub settings: Shared<BenchSettings>,
     /// Triggers by name.
-    pub triggers: BTreeMap<String, TriggerSettings>,
+    pub triggers: Shared<BTreeMap<String, TriggerSettings>>,
     /// Instruments by name.
-    pub instruments: BTreeMap<String, InstrumentKind>,
+    pub instruments: Shared<BTreeMap<String, InstrumentKind>>,
     /// Methods by digest: all that were ever in use here.
-    pub methods: BTreeMap<String, Arc<Method>>,
+    pub methods: Shared<BTreeMap<String, Arc<Method>>>,
     /// Digest of the method that each identifier stands for now.
-    pub current: BTreeMap<String, String>,
+    pub current: Shared<BTreeMap<String, String>>,
     /// Samples whose result is still open, or whose specimens are still on the bench.
-    pub samples: BTreeMap<Uuid, Sample>,
+    pub samples: BTreeMap<Uuid, Shared<Sample>>,
     /// Specimens on the bench.
-    pub specimens: BTreeMap<Uuid, Specimen>,
+    pub specimens: BTreeMap<Uuid, Shared<Specimen>>,
     /// What the next stable mass is for.
     pub awaited: Option<Target>,
     /// Weighings without a place, newest last.
-    pub kept_weighings: VecDeque<Weighing>,
+    pub kept_weighings: VecDeque<Shared<Weighing>>,
     /// Weighings in all.
     pub weighings: u64,
     /// Presses without a cylinder.
-    pub presses: VecDeque<KeptPress>,
+    pub presses: Shared<VecDeque<KeptPress>>,
     /// Refused triggers, newest last.
-    pub refused: VecDeque<RefusedTrigger>,
+    pub refused: Shared<VecDeque<RefusedTrigger>>,
     /// The probe.
     pub probe: Probe,
     /// Temperatures read in all.
     pub temperatures: u64,
     /// Alarms that are not back to normal, by key.
-    pub alarms: BTreeMap<String, Alarm>,
+    pub alarms: Shared<BTreeMap<String, Alarm>>,
     /// Alarms that a person put aside for a time, by key.
     #[serde(default)]
-    pub shelved: BTreeMap<String, Shelving>,
+    pub shelved: Shared<BTreeMap<String, Shelving>>,
     /// Alarms that a person took out of service, by key.
     #[serde(default)]
-    pub out_of_service: BTreeMap<String, OutOfService>,
+    pub out_of_service: Shared<BTreeMap<String, OutOfService>>,
     /// Ports: `None` is open, else what the system said.
-    pub ports: BTreeMap<String, Option<String>>,
+    pub ports: Shared<BTreeMap<String, Option<String>>>,
     /// The last documents, newest last.
-    pub finished: VecDeque<Finished>,
+    pub finished: Shared<VecDeque<Finished>>,
     /// Number of the next document.
     pub next_number: u64,
     /// Acts already done, oldest first.
-    pub acts: VecDeque<DoneAct>,
+    pub acts: Shared<VecDeque<Shared<DoneAct>>>,
 }
 
 impl Default for Bench {
@@ -254,7 +255,7 @@ impl Default for Bench {
             title: String::new(),
             version: String::new(),
             rehearsal: false,
-            settings: BenchSettings {
+            settings: Shared::new(BenchSettings {
                 places: 8,
                 shaker_holds: 1,
                 foot: "indicator".to_owned(),
@@ -263,18 +264,18 @@ impl Default for Bench {
                 temperature_alarm_s: 30,
                 temperature_idle_s: 10,
                 probe_stands_in: ProbeStands::Bottle,
-            },
-            triggers: BTreeMap::new(),
-            instruments: BTreeMap::new(),
-            methods: BTreeMap::new(),
-            current: BTreeMap::new(),
+            }),
+            triggers: Shared::default(),
+            instruments: Shared::default(),
+            methods: Shared::default(),
+            current: Shared::default(),
             samples: BTreeMap::new(),
             specimens: BTreeMap::new(),
             awaited: None,
             kept_weighings: VecDeque::new(),
             weighings: 0,
-            presses: VecDeque::new(),
-            refused: VecDeque::new(),
+            presses: Shared::default(),
+            refused: Shared::default(),
             probe: Probe {
                 stands_in: Some(ProbeStands::Bottle),
                 last: None,
@@ -283,13 +284,13 @@ impl Default for Bench {
                 block: None,
             },
             temperatures: 0,
-            alarms: BTreeMap::new(),
-            shelved: BTreeMap::new(),
-            out_of_service: BTreeMap::new(),
-            ports: BTreeMap::new(),
-            finished: VecDeque::new(),
+            alarms: Shared::default(),
+            shelved: Shared::default(),
+            out_of_service: Shared::default(),
+            ports: Shared::default(),
+            finished: Shared::default(),
             next_number: 1,
-            acts: VecDeque::new(),
+            acts: Shared::default(),
         }
     }
 }
@@ -303,7 +304,7 @@ impl Bench {
 
     /// The specimen whose cylinder stands at a place.
     pub fn at_place(&self, place: u32) -> Option<&Specimen> {
-        self.specimens.values().find(|s| s.place == place)
+        self.specimens.values().map(|s| &**s).find(|s| s.place == place)
     }
 
     /// The highest place to be shown: that of the settings, or of a cylinder that stands beyond it

@@ -38,29 +38,28 @@ pub struct Point {
 impl Method {
     /// All points, in order. The same method always gives the same list.
     pub fn points(&self) -> Vec<Point> {
-        self.steps
-            .iter()
-            .enumerate()
-            .flat_map(|(step, s)| match &s.kind {
-                StepKind::Mark { optional, frees_place, .. } => vec![Point {
+        // No step has more than two.
+        let mut points = Vec::with_capacity(2 * self.steps.len());
+        for (step, s) in self.steps.iter().enumerate() {
+            match &s.kind {
+                StepKind::Mark { optional, frees_place, .. } => points.push(Point {
                     step,
                     edge: Edge::Done,
                     optional: *optional,
                     machine: None,
                     frees_place: *frees_place,
-                }],
-                StepKind::Interval(timed) => interval_points(step, timed),
-                StepKind::Reading { of } => {
-                    vec![Point {
-                        step,
-                        edge: Edge::Value(*of),
-                        optional: false,
-                        machine: None,
-                        frees_place: false,
-                    }]
-                }
-            })
-            .collect()
+                }),
+                StepKind::Interval(timed) => push_interval(&mut points, step, timed),
+                StepKind::Reading { of } => points.push(Point {
+                    step,
+                    edge: Edge::Value(*of),
+                    optional: false,
+                    machine: None,
+                    frees_place: false,
+                }),
+            }
+        }
+        points
     }
 
     /// The interval rule of a step, if it is an interval.
@@ -75,9 +74,8 @@ impl Method {
 /// An interval that begins with the previous step, or ends with the next act, has no point there.
 /// The end of an interval that nothing but a reading follows may be missed: then the entry of the
 /// value bounds it from above.
-fn interval_points(step: usize, timed: &Timed) -> Vec<Point> {
+fn push_interval(points: &mut Vec<Point>, step: usize, timed: &Timed) {
     let point = |edge, optional| Point { step, edge, optional, machine: timed.machine, frees_place: false };
-    let mut points = Vec::new();
     if timed.begins == Begins::Press {
         points.push(point(Edge::Begin, timed.optional));
     }
@@ -85,5 +83,4 @@ fn interval_points(step: usize, timed: &Timed) -> Vec<Point> {
         let optional = timed.begins == Begins::Previous;
         points.push(point(Edge::End, optional));
     }
-    points
 }

@@ -228,7 +228,7 @@ impl<O: Outbox> Epoch<'_, O> {
     fn tell_presence(&mut self, state: Presence, since: &str) -> Result<(), Ended> {
         let link = &self.run.relay.link;
         let payload = documents::presence(state, link.session, &self.connected_at, Some(since));
-        let message = RetainedMessage { payload, expiry_s: None, qos: 1 };
+        let message = RetainedMessage { payload: payload.into(), expiry_s: None, qos: 1 };
         let topic = Topics::of(&link.station).status();
         if self.retains() { self.give_state(topic, Some(&message)).map(drop) } else { Ok(()) }
     }

@@ -310,7 +310,8 @@ async fn a_second_station_with_our_id_is_not_fought() {
 }
 
 fn state(generation: u64, topics: &[(&str, &str)]) -> Arc<RetainedState> {
-    let message = |payload: &str| RetainedMessage { payload: payload.into(), expiry_s: None, qos: 1 };
+    let message =
+        |payload: &str| RetainedMessage { payload: payload.to_owned().into(), expiry_s: None, qos: 1 };
     let topics = topics.iter().map(|(topic, payload)| ((*topic).into(), message(payload))).collect();
     Arc::new(RetainedState { generation, topics })
 }

@@ -5,6 +5,7 @@ use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Bench, Event, Outcome, Refusal};
 use crate::domain::method::{Edge, Machine, Method, Point};
 use crate::domain::moment::{Moment, SECOND, Stamp};
+use crate::domain::shared::Shared;
 use crate::domain::specimen::{By, Marked, Specimen};
 use std::sync::Arc;
 use uuid::Uuid;
@@ -44,7 +45,7 @@ pub fn point_text(method: &Method, point: &Point) -> String {
 }
 
 impl Deciding<'_> {
-    pub(super) fn specimen(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn specimen(&self, id: Uuid) -> Result<(Shared<Specimen>, Arc<Method>, Vec<Point>), Refusal> {
         let specimen = self.bench.specimens.get(&id).ok_or_else(|| {
             unknown("specimen on the bench", id, self.bench.specimens.values().map(|s| s.label.clone()))
         })?;

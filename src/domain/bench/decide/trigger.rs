@@ -82,7 +82,7 @@ impl Bench {
         let inside = |s: &&crate::domain::specimen::Specimen| {
             self.rule(s).is_some_and(|(_, points)| s.is_in_machine(&points, Machine::Shaker))
         };
-        self.specimens.values().filter(inside).map(|s| s.id).collect()
+        self.specimens.values().map(|s| &**s).filter(inside).map(|s| s.id).collect()
     }
 
     /// The one specimen that a press of a shared switch would mark now.

@@ -271,7 +271,7 @@ fn what_the_broker_retains_is_as_its_schemas_say() {
         let state = message::retained(&story.bench, JOURNAL, &at(story.now_ns), 1);
         for (topic, message) in state.topics {
             let kind = topic.split('/').nth(3).unwrap().to_owned();
-            let body = serde_json::from_str(&message.payload).unwrap();
+            let body = serde_json::from_slice(&message.payload).unwrap();
             let faults = faults(&schema(&kind), &body);
             assert!(faults.is_empty(), "{topic}: {faults:#?}\n{body:#}");
             seen.insert(kind);

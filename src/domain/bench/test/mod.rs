@@ -36,7 +36,7 @@ impl Story {
             title: "Bench A".to_owned(),
             version: "0".to_owned(),
             rehearsal: false,
-            bench: Bench::default().settings,
+            bench: (*Bench::default().settings).clone(),
             triggers: [
                 ("shaker", Does::ShakerContact, None),
                 ("foot", Does::Next, None),
