@@ -31,7 +31,7 @@ const QUEUE: usize = 1024;
 /// Inputs of one batch: bounds how long a commit takes and how much one failure takes back.
 const BATCH: usize = 256;
 /// Events after which the state is stored whole, so that a start never reads more than these.
-const SNAPSHOT_EVERY: u64 = 500;
+const SNAPSHOT_EVERY: u64 = 1000;
 /// Pause after a failed commit.
 const RETRY: Duration = Duration::from_millis(500);
 

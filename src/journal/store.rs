@@ -5,6 +5,7 @@ use super::chain::Chain;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
 use super::lock::Lock;
+use super::log;
 use super::restore::{self, RestoreError};
 use super::rows::{Batch, OutboxRow, Restored};
 use super::schema::{self, Found};
@@ -15,6 +16,12 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::sync::watch;
 use uuid::Uuid;
+
+/// Pages of the write-ahead log after which a commit folds it into the file at once (16 MiB). It is
+/// there for a flood; normally the log is folded before, while nobody waits.
+const CHECKPOINT_PAGES: u32 = 4096;
+/// Commits after which the log is folded into the file in the next quiet moment.
+const FOLD_AFTER: u32 = 64;
 
 /// What an opening needs from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,6 +41,10 @@ pub(super) struct Store {
     acks: Acks,
     newest: watch::Sender<u64>,
     faults: Box<dyn Faults>,
+    /// The log's room on the disk was laid out.
+    laid_out: bool,
+    /// Commits since the log was last folded into the file in a quiet moment.
+    unfolded: u32,
     _lock: Lock,
 }
 
@@ -58,7 +69,17 @@ impl Store {
         }
         let newest = watch::Sender::new(restored.chain.newest_document());
         let chain = restored.chain.clone();
-        let store = Self { path, conn, chain, acks: Acks::default(), newest, faults, _lock: lock };
+        let store = Self {
+            path,
+            conn,
+            chain,
+            acks: Acks::default(),
+            newest,
+            faults,
+            laid_out: false,
+            unfolded: 0,
+            _lock: lock,
+        };
         Ok((store, restored))
     }
 
@@ -80,6 +101,7 @@ impl Store {
         self.write(batch, &acks)?;
         self.chain = chain;
         self.acks.stored(&acks);
+        self.unfolded = self.unfolded.saturating_add(1);
         let number = self.chain.newest_document();
         self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
         if self.faults.fails(FaultPoint::AfterCommit) {
@@ -202,6 +224,28 @@ impl Store {
         question(&self.conn).map_err(|e| JournalError::database(&self.path, "read", &e))
     }
 
+    /// There is work on the write-ahead log that can wait for a quiet moment.
+    pub(super) fn log_wants_care(&self) -> bool {
+        !self.laid_out && self.unfolded > 0 || self.unfolded >= FOLD_AFTER
+    }
+
+    /// Lays out the log's room, once, and folds the log into the file. Where either fails, the
+    /// journal is slower and nothing else: what was committed is in the log.
+    pub(super) fn care_for_log(&mut self) {
+        if !self.laid_out {
+            self.laid_out = true;
+            if let Err(error) = log::lay_out(&self.path) {
+                tracing::debug!(%error, path = %self.path.display(), "no room was laid out for the log");
+            }
+        }
+        if self.unfolded >= FOLD_AFTER {
+            self.unfolded = 0;
+            if let Err(error) = self.conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())) {
+                tracing::debug!(%error, path = %self.path.display(), "the log was not folded");
+            }
+        }
+    }
+
     /// Stores what waits, folds the write-ahead log into the file and closes it.
     pub(super) fn close(mut self) -> Result<(), JournalError> {
         let stored = self.flush_acks();
@@ -293,6 +337,7 @@ fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
     }
     conn.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
     conn.pragma_update(None, "foreign_keys", true).map_err(failed)?;
+    conn.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES).map_err(failed)?;
     Ok((conn, found))
 }
 

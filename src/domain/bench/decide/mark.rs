@@ -14,6 +14,9 @@ use uuid::Uuid;
 /// a kernel stamp is a little older than a message that overtook it.
 const SIMULTANEOUS_NS: i64 = SECOND;
 
+/// A specimen, its method, and the method's points.
+type Ruled = (Shared<Specimen>, Arc<Method>, Vec<Point>);
+
 impl Bench {
     /// What is possible for a specimen, in words.
     pub fn possible_text(&self, specimen: &Specimen) -> String {
@@ -45,7 +48,7 @@ pub fn point_text(method: &Method, point: &Point) -> String {
 }
 
 impl Deciding<'_> {
-    pub(super) fn specimen(&self, id: Uuid) -> Result<(Shared<Specimen>, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn specimen(&self, id: Uuid) -> Result<Ruled, Refusal> {
         let specimen = self.bench.specimens.get(&id).ok_or_else(|| {
             unknown("specimen on the bench", id, self.bench.specimens.values().map(|s| s.label.clone()))
         })?;
