@@ -17,9 +17,10 @@ use std::time::Duration;
 use tokio::sync::watch;
 use uuid::Uuid;
 
-/// Pages of the write-ahead log after which a commit folds it into the file at once (16 MiB). It is
-/// there for a flood; normally the log is folded before, while nobody waits.
-const CHECKPOINT_PAGES: u32 = 4096;
+/// Pages of the write-ahead log after which a commit folds it into the file at once. It is there for
+/// a flood; normally the log is folded before, while nobody waits. They fit the room that is laid
+/// out for the log, so that it never has to grow.
+const CHECKPOINT_PAGES: u32 = 900;
 /// Commits after which the log is folded into the file in the next quiet moment.
 const FOLD_AFTER: u32 = 64;
 

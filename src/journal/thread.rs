@@ -11,7 +11,7 @@ use tokio::time::Instant;
 const ACKS_WAIT: Duration = Duration::from_secs(1);
 
 /// Quiet for so long before the log is looked after, so that nobody waits for it.
-const REST: Duration = Duration::from_millis(150);
+const REST: Duration = Duration::from_millis(20);
 
 /// Work on the store; it sends its own answer.
 pub(super) type Work = Box<dyn FnOnce(&mut Store) + Send>;

@@ -14,9 +14,6 @@ use uuid::Uuid;
 /// a kernel stamp is a little older than a message that overtook it.
 const SIMULTANEOUS_NS: i64 = SECOND;
 
-/// A specimen, its method, and the method's points.
-type Ruled = (Shared<Specimen>, Arc<Method>, Vec<Point>);
-
 impl Bench {
     /// What is possible for a specimen, in words.
     pub fn possible_text(&self, specimen: &Specimen) -> String {
@@ -47,8 +44,11 @@ pub fn point_text(method: &Method, point: &Point) -> String {
     }
 }
 
+/// A specimen with its method, and the method's points.
+type Followed = (Shared<Specimen>, Arc<Method>, Vec<Point>);
+
 impl Deciding<'_> {
-    pub(super) fn specimen(&self, id: Uuid) -> Result<Ruled, Refusal> {
+    pub(super) fn specimen(&self, id: Uuid) -> Result<Followed, Refusal> {
         let specimen = self.bench.specimens.get(&id).ok_or_else(|| {
             unknown("specimen on the bench", id, self.bench.specimens.values().map(|s| s.label.clone()))
         })?;
