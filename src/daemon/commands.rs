@@ -85,7 +85,7 @@ pub(super) fn check(args: &SettingsArgs) -> Exit {
         }
         Err((exit, faults)) => {
             tell(&faults);
-            eprintln!("stillstand: {} faults", faults.len());
+            eprintln!("stillstand: {} fault{}", faults.len(), if faults.len() == 1 { "" } else { "s" });
             exit
         }
     }

@@ -337,6 +337,40 @@ mod test {
     }
 
     #[test]
+    fn a_field_of_the_wrong_type_is_no_act() {
+        let id = "019f0000-0000-7fff-bfff-ffffffffffff";
+        let acts = [
+            serde_json::json!({"act": "register-sample", "label": "S", "method": "m", "specimens": 2}),
+            serde_json::json!({"act": "register-specimen", "sample": id, "place": 1}),
+            serde_json::json!({"act": "mark", "specimen": id, "step": "soak", "edge": "begin"}),
+            serde_json::json!({"act": "enter-reading", "specimen": id, "of": "clay", "value": "8.0"}),
+            serde_json::json!({"act": "assign-press", "press": id, "specimens": [id]}),
+            serde_json::json!({"act": "shelve-alarm", "key": "k", "minutes": 5, "reason": "r"}),
+            serde_json::json!({"act": "put-probe-in", "stands-in": "bottle"}),
+        ];
+        let wrong = [
+            serde_json::json!(true),
+            serde_json::json!(-1),
+            serde_json::json!(1.5),
+            serde_json::json!([[1]]),
+            serde_json::json!({"a": 1}),
+            serde_json::json!(1e300),
+        ];
+        for act in acts {
+            let whole = serde_json::json!({ "id": id, "do": act });
+            serde_json::from_value::<Act>(whole.clone()).unwrap();
+            for field in act.as_object().unwrap().keys() {
+                for value in &wrong {
+                    let mut bad = whole.clone();
+                    bad["do"][field] = value.clone();
+                    let read = serde_json::from_value::<Act>(bad);
+                    assert!(read.is_err(), "{field} = {value} gave {read:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
     fn an_act_with_an_unknown_key_is_refused_by_its_name() {
         let text =
             r#"{"id":"019f0000-0000-7fff-bfff-ffffffffffff","do":{"act":"stop-awaiting"},"forced":true}"#;

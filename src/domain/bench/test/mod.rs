@@ -3,6 +3,7 @@
 mod alarms;
 mod documents;
 mod life;
+mod odd;
 mod switches;
 mod temperature;
 

@@ -50,13 +50,21 @@ pub fn load(file: &str, text: &str) -> Result<Method, Vec<Fault>> {
 }
 
 pub(crate) fn syntax(file: &str, text: &str, error: &toml::de::Error) -> Fault {
+    let at = error.span().map_or(0, |span| span.start);
     let (found, expected) =
         error.message().split_once(", expected ").unwrap_or((error.message(), "valid TOML"));
+    let expected = match found {
+        "string values must be quoted" => "a text in double quotes, a number, or `true` or `false`",
+        "duplicate key" => "each key once in its table, and `[[…]]` for each table of a list",
+        "unexpected key or value" => "the end of the line; a text stands in double quotes",
+        "extra comma in inline table" => "one comma between two keys, and a point in a number",
+        _ => expected,
+    };
     Fault {
         file: file.to_owned(),
-        line: line_of(text, error.span().map_or(0, |span| span.start)),
+        line: line_of(text, at),
         key: "syntax".to_owned(),
-        found: found.to_owned(),
+        found: format!("{found}{}", walk::excerpt(text, at)),
         expected: expected.to_owned(),
     }
 }

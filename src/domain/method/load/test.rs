@@ -218,6 +218,21 @@ fn what_is_no_toml_is_one_fault_with_its_line() {
 }
 
 #[test]
+fn a_slip_of_the_pen_is_shown_where_it_stands_with_what_may_stand_there() {
+    for (old, new, shown, expected) in [
+        ("value = 0.1, unit", "value = 0,1, unit", "`, unit", "a point in a number"),
+        ("optional = true", "optional = yes", "`yes`", "`true` or `false`"),
+        ("title = \"Sand equivalent", "title = Sand equivalent", "mechanical", "double quotes"),
+        ("kind = \"tin\"", "kind = \"tin\"\nkind = \"tin\"", "`kind = ", "each key once"),
+        ("[[step]]\nname = \"tap\"", "[step]\nname = \"tap\"", "step]", "for each table of a list"),
+    ] {
+        let faults = load(FILE, &with(old, new)).unwrap_err();
+        let told = faults[0].to_string();
+        assert!(told.contains(shown) && told.contains(expected), "{new}: {told}");
+    }
+}
+
+#[test]
 fn a_file_of_nothing_but_brackets_or_dots_is_told() {
     for text in [
         "a = ".to_owned() + &"[".repeat(100_000),
