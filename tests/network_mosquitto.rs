@@ -16,8 +16,8 @@ use stillstand::network::inbound::{self, Door};
 use stillstand::network::relay::{Relay, run};
 use stillstand::network::topics::TopicKind;
 use stillstand::network::{
-    ConditionName, Link, NetworkReport, Outbox, OutboxError, OutboxRow, Pace, Resume, RetainedMessage,
-    RetainedState,
+    ConditionName, How, Link, NetworkReport, Outbox, OutboxError, OutboxRow, Pace, ReplayWish, Resume,
+    RetainedMessage, RetainedState,
 };
 use stillstand::triggers::meaning::trigger_meaning;
 use tokio::io::{AsyncBufReadExt, BufReader, Lines};
@@ -227,6 +227,7 @@ struct Station {
     rows: Rows,
     reports: mpsc::Receiver<NetworkReport>,
     state: watch::Sender<Arc<RetainedState>>,
+    _replay: watch::Sender<ReplayWish>,
     cancel: CancellationToken,
     task: JoinHandle<()>,
 }
@@ -239,6 +240,7 @@ fn link(port: u16, pace: Pace) -> Link {
         port,
         user: None,
         password: None,
+        how: How::default(),
         keep_alive_s: 5,
         window: 16,
         pace,
@@ -260,8 +262,10 @@ impl Station {
         let (state, retained) = watch::channel(Arc::default());
         let cancel = CancellationToken::new();
         let clock = Arc::new(Still);
-        let relay = Relay { link, outbox: rows.clone(), status, retained, clock, cancel: cancel.clone() };
-        Self { rows, reports, state, cancel, task: tokio::spawn(run(relay)) }
+        let (replay, replays) = watch::channel(ReplayWish::default());
+        let outbox = rows.clone();
+        let relay = Relay { link, outbox, status, retained, replays, clock, cancel: cancel.clone() };
+        Self { rows, reports, state, _replay: replay, cancel, task: tokio::spawn(run(relay)) }
     }
 
     async fn condition(&mut self, name: ConditionName, active: bool) -> String {

@@ -1,9 +1,11 @@
 //! The fold: one event changes the state. It cannot fail, and it is the only way that state
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
+use super::consumer::REMEMBERED_ASKS;
 use super::event::Event;
 use super::{
-    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptPress, REMEMBERED_ACTS, RefusedTrigger,
+    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptAsk, KeptPress, REMEMBERED_ACTS, Receipt,
+    RefusedTrigger, ReplayAsked,
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
@@ -52,6 +54,9 @@ impl Bench {
             Event::ActDone { act, note, made } => {
                 keep(&mut self.acts, DoneAct { id: *act, note: note.clone(), made: *made }, REMEMBERED_ACTS);
             }
+            Event::AskAnswered { .. } | Event::ReceiptConfirmed { .. } | Event::ReplayAsked { .. } => {
+                self.apply_consumer(event, at);
+            }
             Event::PressKept { .. }
             | Event::KeptPressEnded { .. }
             | Event::PressSettled { .. }
@@ -77,6 +82,7 @@ impl Bench {
                 triggers,
                 instruments,
                 methods,
+                network,
             } => {
                 self.station.clone_from(station);
                 self.title.clone_from(title);
@@ -96,6 +102,7 @@ impl Bench {
                 self.instruments.clone_from(instruments);
                 self.current.clone_from(methods);
                 self.ports.clear();
+                self.network.clone_from(network);
             }
             Event::MethodAdopted { method } => {
                 self.methods.insert(method.digest.clone(), method.clone());
@@ -318,6 +325,22 @@ impl Bench {
     fn await_only_what_is_there(&mut self) {
         if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
             self.awaited = None;
+        }
+    }
+
+    fn apply_consumer(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::AskAnswered { key, reply } => {
+                keep(&mut self.asks, KeptAsk { key: *key, reply: reply.clone() }, REMEMBERED_ASKS);
+            }
+            Event::ReceiptConfirmed { consumer, through } => {
+                self.receipts.insert(consumer.clone(), Receipt { through: *through, at: *at });
+            }
+            Event::ReplayAsked { consumer, number } => {
+                let count = self.replay.as_ref().map_or(0, |r| r.count) + 1;
+                self.replay = Some(ReplayAsked { count, number: *number, consumer: consumer.clone() });
+            }
+            _ => {}
         }
     }
 

@@ -8,12 +8,16 @@
 
 mod alarms;
 mod apply;
+mod consumer;
 mod deadlines;
 mod decide;
 mod event;
 mod input;
 mod refusal;
 
+pub use consumer::{
+    ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
+};
 pub use decide::{Decision, point_text};
 pub use event::{EVENT_VERSION, Event};
 pub use input::{
@@ -245,6 +249,18 @@ pub struct Bench {
     pub next_number: u64,
     /// Acts already done, oldest first.
     pub acts: VecDeque<DoneAct>,
+    /// Asks already answered, oldest first.
+    #[serde(default)]
+    pub asks: VecDeque<KeptAsk>,
+    /// How far each consumer confirmed, by name.
+    #[serde(default)]
+    pub receipts: BTreeMap<String, Receipt>,
+    /// The last replay that was asked for.
+    #[serde(default)]
+    pub replay: Option<ReplayAsked>,
+    /// What the settings say of the network.
+    #[serde(default)]
+    pub network: NetworkFacts,
 }
 
 impl Default for Bench {
@@ -290,6 +306,10 @@ impl Default for Bench {
             finished: VecDeque::new(),
             next_number: 1,
             acts: VecDeque::new(),
+            asks: VecDeque::new(),
+            receipts: BTreeMap::new(),
+            replay: None,
+            network: NetworkFacts::default(),
         }
     }
 }

@@ -47,6 +47,7 @@ impl Story {
             .collect(),
             instruments: BTreeMap::new(),
             methods: vec![t176()],
+            network: NetworkFacts::default(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };
