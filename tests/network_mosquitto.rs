@@ -262,10 +262,10 @@ impl Station {
         let (state, retained) = watch::channel(Arc::default());
         let cancel = CancellationToken::new();
         let clock = Arc::new(Still);
-        let (replay, replays) = watch::channel(ReplayWish::default());
+        let (asking, wishes) = watch::channel(ReplayWish::default());
         let outbox = rows.clone();
-        let relay = Relay { link, outbox, status, retained, replays, clock, cancel: cancel.clone() };
-        Self { rows, reports, state, _replay: replay, cancel, task: tokio::spawn(run(relay)) }
+        let relay = Relay { link, outbox, status, retained, replays: wishes, clock, cancel: cancel.clone() };
+        Self { rows, reports, state, _replay: asking, cancel, task: tokio::spawn(run(relay)) }
     }
 
     async fn condition(&mut self, name: ConditionName, active: bool) -> String {
@@ -367,7 +367,7 @@ async fn retained_state_is_there_for_whoever_comes_later_and_again_after_a_resta
     let station = Station::start(&broker, 0);
     let message = RetainedMessage { payload: "{\"place\":1}".into(), expiry_s: Some(600), qos: 1 };
     let topics = [("stillstand/1/b1/place/1".to_owned(), message)].into();
-    station.state.send_replace(Arc::new(RetainedState { generation: 1, topics }));
+    station.state.send_replace(Arc::new(RetainedState { generation: 1, topics, ..RetainedState::default() }));
     assert_eq!(broker.reader("stillstand/1/b1/place/+", None).next("the place").await["place"], 1);
     broker.kill_and_restart().await;
     assert_eq!(broker.reader("stillstand/1/b1/place/+", None).next("the place again").await["place"], 1);

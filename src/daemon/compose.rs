@@ -168,7 +168,18 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         let outbox = JournalOutbox { journal: journal.clone(), clock: clock.clone() };
         let retained = retained(&handle, journal_id, &clock, &mut relay);
         let replays = replays(&handle, &mut relay);
-        network(link, outbox, retained, replays, journal_id, &clock, &handle, &ends, &mut adapters, &mut relay);
+        network(
+            link,
+            outbox,
+            retained,
+            replays,
+            journal_id,
+            &clock,
+            &handle,
+            &ends,
+            &mut adapters,
+            &mut relay,
+        );
     }
     let state = AppState {
         station: handle.clone(),

@@ -3,7 +3,8 @@
 use super::station::StationHandle;
 use crate::clock::Clock;
 use crate::domain::bench::{
-    Act, ConsumerAsk, Contact, FromConsumer, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport, Trigger, What,
+    Act, ConsumerAsk, Contact, FromConsumer, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport,
+    Trigger, What,
 };
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::InstrumentReport;

@@ -60,7 +60,9 @@ mod test {
         let opened = open(br#"{"reply-to":"reply/d","correlation":"7","ask":{"id":1}}"#).unwrap();
         assert_eq!((opened.reply_to.as_str(), opened.correlation.as_str()), ("reply/d", "7"));
         assert_eq!(opened.ask.get(), r#"{"id":1}"#);
-        for plain in ["", "{}", "[1]", r#"{"id":1}"#, r#"{"reply-to":"a","correlation":"b","ask":1,"more":2}"#] {
+        for plain in
+            ["", "{}", "[1]", r#"{"id":1}"#, r#"{"reply-to":"a","correlation":"b","ask":1,"more":2}"#]
+        {
             assert!(open(plain.as_bytes()).is_none(), "{plain}");
         }
         assert!(open(&[0xff, 0xfe]).is_none());

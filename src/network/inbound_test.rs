@@ -189,8 +189,15 @@ async fn a_retained_press_is_marked_even_when_it_arrives_live() {
 #[tokio::test]
 async fn what_cannot_be_judged_is_dropped_with_a_reason() {
     let mut bench = Bench::start().await;
-    bench.send("ask/read", b"{}", |publish| publish.retain = true);
+    bench.send("ask/read", b"{}", |publish| {
+        publish.retain = true;
+        ask(publish, "reply/desk");
+    });
     assert!(bench.dropped().await.contains("retain"));
+    let is_reply = |packet: &Packet| matches!(packet, Packet::Publish(_));
+    let Packet::Publish(reply) = next_packet(&mut bench.outside, is_reply).await else { unreachable!() };
+    let reply: serde_json::Value = serde_json::from_slice(&reply.payload).unwrap();
+    assert_eq!(reply["outcome"], "refused", "whoever asked is told");
     bench.send("trigger/foot", &vec![b'x'; PAYLOAD_MOST + 1], |_| {});
     assert!(bench.dropped().await.contains("65537"));
     bench.send("trigger/Foot", b"press", |_| {});

@@ -6,13 +6,16 @@
 use super::topics::Topics;
 use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
-use crate::domain::bench::Bench;
+use crate::domain::bench::{Bench, Lag};
 use crate::domain::moment::Moment;
 use crate::domain::report::{figure, schemas, time};
 use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use uuid::Uuid;
+
+/// Most places that a bench can have, by the settings.
+const PLACES_MOST: u32 = 64;
 
 /// The state of a bench, under its topics. Instants are placed on wall time as seen from `now`.
 pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> RetainedState {
@@ -35,7 +38,37 @@ pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> 
     for alarm in bench.alarms.values() {
         put(topics.alarm(&alarm.key()), &alarm_body(bench, alarm), None, 1);
     }
-    RetainedState { generation, topics: all }
+    let consumers = consumers(bench);
+    if let Some(consumers) = consumers {
+        put(topics.consumers(), &consumers, None, 1);
+    }
+    let absent = may_be_left(bench, &topics).into_iter().filter(|topic| !all.contains_key(topic)).collect();
+    RetainedState { generation, topics: all, absent }
+}
+
+/// What an earlier run may have left at a broker: places beyond the last one, alarms that ended
+/// while nothing could be told.
+fn may_be_left(bench: &Bench, topics: &Topics) -> Vec<String> {
+    let places = (1..=PLACES_MOST).map(|place| topics.place(place));
+    let alarms = bench.alarm_keys().into_iter().map(|key| topics.alarm(&key));
+    places.chain(alarms).chain([topics.consumers()]).collect()
+}
+
+/// How far each consumer confirmed; none where nobody confirms and nobody is watched.
+fn consumers(bench: &Bench) -> Option<Value> {
+    let lags = bench.lags();
+    let told = |lag: &Lag<'_>| {
+        json!({
+            "consumer": lag.consumer,
+            "through": lag.receipt.map(|r| r.through),
+            "confirmedAt": lag.receipt.map(|r| time(r.at.wall_ns)),
+            "behind": lag.behind,
+            "limit": lag.limit,
+        })
+    };
+    (!lags.is_empty()).then(|| {
+        json!({ "newest": bench.newest_document(), "consumers": lags.iter().map(told).collect::<Vec<_>>() })
+    })
 }
 
 fn meta(bench: &Bench, journal: Uuid) -> Value {
@@ -153,6 +186,16 @@ fn alarm_body(bench: &Bench, alarm: &Alarm) -> Value {
 mod test {
     use super::*;
     use crate::domain::moment::{SECOND, test::at};
+
+    #[test]
+    fn what_an_earlier_run_may_have_left_is_named_and_nothing_that_stands() {
+        let bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
+        let state = retained(&bench, Uuid::nil(), &at(0), 1);
+        for gone in ["place/9", "place/64", "alarm/network-away", "consumers"] {
+            assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
+        }
+        assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));
+    }
 
     #[test]
     fn an_idle_bench_says_each_place_is_free_and_nothing_changes_by_itself() {

@@ -20,7 +20,7 @@ pub mod envelope; // reply topic and correlation in the payload, PURE
 pub mod relay; // outbox and retained state, out
 pub mod inbound; // triggers and asks, in
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
 use std::time::Duration;
 use thiserror::Error;
@@ -163,6 +163,9 @@ pub struct RetainedState {
     pub generation: u64,
     /// Message by full topic. A topic that is no longer here is cleared at the broker.
     pub topics: BTreeMap<String, RetainedMessage>,
+    /// Topics that an earlier run may have left at the broker and that apply no longer: cleared
+    /// once in a run.
+    pub absent: BTreeSet<String>,
 }
 
 /// One retained message.

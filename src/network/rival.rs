@@ -2,9 +2,9 @@
 //! that both come back at once would take the id from each other for ever, so each waits longer
 //! every time. PURE.
 
+use super::Pace;
 use super::report::Identity;
 use super::session::Ending;
-use super::Pace;
 use std::time::Duration;
 
 /// So many connections closed early and without a reason are taken for another client's doing.
@@ -77,7 +77,9 @@ impl Rival {
     pub fn in_words(ending: &Ending, identity: Identity, station: &str) -> String {
         let id = identity.client_id(station);
         if *ending == Ending::TakenOver {
-            format!("Another client uses the id {id} at the broker. Two stations with one id? It is left alone for a while")
+            format!(
+                "Another client uses the id {id} at the broker. Two stations with one id? It is left alone for a while"
+            )
         } else {
             format!(
                 "The broker closed the connection again and again soon after it stood, without a readable reason. \

@@ -14,12 +14,10 @@ pub use tls::{CertificateFault, Encryption};
 
 use super::{Identity, Link};
 use rand::Rng;
-use rumqttc::{NetworkOptions, Transport};
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{
-    ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill,
-};
+use rumqttc::v5::mqttbytes::v5::{ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions, StateError};
+use rumqttc::{NetworkOptions, Transport};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio_util::task::AbortOnDropHandle;

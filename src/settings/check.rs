@@ -190,7 +190,8 @@ fn broker(network: &Network, faults: &mut Faults) {
     if let Some(tls) = &network.tls
         && (tls.certificate_file.is_some() != tls.key_file.is_some())
     {
-        faults.add("network.tls", "names only one of `certificate-file` and `key-file`; they belong together");
+        faults
+            .add("network.tls", "names only one of `certificate-file` and `key-file`; they belong together");
     }
     for (name, most) in &network.consumers {
         let key = format!("network.consumers.{name}");

@@ -252,6 +252,9 @@ impl<O: Outbox> Epoch<'_, O> {
             return Ok(());
         }
         let wanted: Arc<RetainedState> = Arc::clone(&self.run.relay.retained.borrow_and_update());
+        if !std::mem::replace(&mut self.run.cleared_earlier, true) {
+            self.run.published.extend(wanted.absent.iter().cloned());
+        }
         let gone: Vec<String> =
             self.run.published.iter().filter(|topic| !wanted.topics.contains_key(*topic)).cloned().collect();
         for topic in gone {

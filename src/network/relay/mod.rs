@@ -7,8 +7,8 @@ mod connection;
 pub mod machine;
 mod replay;
 
-use super::session::{Ending, Pauses};
 use super::rival::Rival;
+use super::session::{Ending, Pauses};
 use super::{
     Condition, ConditionName, Identity, Link, NetworkReport, Outbox, ReplayWish, Resume, RetainedState,
 };
@@ -47,6 +47,8 @@ struct Run<O> {
     origin: Instant,
     /// Topics that were published in this run and not cleared since.
     published: BTreeSet<String>,
+    /// What an earlier run may have left is among them.
+    cleared_earlier: bool,
     conditions: BTreeMap<ConditionName, String>,
     last_why: Option<String>,
     rival: Rival,
@@ -91,6 +93,7 @@ impl<O: Outbox> Run<O> {
             relay,
             origin: Instant::now(),
             published: BTreeSet::new(),
+            cleared_earlier: false,
             conditions: BTreeMap::new(),
             last_why: None,
             rival: Rival::new(pace),
@@ -169,3 +172,5 @@ impl<O: Outbox> Run<O> {
 mod test;
 #[cfg(test)]
 mod replay_test;
+#[cfg(test)]
+mod cut_test;

@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 /// A clock that stands: only presence documents ask it.
 #[derive(Debug)]
-struct Still;
+pub(super) struct Still;
 
 impl Clock for Still {
     fn now(&self) -> Moment {
@@ -111,7 +111,7 @@ pub(super) fn fast() -> Pace {
     }
 }
 
-fn link(port: u16, pace: Pace) -> Link {
+pub(super) fn link(port: u16, pace: Pace) -> Link {
     Link {
         station: "b1".into(),
         session: Uuid::from_u128(7),
@@ -134,18 +134,18 @@ impl Bench {
     pub(super) fn start_with(broker: &Broker, rows: Rows, pace: Pace, wish: ReplayWish) -> Self {
         let (status, reports) = mpsc::channel(10_000);
         let (state, retained) = watch::channel(Arc::new(RetainedState::default()));
-        let (replay, replays) = watch::channel(wish);
+        let (asking, wishes) = watch::channel(wish);
         let cancel = CancellationToken::new();
         let relay = Relay {
             link: link(broker.addr.port(), pace),
             outbox: rows.clone(),
             status,
             retained,
-            replays,
+            replays: wishes,
             clock: Arc::new(Still),
             cancel: cancel.clone(),
         };
-        Self { rows, reports, state, replay, cancel, task: tokio::spawn(run(relay)) }
+        Self { rows, reports, state, replay: asking, cancel, task: tokio::spawn(run(relay)) }
     }
 
     pub(super) async fn stop(self) {
@@ -179,7 +179,8 @@ pub(super) async fn reader(broker: &Broker) -> crate::network::session::Wire {
     let mut link = link(broker.addr.port(), fast());
     link.station = "reader".into();
     let mut wire = crate::network::session::open(&link, Identity::In, None, 10);
-    let filter = rumqttc::v5::mqttbytes::v5::Filter::new("stillstand/#", rumqttc::v5::mqttbytes::QoS::AtMostOnce);
+    let filter =
+        rumqttc::v5::mqttbytes::v5::Filter::new("stillstand/#", rumqttc::v5::mqttbytes::QoS::AtMostOnce);
     wire.client.try_subscribe_many(vec![filter]).unwrap();
     soon(async {
         while let Some(signal) = wire.events.recv().await {
@@ -328,7 +329,7 @@ async fn a_second_station_with_our_id_is_not_fought() {
 fn state(generation: u64, topics: &[(&str, &str)]) -> Arc<RetainedState> {
     let message = |payload: &str| RetainedMessage { payload: payload.into(), expiry_s: None, qos: 1 };
     let topics = topics.iter().map(|(topic, payload)| ((*topic).into(), message(payload))).collect();
-    Arc::new(RetainedState { generation, topics })
+    Arc::new(RetainedState { generation, topics, ..RetainedState::default() })
 }
 
 async fn shows(broker: &Broker, topic: &str, payload: Option<&str>) {

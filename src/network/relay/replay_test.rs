@@ -35,7 +35,11 @@ async fn replays(behaviour: Behaviour, count: u64, from: u64, more: u64) {
     })
     .await;
     soon(bench.rows.reaches(count + more)).await;
-    assert_eq!(bench.rows.acked(), (1..=count + more).collect::<Vec<_>>(), "a replay acknowledges nothing anew");
+    assert_eq!(
+        bench.rows.acked(),
+        (1..=count + more).collect::<Vec<_>>(),
+        "a replay acknowledges nothing anew"
+    );
     soon(bench.stop()).await;
 }
 
@@ -49,7 +53,8 @@ async fn a_replay_survives_a_broker_that_drops_and_reorders() {
     for seed in 0..6 {
         let acknowledging = if seed % 2 == 0 { Acknowledging::OutOfOrder } else { Acknowledging::Late };
         let drop_after = Some(60);
-        let behaviour = Behaviour { seed, drop_after, acknowledging, receive_max: Some(7), ..Behaviour::default() };
+        let behaviour =
+            Behaviour { seed, drop_after, acknowledging, receive_max: Some(7), ..Behaviour::default() };
         replays(behaviour, 200, 3, 100).await;
     }
 }

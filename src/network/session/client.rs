@@ -24,12 +24,10 @@ impl Client {
         let topic = String::from_utf8_lossy(&publish.topic).into_owned();
         let Publish { qos, retain, payload, properties, .. } = publish;
         match (self, properties) {
-            (Self::Five(client), Some(properties)) => client
-                .try_publish_with_properties(topic, qos, retain, payload, properties)
-                .map_err(|_| Full),
-            (Self::Five(client), None) => {
-                client.try_publish(topic, qos, retain, payload).map_err(|_| Full)
+            (Self::Five(client), Some(properties)) => {
+                client.try_publish_with_properties(topic, qos, retain, payload, properties).map_err(|_| Full)
             }
+            (Self::Five(client), None) => client.try_publish(topic, qos, retain, payload).map_err(|_| Full),
             (Self::Older(client), _) => {
                 client.try_publish(topic, older(qos), retain, payload).map_err(|_| Full)
             }

@@ -8,7 +8,9 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, ConnectReturnCode as Code, Packet, PubAck, Publish, SubAck, SubscribeReasonCode,
 };
-use rumqttc::{AsyncClient, ConnectReturnCode, ConnectionError, Event, MqttOptions, NetworkOptions, StateError};
+use rumqttc::{
+    AsyncClient, ConnectReturnCode, ConnectionError, Event, MqttOptions, NetworkOptions, StateError,
+};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio_util::task::AbortOnDropHandle;
@@ -112,10 +114,14 @@ fn ending(error: &ConnectionError, place: &(String, u16)) -> Ending {
             format!("the broker {host}:{port} did not answer in time")
         }
         ConnectionError::ConnectionRefused(ConnectReturnCode::BadUserNamePassword) => {
-            format!("the broker {host}:{port} refuses the connection: user or password is wrong; check the settings")
+            format!(
+                "the broker {host}:{port} refuses the connection: user or password is wrong; check the settings"
+            )
         }
         ConnectionError::ConnectionRefused(ConnectReturnCode::NotAuthorized) => {
-            format!("the broker {host}:{port} refuses the connection: this station is not allowed; check user and access list")
+            format!(
+                "the broker {host}:{port} refuses the connection: this station is not allowed; check user and access list"
+            )
         }
         ConnectionError::ConnectionRefused(code) => {
             format!("the broker {host}:{port} refuses the connection: {code:?}")

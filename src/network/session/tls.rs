@@ -38,7 +38,9 @@ impl Encryption {
     pub fn read(authority: &Path, own: Option<(&Path, &Path)>) -> Result<Self, CertificateFault> {
         let mut roots = RootCertStore::empty();
         for certificate in certificates(authority)? {
-            roots.add(certificate).map_err(|e| fault(authority, format!("a certificate in it cannot be used: {e}")))?;
+            roots
+                .add(certificate)
+                .map_err(|e| fault(authority, format!("a certificate in it cannot be used: {e}")))?;
         }
         // Named here, not taken from the process: another library's choice must not change it.
         let provider = Arc::new(rustls::crypto::ring::default_provider());
@@ -52,9 +54,9 @@ impl Encryption {
                 let secret = PrivateKeyDer::from_pem_file(key).map_err(|e| {
                     fault(key, format!("no private key can be read from it ({e}); it must be PEM and without a pass phrase"))
                 })?;
-                builder.with_client_auth_cert(certificates(certificate)?, secret).map_err(|e| {
-                    fault(certificate, format!("it does not go with the key {}: {e}", key.display()))
-                })?
+                builder
+                    .with_client_auth_cert(certificates(certificate)?, secret)
+                    .map_err(|e| fault(certificate, unusable(&e, key)))?
             }
         };
         Ok(Self(Arc::new(config)))
@@ -62,6 +64,16 @@ impl Encryption {
 
     pub(super) fn configuration(&self) -> TlsConfiguration {
         TlsConfiguration::Rustls(self.0.clone())
+    }
+}
+
+fn unusable(error: &rustls::Error, key: &Path) -> String {
+    let said = error.to_string();
+    if said.contains("UnsupportedCertVersion") {
+        "it is a certificate of version 1; make one of version 3 (with `openssl x509 -req`: give `-extfile`)"
+            .to_owned()
+    } else {
+        format!("it does not go with the key {}: {said}", key.display())
     }
 }
 

@@ -65,7 +65,8 @@ impl Deciding<'_> {
             return Err(Refusal::Field { field: "consumer", why });
         }
         if theirs != ours {
-            let why = format!("the journal of this station is {ours}; numbers of another one mean nothing here");
+            let why =
+                format!("the journal of this station is {ours}; numbers of another one mean nothing here");
             return Err(Refusal::Field { field: "journal", why });
         }
         let known = self.bench.receipts.contains_key(consumer);
