@@ -7,7 +7,8 @@ mod common;
 use common::lines::print_key;
 use common::outage::{RealBroker, journal_with, most_memory_kib};
 use common::running::is_active;
-use common::site::{Site, settings};
+use common::site::{STATION, Site, settings};
+use common::soon;
 use serde_json::json;
 
 /// Stores at its own interval of half an hour (the program's default), and lets queues be long.
@@ -90,5 +91,28 @@ async fn after_days_without_a_network_all_goes_out_in_order_and_in_little_memory
     // All of them together are 24 MB: they are never in memory at once.
     assert!(after < before + 8_000, "{before} KiB before, {after} KiB after");
     bench.until("nothing waits", |v| v["waiting"] == 0).await;
+    assert_eq!(bench.stop().await, 0);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_an_earlier_run_left_at_the_broker_is_cleared() {
+    let mut broker = RealBroker::prepared(KEEPS);
+    broker.start().await;
+    let left = ["place/12", "alarm/network-away", "alarm/no-answer-balance"];
+    let topic = |below: &str| format!("stillstand/1/{STATION}/{below}");
+    for below in left {
+        let more = ["-V", "5", "-r", "-t", &topic(below), "-m", "{\"old\":true}"];
+        assert!(soon("published", broker.client("mosquitto_pub", &more).status()).await.unwrap().success());
+    }
+    let site = Site::new("left", Some(broker.port));
+    let bench = site.start().await;
+    for below in left {
+        let more = ["-V", "5", "-t", &topic(below), "--retained-only", "-C", "1", "-W", "1"];
+        soon(&format!("{below} is cleared"), async {
+            while !broker.client("mosquitto_sub", &more).output().await.unwrap().stdout.is_empty() {}
+        })
+        .await;
+    }
+    broker.shows("place/8", |place| place["place"] == 8).await;
     assert_eq!(bench.stop().await, 0);
 }

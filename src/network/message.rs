@@ -185,7 +185,28 @@ fn alarm_body(bench: &Bench, alarm: &Alarm) -> Value {
 #[cfg(test)]
 mod test {
     use super::*;
+    use crate::domain::bench::Receipt;
     use crate::domain::moment::{SECOND, test::at};
+
+    #[test]
+    fn consumers_are_shown_as_their_schema_says_and_only_where_there_are_any() {
+        let mut bench = Bench { station: "bench-a".to_owned(), next_number: 9, ..Bench::default() };
+        assert_eq!(consumers(&bench), None);
+        bench.receipts.insert("archive".to_owned(), Receipt { through: 6, at: at(0) });
+        bench.network.consumers.insert("wall".to_owned(), 5);
+        let shown = consumers(&bench).unwrap();
+        assert_eq!(
+            (&shown["consumers"][0]["behind"], &shown["consumers"][1]["behind"]),
+            (&json!(2), &json!(8))
+        );
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/schema/consumers.schema.json");
+        let schema = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
+        let validator = jsonschema::options().should_validate_formats(true).build(&schema).unwrap();
+        assert_eq!(
+            validator.iter_errors(&shown).map(|e| e.to_string()).collect::<Vec<_>>(),
+            Vec::<String>::new()
+        );
+    }
 
     #[test]
     fn what_an_earlier_run_may_have_left_is_named_and_nothing_that_stands() {

@@ -97,3 +97,33 @@ async fn a_wish_of_an_earlier_run_is_over() {
     soon(bench.stop()).await;
     assert_eq!(records(&broker).len(), 50);
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_a_broker_acknowledged_and_threw_away_comes_when_it_is_asked_for() {
+    const ROWS: u64 = 400;
+    for seed in 0..4 {
+        let broker = broker(Behaviour { seed, forgets: 40, ..Behaviour::default() }).await;
+        let _subscribed = reader(&broker).await;
+        let bench = Bench::start(&broker, Rows::new(ROWS, 10), fast());
+        soon(bench.rows.reaches(ROWS)).await;
+        let (mut count, mut last) = (0, taken(&records(&broker), 1));
+        assert!(last < ROWS, "seed {seed}: it did lose some");
+        soon(async {
+            while last < ROWS {
+                count += 1;
+                bench.replay.send_replace(ReplayWish { count, number: last + 1 });
+                // A consumer asks again when nothing has come for a while.
+                let more = async {
+                    while taken(&records(&broker), 1) < ROWS {
+                        tokio::time::sleep(Duration::from_millis(5)).await;
+                    }
+                };
+                let _ = tokio::time::timeout(Duration::from_millis(200), more).await;
+                last = taken(&records(&broker), 1);
+            }
+        })
+        .await;
+        assert_eq!(bench.rows.acked(), (1..=ROWS).collect::<Vec<_>>());
+        soon(bench.stop()).await;
+    }
+}
