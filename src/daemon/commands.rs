@@ -209,7 +209,9 @@ fn exit_of(error: &StationError) -> Exit {
         StationError::Journal(JournalError::Disk { .. })
         | StationError::Fold { source: FoldError::Undecided { .. } | FoldError::Journal(_), .. } => Exit::Io,
         StationError::Journal(_) | StationError::Fold { .. } => Exit::Data,
-        StationError::Password { .. } | StationError::Shape { .. } => Exit::Config,
+        StationError::Password { .. } | StationError::Certificate(_) | StationError::Shape { .. } => {
+            Exit::Config
+        }
         StationError::Ended => Exit::Software,
     }
 }

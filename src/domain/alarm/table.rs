@@ -39,6 +39,8 @@ pub enum Name {
     NetworkInboundDenied,
     /// The broker cannot do what the station needs.
     NetworkUnsuitable,
+    /// A watched consumer of documents has not confirmed for long.
+    ConsumerBehind,
 }
 
 /// What an alarm means to the person who sees it.
@@ -114,12 +116,13 @@ impl Name {
             Self::NetworkTakenOver => "network-taken-over",
             Self::NetworkInboundDenied => "network-inbound-denied",
             Self::NetworkUnsuitable => "network-unsuitable",
+            Self::ConsumerBehind => "consumer-behind",
         }
     }
 }
 
 /// The table.
-pub const TABLE: [Definition; 15] = [
+pub const TABLE: [Definition; 16] = [
     Definition {
         name: Name::TemperatureLow,
         priority: Priority::High,
@@ -280,6 +283,17 @@ pub const TABLE: [Definition; 15] = [
         condition: "the broker cannot do what the station needs",
         consequence: "records wait here, in order; nothing is lost",
         response: "use a broker with MQTT 5, QoS 1 and retained messages",
+        respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::ConsumerBehind,
+        priority: Priority::Low,
+        condition: "a watched consumer has not confirmed the station's documents for long",
+        consequence: "records may be missing where they are wanted; the journal here has them all",
+        response: "have the consumer looked at; it asks for a replay from the number that it misses",
         respond_within_s: 14_400,
         on_delay: OnDelay::None,
         off_delay_s: 0,

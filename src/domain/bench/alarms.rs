@@ -114,6 +114,9 @@ impl Bench {
                         keys.insert(key(row.name, UNKNOWN_TRIGGER));
                     }
                 }
+                Name::ConsumerBehind => {
+                    keys.extend(self.network.consumers.keys().map(|about| key(row.name, about)));
+                }
                 _ => {
                     keys.insert(key(row.name, ""));
                 }

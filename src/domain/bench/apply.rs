@@ -1,9 +1,11 @@
 //! The fold: one event changes the state. It cannot fail, and it is the only way that state
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
+use super::consumer::REMEMBERED_ASKS;
 use super::event::Event;
 use super::{
-    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptPress, REMEMBERED_ACTS, RefusedTrigger,
+    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptAsk, KeptPress, REMEMBERED_ACTS, Receipt,
+    RefusedTrigger, ReplayAsked,
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
@@ -53,6 +55,9 @@ impl Bench {
                 let done = DoneAct { id: *act, note: note.clone(), made: *made };
                 keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
             }
+            Event::AskAnswered { .. } | Event::ReceiptConfirmed { .. } | Event::ReplayAsked { .. } => {
+                self.apply_consumer(event, at);
+            }
             Event::PressKept { .. }
             | Event::KeptPressEnded { .. }
             | Event::PressSettled { .. }
@@ -78,6 +83,7 @@ impl Bench {
                 triggers,
                 instruments,
                 methods,
+                network,
             } => {
                 self.station.clone_from(station);
                 self.title.clone_from(title);
@@ -97,6 +103,7 @@ impl Bench {
                 self.instruments = instruments.clone().into();
                 self.current = methods.clone().into();
                 self.ports.clear();
+                *self.network = network.clone();
             }
             Event::MethodAdopted { method } => {
                 self.methods.insert(method.digest.clone(), method.clone());
@@ -319,6 +326,22 @@ impl Bench {
     fn await_only_what_is_there(&mut self) {
         if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
             self.awaited = None;
+        }
+    }
+
+    fn apply_consumer(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::AskAnswered { key, reply } => {
+                keep(&mut self.asks, KeptAsk { key: *key, reply: reply.clone() }.into(), REMEMBERED_ASKS);
+            }
+            Event::ReceiptConfirmed { consumer, through } => {
+                self.receipts.insert(consumer.clone(), Receipt { through: *through, at: *at });
+            }
+            Event::ReplayAsked { consumer, number } => {
+                let count = self.replay.as_ref().map_or(0, |r| r.count) + 1;
+                self.replay = Some(ReplayAsked { count, number: *number, consumer: consumer.clone() });
+            }
+            _ => {}
         }
     }
 

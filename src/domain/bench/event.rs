@@ -2,7 +2,7 @@
 //! rewritten, and a correction is another event.
 
 use super::input::Contact;
-use super::{BenchSettings, Does, ProbeStands, TriggerSettings};
+use super::{BenchSettings, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::method::{Edge, Level, Method};
@@ -38,6 +38,9 @@ pub enum Event {
         instruments: BTreeMap<String, InstrumentKind>,
         /// Digest of the method that each identifier stands for from now on.
         methods: BTreeMap<String, String>,
+        /// What the settings say of the network.
+        #[serde(default)]
+        network: NetworkFacts,
     },
     /// A method came into use: the whole of it, so that the journal stands alone.
     MethodAdopted {
@@ -335,6 +338,27 @@ pub enum Event {
         #[serde(default)]
         made: Option<Uuid>,
     },
+    /// An ask with a correlation was answered: the same ask again gets the same reply.
+    AskAnswered {
+        /// What its response topic and correlation come to.
+        key: Uuid,
+        /// The reply, as it was sent.
+        reply: Arc<str>,
+    },
+    /// A consumer has every document up to a number.
+    ReceiptConfirmed {
+        /// Its name.
+        consumer: String,
+        /// The number.
+        through: u64,
+    },
+    /// A consumer wants the documents from a number on once more.
+    ReplayAsked {
+        /// Its name.
+        consumer: String,
+        /// The number.
+        number: u64,
+    },
 }
 
 impl Event {
@@ -375,6 +399,9 @@ impl Event {
             Self::AlarmPutInService { .. } => "alarm-put-in-service",
             Self::InstrumentChanged { .. } => "instrument-changed",
             Self::ActDone { .. } => "act-done",
+            Self::AskAnswered { .. } => "ask-answered",
+            Self::ReceiptConfirmed { .. } => "receipt-confirmed",
+            Self::ReplayAsked { .. } => "replay-asked",
         }
     }
 

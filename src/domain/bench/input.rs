@@ -39,6 +39,16 @@ pub enum What {
     Started(Box<Started>),
     /// A person's act, from the page or from an ask on the network.
     Act(Act),
+    /// Somebody who takes the documents says something of them.
+    Consumer(super::FromConsumer),
+    /// Any of these, asked with a correlation: it has one effect and one reply, however often it
+    /// is asked.
+    Asked {
+        /// What its response topic and correlation come to.
+        key: Uuid,
+        /// What is asked.
+        what: Box<What>,
+    },
     /// A switch, button or contact.
     Trigger(Trigger),
     /// An instrument's adapter has something to say.
@@ -70,6 +80,9 @@ pub struct Started {
     pub instruments: BTreeMap<String, crate::domain::reading::InstrumentKind>,
     /// The methods, all of them.
     pub methods: Vec<Arc<Method>>,
+    /// The network.
+    #[serde(default)]
+    pub network: super::NetworkFacts,
 }
 
 /// A person's act.

@@ -102,6 +102,11 @@ pub enum Outcome {
         /// Identity of what was made, if something was.
         made: Option<uuid::Uuid>,
     },
+    /// Asked before with the same correlation: the reply is that of then, word for word.
+    AsBefore {
+        /// The reply, as it was sent.
+        reply: std::sync::Arc<str>,
+    },
     /// Refused.
     Refused {
         /// Why.

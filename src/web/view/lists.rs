@@ -231,3 +231,17 @@ pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>) -> Vec<V
         })
         .collect()
 }
+
+/// How far each consumer of the documents confirmed.
+pub(super) fn consumers(bench: &Bench) -> Vec<Value> {
+    let lags = bench.lags().into_iter().map(|lag| {
+        json!({
+            "consumer": lag.consumer,
+            "through": lag.receipt.map(|r| r.through),
+            "confirmedMs": lag.receipt.map(|r| super::ms(r.at.wall_ns)),
+            "behind": lag.behind,
+            "limit": lag.limit,
+        })
+    });
+    lags.collect()
+}

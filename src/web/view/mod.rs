@@ -48,6 +48,8 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "sequence": seen.sequence,
         "fault": seen.fault,
         "waiting": seen.waiting,
+        "unconfirmed": bench.network.unconfirmed,
+        "consumers": lists::consumers(bench),
         "places": (1..=bench.last_place())
             .map(|place| json!({
                 "place": place,

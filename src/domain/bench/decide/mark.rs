@@ -44,8 +44,11 @@ pub fn point_text(method: &Method, point: &Point) -> String {
     }
 }
 
+/// A specimen with its method, and the method's points.
+type Followed = (Shared<Specimen>, Arc<Method>, Vec<Point>);
+
 impl Deciding<'_> {
-    pub(super) fn specimen(&self, id: Uuid) -> Result<(Shared<Specimen>, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn specimen(&self, id: Uuid) -> Result<Followed, Refusal> {
         let specimen = self.bench.specimens.get(&id).ok_or_else(|| {
             unknown("specimen on the bench", id, self.bench.specimens.values().map(|s| s.label.clone()))
         })?;

@@ -1,6 +1,7 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod consumers;
 mod documents;
 mod life;
 mod odd;
@@ -48,6 +49,7 @@ impl Story {
             .collect(),
             instruments: BTreeMap::new(),
             methods: vec![t176()],
+            network: NetworkFacts::default(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };
