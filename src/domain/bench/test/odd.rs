@@ -97,7 +97,7 @@ proptest! {
         let done = matches!(story.weigh(&mass), Outcome::Done { .. });
         prop_assert!(done);
         let read = |w: &Weighing| w.mass.value.to_string();
-        let taken: Vec<_> = story.bench.specimens[&specimen].mass.iter().map(|w| read(w)).collect();
+        let taken: Vec<_> = story.bench.specimens[&specimen].mass.iter().map(&read).collect();
         let kept: Vec<_> = story.bench.kept_weighings.iter().map(|w| read(w)).collect();
         // Kept once, with its digits: taken by who waited for it, else without a place.
         prop_assert_eq!([taken.as_slice(), kept.as_slice()].concat(), [mass]);
