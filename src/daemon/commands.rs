@@ -64,7 +64,7 @@ fn settings_file(given: &Path) -> PathBuf {
     if given.is_dir() { given.join("stillstand.toml") } else { given.to_owned() }
 }
 
-fn tell(faults: &[String]) {
+pub(super) fn tell(faults: &[String]) {
     for fault in faults {
         eprintln!("stillstand: {fault}");
     }
@@ -215,14 +215,16 @@ fn exit_of(error: &StationError) -> Exit {
 }
 
 fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
+    worked(work).unwrap_or_else(|exit| exit)
+}
+
+/// Does the work on threads of its own; an exit code where there can be none.
+pub(super) fn worked<T>(work: impl Future<Output = T>) -> Result<T, Exit> {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
-    match runtime {
-        Ok(runtime) => runtime.block_on(work),
-        Err(error) => {
-            tell(&[format!("the program's threads cannot be started: {error}")]);
-            Exit::Unavailable
-        }
-    }
+    runtime.map(|runtime| runtime.block_on(work)).map_err(|error| {
+        tell(&[format!("the program's threads cannot be started: {error}")]);
+        Exit::Unavailable
+    })
 }
 
 /// Listens for SIGTERM and Ctrl-C from the instant that it is made: before, either would end the

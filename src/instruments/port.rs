@@ -1,7 +1,7 @@
 //! One serial port: opened for this program alone, with errors that say what to do.
 
 use super::{Line, Parity};
-use serialport::{DataBits, ErrorKind, StopBits, TTYPort};
+use serialport::{DataBits, ErrorKind, SerialPort, StopBits, TTYPort};
 use std::io;
 use std::path::Path;
 use std::pin::Pin;
@@ -92,6 +92,22 @@ impl Port {
             .map_err(|e| unusable(e.to_string()))?
             .map_err(|e| PortError::opening(path, &e))?;
         SerialStream::try_from(tty).map(Self).map_err(|e| PortError::opening(path, &e))
+    }
+}
+
+impl Port {
+    /// Sets speed and framing anew, and forgets the bytes that wait.
+    pub fn set(&mut self, path: &Path, line: Line) -> Result<(), PortError> {
+        let unusable = |said: String| PortError::Unusable { path: path.display().to_string(), said };
+        let (data, stop) =
+            (data_bits(line.data_bits).map_err(unusable)?, stop_bits(line.stop_bits).map_err(unusable)?);
+        self.0
+            .set_baud_rate(line.speed)
+            .and_then(|()| self.0.set_data_bits(data))
+            .and_then(|()| self.0.set_parity(parity(line.parity)))
+            .and_then(|()| self.0.set_stop_bits(stop))
+            .and_then(|()| self.0.clear(serialport::ClearBuffer::Input))
+            .map_err(|error| unusable(format!("{} baud: {error}", line.speed)))
     }
 }
 
