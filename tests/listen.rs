@@ -113,42 +113,45 @@ async fn each_shipped_shape_that_speaks_is_the_proposal_for_its_lines() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn each_shipped_shape_that_is_asked_is_the_proposal_for_its_answer() {
-    let all = ASKED.map(|(shape, question, answer)| async move {
-        let modbus = shape.contains("modbus");
-        let (question, answer) =
-            if modbus { (crc(question), crc(answer)) } else { (question.to_vec(), answer.to_vec()) };
-        let folder = Folder::new(shape);
-        let port = folder.file("port");
-        let pty = stillstand::rehearsal::pty::Pty::open(&port).unwrap();
-        let instrument = async {
-            let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
-            loop {
-                let length = pty.read(&mut buffer).await.unwrap();
-                heard.extend_from_slice(&buffer[..length]);
-                while let Some(at) = heard.windows(question.len()).position(|part| part == question) {
-                    heard.drain(..at + question.len());
-                    pty.write(&answer).await.unwrap();
-                }
-            }
-        };
-        let port = port.display().to_string();
-        let args = ["--ask", port.as_str()];
-        let (ended, found) = tokio::select! {
-            () = instrument => unreachable!("it answers for ever"),
-            listened = listened(&args) => listened,
-        };
-        assert_eq!((ended.code, first(&found)), (0, shape), "{found:#}\n{}", ended.err);
-        assert_eq!(found["verdict"], "one", "{found:#}");
-        assert_eq!(found["fits"][0]["understood"], 3, "asked three times");
-        let unit = if shape.starts_with("balance") { "g" } else { "Cel" };
-        assert_eq!(found["fits"][0]["last"]["unit"], unit);
-    });
-    futures(all).await;
+    let mut all = tokio::task::JoinSet::new();
+    for (shape, question, answer) in ASKED {
+        all.spawn(is_proposed(shape, question, answer));
+    }
+    while let Some(one) = all.join_next().await {
+        one.unwrap();
+    }
 }
 
-async fn futures<F: Future<Output = ()>>(all: [F; 7]) {
-    let [a, b, c, d, e, f, g] = all;
-    tokio::join!(a, b, c, d, e, f, g);
+/// The instrument that answers this question so is found by asking.
+async fn is_proposed(shape: &'static str, question: &'static [u8], answer: &'static [u8]) {
+    let modbus = shape.contains("modbus");
+    let (question, answer) =
+        if modbus { (crc(question), crc(answer)) } else { (question.to_vec(), answer.to_vec()) };
+    let folder = Folder::new(shape);
+    let port = folder.file("port");
+    let pty = stillstand::rehearsal::pty::Pty::open(&port).unwrap();
+    let instrument = async {
+        let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
+        loop {
+            let length = pty.read(&mut buffer).await.unwrap();
+            heard.extend_from_slice(&buffer[..length]);
+            while let Some(at) = heard.windows(question.len()).position(|part| part == question) {
+                heard.drain(..at + question.len());
+                pty.write(&answer).await.unwrap();
+            }
+        }
+    };
+    let port = port.display().to_string();
+    let args = ["--ask", port.as_str()];
+    let (ended, found) = tokio::select! {
+        () = instrument => unreachable!("it answers for ever"),
+        listened = listened(&args) => listened,
+    };
+    assert_eq!((ended.code, first(&found)), (0, shape), "{found:#}\n{}", ended.err);
+    assert_eq!(found["verdict"], "one", "{found:#}");
+    assert_eq!(found["fits"][0]["understood"], 3, "asked three times");
+    let unit = if shape.starts_with("balance") { "g" } else { "Cel" };
+    assert_eq!(found["fits"][0]["last"]["unit"], unit);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -126,3 +126,6 @@ impl Task {
 
 #[cfg(test)]
 mod test;
+
+#[cfg(test)]
+mod ports_test;

@@ -40,7 +40,9 @@ impl Teller {
     pub(super) fn tell(&mut self, event: &Event<'_>) {
         match event {
             Event::Set(line) => {
-                if self.told.replace(*line) != Some(*line) {
+                let told = self.told.replace(*line);
+                // A pseudo-terminal is the same with every line.
+                if told.is_none_or(|told| told != *line && !self.pseudo) {
                     eprintln!("{} …", self.words(*line));
                 }
             }
