@@ -194,6 +194,26 @@ mod test {
     }
 
     #[tokio::test]
+    async fn a_line_set_anew_has_the_new_speed_and_nothing_of_the_old_one() {
+        let folder = std::env::temp_dir().join(format!("stillstand-port-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        let path = folder.join("balance");
+        let pty = crate::rehearsal::pty::Pty::open(&path).unwrap();
+        let line = Line { speed: 9600, data_bits: 8, parity: Parity::None, stop_bits: 1 };
+        let mut port = Port::open(&path, line).await.unwrap();
+        pty.write(b"o").await.unwrap();
+        port.0.readable().await.unwrap();
+        assert!(port.0.bytes_to_read().unwrap() > 0);
+        port.set(&path, Line { speed: 2400, data_bits: 7, parity: Parity::Odd, stop_bits: 1 }).unwrap();
+        assert_eq!(port.0.baud_rate().unwrap(), 2400);
+        assert_eq!(port.0.bytes_to_read().unwrap(), 0);
+        let wrong = port.set(&path, Line { data_bits: 9, ..line }).unwrap_err().to_string();
+        assert!(wrong.contains("9 data bits"), "{wrong}");
+        drop((port, pty));
+        std::fs::remove_dir_all(folder).unwrap();
+    }
+
+    #[tokio::test]
     async fn a_framing_that_no_line_has_is_refused_before_the_port_is_touched() {
         let path = Path::new("/nonexistent");
         for (data_bits, stop_bits, word) in [(9, 1, "9 data bits"), (8, 3, "3 stop bits")] {

@@ -214,7 +214,8 @@ impl<'e> Ear<'e> {
                 _ => until,
             };
             let came = self.read(next, &mut heard).await?;
-            let many = heard.bytes.len() - looked_at >= LOOK_AFTER.max(looked_at / 4);
+            let many =
+                heard.bytes.len() - looked_at >= LOOK_AFTER.max(looked_at / 4) && began.elapsed() >= PAUSE;
             if !came {
                 self.show_rest();
             }
