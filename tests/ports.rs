@@ -46,6 +46,22 @@ async fn unplugged_taken_and_back_on_another_number_each_is_said_and_over_again(
     again.say(print_key("20.00")).await;
     let view = bench.until("a second weighing", |v| v["balance"]["weighings"] == 2).await;
     assert_eq!(view["balance"]["kept"][0]["mass"], "20.00 g", "nothing of the torn line");
+
+    // Another program is quicker at the next plug: the alarm says what to do now.
+    std::fs::remove_file(&port).unwrap();
+    again.pull().await;
+    bench.until("the balance is gone again", |v| is_active(v, "instrument-gone-balance")).await;
+    let again = Wire::open(&site.folder.file("ttyACM0"));
+    let quicker = serialport::new(site.folder.file("ttyACM0").to_str().unwrap(), 9600).open_native().unwrap();
+    symlink("ttyACM0", &port).unwrap();
+    let taken = |v: &serde_json::Value| {
+        is_active(v, "instrument-gone-balance")
+            && alarm(v, "instrument-gone-balance").unwrap()["text"].to_string().contains("another program")
+    };
+    bench.until("the balance is taken", taken).await;
+    drop(quicker);
+    again.free().await;
+    bench.until("the balance is free again", |v| is_over(v, "instrument-gone-balance")).await;
     assert_eq!(bench.stop().await, 0);
 
     // The station starts while another program has the port.

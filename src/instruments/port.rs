@@ -10,7 +10,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::SerialStream;
 
 /// Why a port cannot be used, and what to do about it.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug, Clone, thiserror::Error)]
 pub enum PortError {
     /// Nothing is at the path: the cable is out, or the path is wrong.
     #[error("{path} is not there: put the cable back, or correct the port in the settings")]
@@ -55,6 +55,13 @@ pub enum PortError {
 }
 
 impl PortError {
+    /// Whether a person has something else to do about the two: a cable that was lost and is not
+    /// there since then is one outage.
+    pub fn differs(&self, other: &Self) -> bool {
+        let cable = |error: &Self| matches!(error, Self::Missing { .. } | Self::Lost { .. });
+        std::mem::discriminant(self) != std::mem::discriminant(other) && !(cable(self) && cable(other))
+    }
+
     /// An open port ended: `said` by the system, or nothing at the end of the stream.
     pub fn lost(path: &Path, said: Option<&io::Error>) -> Self {
         let said = said.map_or_else(|| "the system closed it".to_owned(), ToString::to_string);
