@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{commands, reckon};
+use super::{commands, listen, reckon};
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -24,6 +24,9 @@ pub enum Command {
     /// Recompute results of paper worksheets, exactly.
     #[command(long_about = reckon::HELP)]
     Reckon(reckon::ReckonArgs),
+    /// Find out what a serial port says, and propose the settings for it.
+    #[command(long_about = listen::HELP)]
+    Listen(listen::ListenArgs),
     /// Check settings, methods and instrument shapes without starting anything.
     Check(SettingsArgs),
     /// Check that nothing in a journal was altered.
@@ -110,6 +113,7 @@ fn dispatch(command: Command) -> Exit {
         Command::Reckon(args) => reckon::main(&args),
         Command::Run(args) => commands::run(&args),
         Command::Rehearse(args) => commands::rehearse(args),
+        Command::Listen(args) => listen::main(&args),
         Command::Check(args) => commands::check(&args),
         Command::Verify(args) => commands::verify(&args),
     }

@@ -64,7 +64,7 @@ fn settings_file(given: &Path) -> PathBuf {
     if given.is_dir() { given.join("stillstand.toml") } else { given.to_owned() }
 }
 
-fn tell(faults: &[String]) {
+pub(super) fn tell(faults: &[String]) {
     for fault in faults {
         eprintln!("stillstand: {fault}");
     }
@@ -217,17 +217,19 @@ fn exit_of(error: &StationError) -> Exit {
 }
 
 fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
+    worked(work).unwrap_or_else(|exit| exit)
+}
+
+/// Does the work; an exit code where that cannot be.
+pub(super) fn worked<T>(work: impl Future<Output = T>) -> Result<T, Exit> {
     // One thread: all of it together is a few percent of a core, and what passes between threads
     // (memory for each, a wake-up for each message) would cost more than the work itself. What
     // blocks has a thread of its own: the journal, and the opening of a port.
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
-    match runtime {
-        Ok(runtime) => runtime.block_on(work),
-        Err(error) => {
-            tell(&[format!("the program's threads cannot be started: {error}")]);
-            Exit::Unavailable
-        }
-    }
+    runtime.map(|runtime| runtime.block_on(work)).map_err(|error| {
+        tell(&[format!("the program's threads cannot be started: {error}")]);
+        Exit::Unavailable
+    })
 }
 
 /// Listens for SIGTERM and Ctrl-C from the instant that it is made: before, either would end the

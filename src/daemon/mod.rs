@@ -2,6 +2,7 @@
 
 pub mod cli;
 pub mod exit;
+pub mod listen;
 pub mod reckon;
 pub mod station;
 pub mod compose;

@@ -33,6 +33,11 @@ impl Deciding<'_> {
                 Outcome::done(format!("{instrument} can be read again"))
             }
             InstrumentReport::Gone { instrument, port, why } => {
+                // Another reason asks for another act: the alarm of the first one is over.
+                let was = self.bench.ports.get(instrument).cloned().flatten();
+                if was.is_some_and(|was| was != *why) {
+                    self.clear(Name::InstrumentGone, instrument);
+                }
                 self.emit(Event::InstrumentChanged {
                     instrument: instrument.clone(),
                     port: port.clone(),
