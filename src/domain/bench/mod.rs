@@ -15,7 +15,7 @@ mod input;
 mod refusal;
 
 pub use decide::{Decision, point_text};
-pub use event::{EVENT_VERSION, Event};
+pub use event::Event;
 pub use input::{
     Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
 };

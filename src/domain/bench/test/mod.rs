@@ -2,6 +2,7 @@
 
 mod alarms;
 mod documents;
+mod frozen;
 mod life;
 mod switches;
 mod temperature;
