@@ -146,6 +146,9 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
     let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;
     let journal_id = restored.journal_id;
+    if let Some(before) = restored.restored_from {
+        tracing::warn!("this is a backup of the journal {before}; it goes on as the journal {journal_id}");
+    }
     let (bench, restored) = fold_readable(&journal, restored)
         .await
         .map_err(|source| StationError::Fold { path: path.clone(), source })?;

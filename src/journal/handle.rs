@@ -1,12 +1,13 @@
 //! What the rest of the station holds of the journal.
 
-use super::backup;
+use super::backup::{self, BackupFault};
 use super::error::JournalError;
 use super::faults::{Faults, NoFaults};
 use super::rows::{Batch, InputRow, OutboxRow, Restored};
 use super::sql;
 use super::store::{OpenWith, Store};
 use super::thread::{self, Request};
+use super::verify::Verified;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{self, Sender};
@@ -144,9 +145,9 @@ impl Journal {
         self.inner.newest.clone()
     }
 
-    /// Copies the journal, as it stands at one instant, to a new file while the station runs.
-    /// Opened as a journal, the copy goes on under a new identity.
-    pub async fn backup(&self, to: &Path) -> Result<(), JournalError> {
+    /// Copies the journal, as it stands at one instant, to a new file while the station runs, and
+    /// gives what the copy holds. Opened as a journal, the copy goes on under a new identity.
+    pub async fn backup(&self, to: &Path) -> Result<Verified, BackupFault> {
         let (from, to) = (self.inner.path.clone(), to.to_path_buf());
         tokio::task::spawn_blocking(move || backup::backup(&from, &to))
             .await
