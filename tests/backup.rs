@@ -27,9 +27,9 @@ async fn a_station_goes_on_from_a_backup_that_was_taken_while_it_worked() {
     let sample = bench.sample("Kept", 2).await;
     let specimen = bench.specimen(sample, 3).await;
     bench.soaking(specimen).await;
-    let copy = site.folder.file("copy.sqlite");
+    let (journal, copy) = (site.journal(), site.folder.file("copy.sqlite"));
     let ended = tokio::select! {
-        ended = backup(&site.journal(), &copy) => ended,
+        ended = backup(&journal, &copy) => ended,
         // The station is acted on without a pause while it is copied.
         () = async { loop { bench.done(serde_json::json!({ "act": "stop-awaiting" })).await; } } => unreachable!(),
     };

@@ -10,8 +10,10 @@
 //! | inbound | the broker's messages |
 //! | relay | new documents, changed state, the broker's acknowledgements |
 //! | pages | requests, committed states |
+//! | disk watch (`disk.rs`) | its next look |
 //! | forwarders (`inputs.rs`) | the adapters' channels |
 
+use super::disk;
 use super::inputs;
 use super::outbox::JournalOutbox;
 use super::station::{FoldError, Station, StationHandle, fold_readable};
@@ -167,6 +169,13 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         let retained = retained(&handle, journal_id, &clock, &mut relay);
         network(link, outbox, retained, &clock, &handle, &ends, &mut adapters, &mut relay);
     }
+    adapters.spawn(disk::run(disk::Watch {
+        settings: settings.journal.clone(),
+        journal: journal.clone(),
+        station: handle.clone(),
+        clock: clock.clone(),
+        cancel: ends.adapters.clone(),
+    }));
     let state = AppState {
         station: handle.clone(),
         journal: journal.clone(),
@@ -290,7 +299,7 @@ fn retained(
     tasks.spawn(async move {
         let mut generation = 0;
         loop {
-            let bench = committed.borrow_and_update().bench.clone();
+            let bench = committed.borrow_and_update().shown();
             let state = message::retained(&bench, journal, &clock.now(), generation + 1);
             if state.topics != sender.borrow().topics {
                 generation += 1;

@@ -6,5 +6,6 @@ pub mod reckon;
 pub mod station;
 pub mod compose;
 mod commands;
+mod disk;
 mod inputs;
 mod outbox;

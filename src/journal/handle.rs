@@ -7,6 +7,7 @@ use super::rows::{Batch, InputRow, OutboxRow, Restored};
 use super::sql;
 use super::store::{OpenWith, Store};
 use super::thread::{self, Request};
+use super::times::CommitTimes;
 use super::verify::Verified;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -27,6 +28,7 @@ struct Inner {
     path: PathBuf,
     requests: Option<Sender<Request>>,
     newest: watch::Receiver<u64>,
+    times: Arc<CommitTimes>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -55,13 +57,13 @@ impl Journal {
         faults: Box<dyn Faults>,
     ) -> Result<(Self, Restored), JournalError> {
         let (store, restored) = Store::open(path, with, faults)?;
-        let (path, newest) = (store.path().to_path_buf(), store.newest());
+        let (path, newest, times) = (store.path().to_path_buf(), store.newest(), store.times());
         let (sender, requests) = mpsc::channel();
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
             .spawn(move || thread::run(store, &requests))
             .map_err(|e| JournalError::file(&path, "given a thread", &e))?;
-        let inner = Inner { path, requests: Some(sender), newest, thread: Some(thread) };
+        let inner = Inner { path, requests: Some(sender), newest, times, thread: Some(thread) };
         Ok((Self { inner: Arc::new(inner) }, restored))
     }
 
@@ -115,7 +117,7 @@ impl Journal {
 
     /// How many documents the network has not acknowledged.
     pub async fn unacked_count(&self) -> Result<u64, JournalError> {
-        self.ask(|store| store.unacked()).await
+        self.ask(Store::unacked).await
     }
 
     /// Up to `limit` documents of a kind, newest first, numbered below `before` where given.
@@ -138,6 +140,12 @@ impl Journal {
     /// The input with this id: lets an ask that comes twice get its first answer again.
     pub async fn input(&self, id: Uuid) -> Result<Option<InputRow>, JournalError> {
         self.ask(move |store| store.read(|conn| sql::input_by_id(conn, id))).await
+    }
+
+    /// How long the longest commit took since this was asked last; one that is on its way counts
+    /// as long as it has taken.
+    pub fn slowest_commit(&self) -> std::time::Duration {
+        self.inner.times.longest()
     }
 
     /// Changes whenever newer documents were committed; holds the newest one's number.

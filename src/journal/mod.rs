@@ -26,6 +26,7 @@ mod schema;
 mod sql;
 mod restore;
 mod store;
+mod times;
 mod thread;
 mod handle;
 mod read;

@@ -8,9 +8,11 @@ use super::restore::{self, RestoreError};
 use super::rows::{Batch, OutboxRow, Restored};
 use super::schema::{self, Found};
 use super::sql;
+use super::times::CommitTimes;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
 use uuid::Uuid;
@@ -34,6 +36,7 @@ pub(super) struct Store {
     newest: watch::Sender<u64>,
     /// Documents without a mark in the file, once somebody asked.
     unacked: Option<u64>,
+    times: Arc<CommitTimes>,
     faults: Box<dyn Faults>,
     _lock: Lock,
 }
@@ -59,14 +62,28 @@ impl Store {
         }
         let newest = watch::Sender::new(restored.chain.newest_document());
         let chain = restored.chain.clone();
-        let store =
-            Self { path, conn, chain, acks: BTreeMap::new(), newest, unacked: None, faults, _lock: lock };
+        let store = Self {
+            path,
+            conn,
+            chain,
+            acks: BTreeMap::new(),
+            newest,
+            unacked: None,
+            times: Arc::default(),
+            faults,
+            _lock: lock,
+        };
         Ok((store, restored))
     }
 
     /// Where the file really is.
     pub(super) fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// How long commits take.
+    pub(super) fn times(&self) -> Arc<CommitTimes> {
+        self.times.clone()
     }
 
     /// Tells of the newest document's number.
@@ -78,7 +95,10 @@ impl Store {
     pub(super) fn commit(&mut self, batch: &Batch) -> Result<(), JournalError> {
         let mut chain = self.chain.clone();
         follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
-        let marked = self.write(batch)?;
+        self.times.begun();
+        let written = self.write(batch);
+        self.times.ended();
+        let marked = written?;
         self.chain = chain;
         let made = batch.outbox.iter().filter(|row| row.acked_at_ns.is_none()).count() as u64;
         self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
@@ -115,7 +135,7 @@ impl Store {
         JournalError::Disk {
             path: self.path.clone(),
             doing: "written",
-            trouble: Trouble::Io,
+            trouble: self.faults.trouble(),
             detail: "made to fail by a test".to_owned(),
         }
     }

@@ -17,7 +17,8 @@ mod refusal;
 pub use decide::{Decision, point_text};
 pub use event::Event;
 pub use input::{
-    Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
+    Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
+    SwitchReport, Trigger, What,
 };
 pub use refusal::{Outcome, Refusal};
 

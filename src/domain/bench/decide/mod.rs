@@ -2,6 +2,7 @@
 
 mod act;
 mod alarm;
+mod disk;
 mod instrument;
 mod mark;
 mod network;
@@ -46,6 +47,7 @@ impl Bench {
             What::Instrument(report) => deciding.instrument(report),
             What::Switch(report) => deciding.switch(report),
             What::Network(report) => deciding.network(report),
+            What::Disk(report) => deciding.disk(report),
             What::Deadline => Outcome::done(""),
         };
         Decision { events: deciding.events, outcome }
