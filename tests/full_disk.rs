@@ -169,3 +169,22 @@ async fn a_full_disk_is_said_early_refuses_what_cannot_be_kept_and_heals_without
     copy_is_sound(&site, &bench, way).await;
     assert_eq!(bench.stop().await, 0);
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_start_on_a_read_only_disk_ends_and_says_why() {
+    let Some(way) = own_mounts() else {
+        eprintln!("SKIPPED: neither root nor a user namespace may mount a small file system here");
+        return;
+    };
+    let site = Site::new("read-only", None);
+    let disk = site.folder.file("disk");
+    std::fs::create_dir_all(&disk).unwrap();
+    let mut start = tokio::process::Command::new("unshare");
+    start.args(way).args(["sh", "-c", "mount -t tmpfs -o ro tmpfs \"$0\" && exec \"$@\""]).arg(&disk);
+    start.args([PROGRAM, "run", "--settings"]).arg(site.folder.path());
+    start.env("STILLSTAND_JOURNAL__PATH", disk.join("journal.sqlite")).kill_on_drop(true);
+    let ended = soon("the start ends", start.output()).await.unwrap();
+    let said = String::from_utf8_lossy(&ended.stderr);
+    assert_eq!(ended.status.code(), Some(74), "{said}");
+    assert!(said.contains("read-only") && said.contains("journal.sqlite"), "{said}");
+}

@@ -28,13 +28,14 @@ const HELD: usize = 20_000;
 /// What waits for the disk, in the order in which it came.
 #[derive(Debug, Default)]
 struct Held {
-    waiting: VecDeque<Held1>,
+    waiting: VecDeque<Waits>,
     /// Inputs for which there was no room.
     dropped: u64,
 }
 
+/// One input that waits.
 #[derive(Debug)]
-struct Held1 {
+struct Waits {
     one: Waiting,
     /// It was in a batch that failed, and may be stored all the same.
     unsure: bool,
@@ -47,7 +48,7 @@ impl Held {
             What::Act(_) => refuse(one, why),
             // The clock makes them anew.
             What::Deadline => {}
-            _ if self.waiting.len() < HELD => self.waiting.push_back(Held1 { one, unsure: false }),
+            _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),
             what => {
                 self.dropped += 1;
                 // A gap in the temperatures shows by itself, as time without a reading.
@@ -62,7 +63,7 @@ impl Held {
     /// A batch failed: it comes before everything that waits.
     fn failed(&mut self, pending: Pending) {
         for one in pending.into_waiting().into_iter().rev() {
-            self.waiting.push_front(Held1 { one, unsure: true });
+            self.waiting.push_front(Waits { one, unsure: true });
         }
     }
 
@@ -78,7 +79,7 @@ impl Held {
             match journal.input(held.one.input.id).await {
                 Ok(Some(row)) => held.one.tell(batch::stored_outcome(&row.outcome)),
                 Ok(None) if matches!(held.one.input.what, What::Act(_)) => refuse(held.one, why),
-                Ok(None) => sure.push_back(Held1 { unsure: false, ..held }),
+                Ok(None) => sure.push_back(Waits { unsure: false, ..held }),
                 Err(error) => {
                     self.waiting.push_front(held);
                     sure.append(&mut self.waiting);
@@ -169,7 +170,12 @@ impl Station {
         (why, text): (&str, &str),
         cancel: &CancellationToken,
     ) -> Result<(), FoldError> {
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+        // At a start the service manager waits along, as long as there is hope.
+        let patience = u32::try_from(20 * RETRY.as_micros()).unwrap_or(u32::MAX);
+        let _ = sd_notify::notify(&[
+            sd_notify::NotifyState::Watchdog,
+            sd_notify::NotifyState::ExtendTimeoutUsec(patience),
+        ]);
         let pause = tokio::time::sleep(RETRY);
         tokio::pin!(pause);
         let mut open = true;

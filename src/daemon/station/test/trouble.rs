@@ -122,3 +122,30 @@ async fn how_long_a_commit_took_is_told_once() {
     );
     station.close().await;
 }
+
+#[tokio::test(start_paused = true)]
+async fn a_disk_that_does_not_answer_is_shown_while_it_does_not() {
+    let folder = Folder::new();
+    let hanging = Arc::new(std::sync::atomic::AtomicBool::new(false));
+    let (on, (answers, gate)) = (hanging.clone(), std::sync::mpsc::channel::<()>());
+    let silent = move |_: FaultPoint| {
+        if on.load(Ordering::SeqCst) {
+            // Until the other end is dropped.
+            let _ = gate.recv();
+        }
+        false
+    };
+    let station = Desk::open(&folder.journal(), &SteppedClock::new(at(0)), Box::new(silent)).await;
+    hanging.store(true, Ordering::SeqCst);
+    let stop = press("nobodys");
+    assert!(station.station.tell(stop, station.clock.now()).await);
+    let mut committed = station.station.committed();
+    let shown = committed.wait_for(|c| c.fault.is_some()).await.unwrap().shown();
+    let text = &shown.alarms["not-kept"].text;
+    assert!(text.contains("has not confirmed"), "{text}");
+    assert!(shown.refused.is_empty(), "what is not on the disk is not shown");
+    drop(answers);
+    let healed = committed.wait_for(|c| c.fault.is_none()).await.unwrap().clone();
+    assert_eq!(healed.bench.refused.len(), 1, "it is stored after all, once");
+    station.close().await;
+}
