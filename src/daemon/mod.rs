@@ -7,5 +7,6 @@ pub mod reckon;
 pub mod station;
 pub mod compose;
 mod commands;
+mod disk;
 mod inputs;
 mod outbox;

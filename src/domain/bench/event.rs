@@ -410,6 +410,3 @@ impl Event {
         !matches!(self, Self::TemperatureRead { .. })
     }
 }
-
-/// Version of the stored form of events.
-pub const EVENT_VERSION: u16 = 1;

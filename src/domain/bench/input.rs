@@ -57,6 +57,8 @@ pub enum What {
     Switch(SwitchReport),
     /// The network's adapter has something to say.
     Network(NetworkReport),
+    /// Something was seen of the disk under the journal.
+    Disk(DiskReport),
     /// A deadline has passed. A spurious one does nothing.
     Deadline,
 }
@@ -287,6 +289,28 @@ pub enum SwitchReport {
         /// How many.
         edges: u32,
     },
+}
+
+/// What was seen of the disk under the journal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct DiskReport {
+    /// Which condition.
+    pub condition: DiskCondition,
+    /// It is there; else it has gone.
+    pub active: bool,
+    /// With figures.
+    pub text: String,
+}
+
+/// Conditions of a disk that still works.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DiskCondition {
+    /// Little room is left.
+    Low,
+    /// It confirms slowly.
+    Slow,
 }
 
 /// What the network's adapter says.

@@ -19,9 +19,10 @@ pub use consumer::{
     ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
 };
 pub use decide::{Decision, point_text};
-pub use event::{EVENT_VERSION, Event};
+pub use event::Event;
 pub use input::{
-    Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
+    Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
+    SwitchReport, Trigger, What,
 };
 pub use refusal::{Outcome, Refusal};
 

@@ -76,6 +76,14 @@ pub enum Refusal {
         /// Why not.
         why: String,
     },
+    /// The journal cannot be written now.
+    #[error(
+        "not kept: {why}. Nothing of it was stored; do it again once the station can store, with the time stated"
+    )]
+    NotKept {
+        /// Why.
+        why: String,
+    },
     /// It is so already.
     #[error("{what}")]
     Already {

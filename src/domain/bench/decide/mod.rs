@@ -3,6 +3,7 @@
 mod act;
 mod alarm;
 mod consumer;
+mod disk;
 mod instrument;
 mod mark;
 mod network;
@@ -59,6 +60,7 @@ impl Deciding<'_> {
             What::Instrument(report) => self.instrument(report),
             What::Switch(report) => self.switch(report),
             What::Network(report) => self.network(report),
+            What::Disk(report) => self.disk(report),
             What::Deadline => Outcome::done(""),
             // Nobody makes one within another.
             What::Asked { what, .. } => self.one(what),

@@ -10,9 +10,9 @@ use jsonschema::Validator;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
-const JOURNAL: Uuid = Uuid::from_u128(0x019f_0000_0000_7000_8000_0000_0000_0009);
+pub(super) const JOURNAL: Uuid = Uuid::from_u128(0x019f_0000_0000_7000_8000_0000_0000_0009);
 
-fn schema(name: &str) -> Validator {
+pub(super) fn schema(name: &str) -> Validator {
     let path = format!("{}/docs/schema/{name}.schema.json", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
     let schema: Value = serde_json::from_str(&text).unwrap();
@@ -27,13 +27,13 @@ fn schema_of(kind: DocumentKind) -> Validator {
     })
 }
 
-fn faults(validator: &Validator, value: &Value) -> Vec<String> {
+pub(super) fn faults(validator: &Validator, value: &Value) -> Vec<String> {
     validator.iter_errors(value).map(|e| format!("{}: {e}", e.instance_path())).collect()
 }
 
 /// The documents of a story, made as the station makes them: each from the state after its event,
 /// numbered, with a head that grows.
-fn published(story: &Story) -> Vec<Document> {
+pub(super) fn published(story: &Story) -> Vec<Document> {
     let mut bench = Bench::default();
     let mut documents = Vec::new();
     for (event, moment) in &story.events {
@@ -57,7 +57,7 @@ fn of(documents: &[Document], kind: DocumentKind) -> Vec<&Value> {
 }
 
 /// A specimen whose method was kept, with the temperature read every ten seconds.
-fn kept_story(method: Arc<Method>) -> Story {
+pub(super) fn kept_story(method: Arc<Method>) -> Story {
     let mut story = Story::with(|s| s.methods = vec![method]);
     let sample = story.sample("Q-17", 1);
     story.ok(Do::Prepare { sample, what: crate::domain::specimen::sample::Preparation::Sieved });
@@ -92,7 +92,7 @@ fn kept_story(method: Arc<Method>) -> Story {
 }
 
 /// Every kind of deviation on one specimen, as far as one specimen can have them all.
-fn broken_story() -> Story {
+pub(super) fn broken_story() -> Story {
     use crate::domain::specimen::sample::Preparation;
     let mut story = Story::new();
     let sample = story.sample("B-2", 1);
@@ -247,9 +247,9 @@ fn formats_are_held_to_the_letter() {
     }
 }
 
-#[test]
-fn what_the_broker_retains_is_as_its_schemas_say() {
-    let stories = [Story::new(), kept_story(t176()), broken_story(), {
+/// Benches whose retained state holds every kind of message.
+pub(super) fn shown_stories() -> [Story; 4] {
+    [Story::new(), kept_story(t176()), broken_story(), {
         let mut soaking = Story::new();
         let sample = soaking.sample("R-1", 1);
         let specimen = soaking.specimen(sample, 4);
@@ -265,9 +265,13 @@ fn what_the_broker_retains_is_as_its_schemas_say() {
         let (key, reason) = ("temperature-high".to_owned(), "calibration".to_owned());
         soaking.ok(Do::AlarmOutOfService { key, reason });
         soaking
-    }];
+    }]
+}
+
+#[test]
+fn what_the_broker_retains_is_as_its_schemas_say() {
     let mut seen = BTreeSet::new();
-    for story in &stories {
+    for story in &shown_stories() {
         let state = message::retained(&story.bench, JOURNAL, &at(story.now_ns), 1);
         for (topic, message) in state.topics {
             let kind = topic.split('/').nth(3).unwrap().to_owned();

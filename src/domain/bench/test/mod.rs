@@ -3,6 +3,7 @@
 mod alarms;
 mod consumers;
 mod documents;
+mod frozen;
 mod life;
 mod odd;
 mod switches;
