@@ -8,10 +8,12 @@
 
 mod alarms;
 mod apply;
+mod apply_odd;
 mod deadlines;
 mod decide;
 mod event;
 mod input;
+mod late;
 mod refusal;
 
 pub use decide::{Decision, point_text};

@@ -3,11 +3,16 @@
 mod act;
 mod alarm;
 mod instrument;
+mod late;
 mod mark;
 mod network;
+mod note;
+mod place;
+mod plan;
 mod reading;
 mod start;
 mod trigger;
+mod weigh;
 
 pub use mark::point_text;
 

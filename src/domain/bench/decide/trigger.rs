@@ -5,9 +5,9 @@ use super::{Decided, Deciding, unknown};
 use crate::domain::alarm::Name;
 use crate::domain::bench::alarms::UNKNOWN_TRIGGER;
 use crate::domain::bench::{Bench, Contact, Does, Event, KeptPress, Outcome, Refusal, Trigger};
-use crate::domain::method::{Edge, Machine};
+use crate::domain::method::{Edge, Machine, Method, Point};
 use crate::domain::moment::{MINUTE, Moment, SECOND};
-use crate::domain::specimen::{By, Marked};
+use crate::domain::specimen::{By, Marked, Specimen, judge};
 use uuid::Uuid;
 
 /// A run of the shaker that was marked by hand and by its contact within this time is one run.
@@ -32,6 +32,7 @@ impl Bench {
     /// those that it has just released.
     fn shaker_takes(&self, now: &Moment) -> Aim {
         let (mut first, mut again) = (Vec::new(), Vec::new());
+        let mut cut_short = Vec::new();
         for specimen in self.specimens.values() {
             let Some((method, points)) = self.rule(specimen) else { continue };
             let begins = specimen.possible(&points).into_iter().any(|i| {
@@ -41,7 +42,14 @@ impl Bench {
                 first.push(specimen.id);
             } else if specimen.may_run_again(&points, Machine::Shaker) {
                 again.push(specimen.id);
+                if was_cut_short(specimen, method, &points) {
+                    cut_short.push(specimen.id);
+                }
             }
+        }
+        if !first.is_empty() && !cut_short.is_empty() {
+            let (due, short) = (self.names(&first), self.names(&cut_short));
+            return Aim::Unclear(format!("{due} is due, and the run of {short} was cut short and may go on"));
         }
         let due = if first.is_empty() { again } else { first };
         if due.is_empty() {
@@ -303,6 +311,16 @@ impl Deciding<'_> {
         self.emit(Event::PressSettled { press, specimens: specimens.to_vec(), marked: settled });
         Ok(Outcome::done(notes.join("; ")))
     }
+}
+
+/// The machine's run ended before the method's shortest time: it may have been interrupted.
+fn was_cut_short(specimen: &Specimen, method: &Method, points: &[Point]) -> bool {
+    let step = points.iter().find(|p| p.machine.is_some()).map(|p| p.step);
+    let verdict = step.and_then(|step| {
+        let span = specimen.span(method, points, step)?;
+        Some(judge::verdict(specimen, method, step, &span))
+    });
+    specimen.further_runs.is_empty() && matches!(verdict, Some(judge::Verdict::Short { .. }))
 }
 
 fn marked_by(trigger: &str, moment: Moment) -> Marked {

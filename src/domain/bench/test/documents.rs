@@ -114,7 +114,7 @@ fn broken_story() -> Story {
     story.to(740.0).trigger("shaker", Contact::Off);
     story.to(800.0).mark(specimen, "irrigate", Edge::End);
     story.to(2000.0).ok(Do::NoLineYet { specimen });
-    story.to(2700.0).read(specimen, Level::Clay, "3.0");
+    story.to(2590.0).read(specimen, Level::Clay, "3.0");
     let confirmed = Do::EnterReading { specimen, of: Level::Sand, value: "13.4".to_owned(), confirmed: true };
     story.ok(confirmed);
     story

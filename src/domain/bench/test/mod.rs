@@ -2,7 +2,11 @@
 
 mod alarms;
 mod documents;
+mod late;
 mod life;
+mod notes;
+mod placed;
+mod plans;
 mod switches;
 mod temperature;
 
