@@ -2,6 +2,7 @@
 
 mod alarms;
 mod documents;
+mod incidents;
 mod late;
 mod life;
 mod notes;
