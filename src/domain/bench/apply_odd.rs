@@ -52,8 +52,15 @@ impl Bench {
 
     fn call_for_repeat(&mut self, sample: Uuid, specimen: Uuid, specimens: u32, at: &Moment) {
         let Some(label) = self.specimens.get(&specimen).map(|s| s.label.clone()) else { return };
+        // A tin that stands at its place and has not been begun is a new one already.
+        let waiting = self.specimens.values().filter(|s| {
+            s.sample == sample && s.id != specimen && s.last_marked().is_none() && s.voided.is_none()
+        });
+        let mut waiting: Vec<(i64, Uuid)> = waiting.map(|s| (s.registered.moment.wall_ns, s.id)).collect();
+        waiting.sort_unstable();
+        let group = waiting.into_iter().map(|(_, id)| id).collect();
         let Some(sample) = self.samples.get_mut(&sample) else { return };
-        let new = Repeat { called_by: Vec::new(), specimens, group: Vec::new() };
+        let new = Repeat { called_by: Vec::new(), specimens, group };
         sample.repeat.get_or_insert(new).called_by.push(LateSpecimen { specimen, label, at: *at });
     }
 

@@ -7,6 +7,9 @@ import * as time from "./time.js";
 
 const NOTES = { bumped: "Bumped", spilled: "Spilled", leaked: "Leaked", "foot-dropped": "Foot dropped" };
 
+/** Two touches within this time are one. */
+const TREMBLE_MS = 1000;
+
 /** An act on the specimen that the card shows now. */
 const send = (card, button, make, seen = true) => {
   const { id, version } = card.specimen;
@@ -15,7 +18,14 @@ const send = (card, button, make, seen = true) => {
 
 const press = (words, call) => {
   const button = h("button", { type: "button", class: "act" }, words);
-  button.addEventListener("click", () => call(button));
+  let last = -Infinity;
+  button.addEventListener("click", () => {
+    // A finger that trembles means it once.
+    const now = performance.now();
+    if (button.hasAttribute("aria-busy") || now - last < TREMBLE_MS) return;
+    last = now;
+    call(button);
+  });
   return button;
 };
 

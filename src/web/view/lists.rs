@@ -205,7 +205,7 @@ pub(super) fn balance(bench: &Bench) -> Value {
         "weighings": bench.weighings,
         "targets": odd::targets(bench),
         "given": odd::given(bench),
-        "kept": bench.kept_weighings.iter().rev().map(|w| json!({
+        "kept": bench.kept_weighings.iter().rev().take(20).map(|w| json!({
             "id": w.id, "mass": w.mass.to_string(), "atMs": ms(w.moment.wall_ns),
         })).collect::<Vec<_>>(),
     })

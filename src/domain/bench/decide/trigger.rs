@@ -15,6 +15,10 @@ const SAME_RUN_NS: i64 = 15 * SECOND;
 /// No run of the shaker lasts longer; a press after that begins a new one.
 const RUN_LONGEST_NS: i64 = 2 * MINUTE;
 
+/// A run that was cut short may go on within this time (this project's own judgement): until then
+/// nobody knows whether the next closing of the contact is its resumed part or another's run.
+const RESUMES_WITHIN_NS: i64 = 5 * MINUTE;
+
 /// Whom a switch would act on.
 enum Aim {
     These(Vec<Uuid>),
@@ -42,7 +46,7 @@ impl Bench {
                 first.push(specimen.id);
             } else if specimen.may_run_again(&points, Machine::Shaker) {
                 again.push(specimen.id);
-                if was_cut_short(specimen, method, &points) {
+                if was_cut_short(specimen, method, &points, now) {
                     cut_short.push(specimen.id);
                 }
             }
@@ -314,13 +318,15 @@ impl Deciding<'_> {
 }
 
 /// The machine's run ended before the method's shortest time: it may have been interrupted.
-fn was_cut_short(specimen: &Specimen, method: &Method, points: &[Point]) -> bool {
+fn was_cut_short(specimen: &Specimen, method: &Method, points: &[Point], now: &Moment) -> bool {
     let step = points.iter().find(|p| p.machine.is_some()).map(|p| p.step);
     let verdict = step.and_then(|step| {
         let span = specimen.span(method, points, step)?;
         Some(judge::verdict(specimen, method, step, &span))
     });
-    specimen.further_runs.is_empty() && matches!(verdict, Some(judge::Verdict::Short { .. }))
+    specimen.further_runs.is_empty()
+        && matches!(verdict, Some(judge::Verdict::Short { .. }))
+        && now.since(specimen.last_moment()).ns < RESUMES_WITHIN_NS
 }
 
 fn marked_by(trigger: &str, moment: Moment) -> Marked {
