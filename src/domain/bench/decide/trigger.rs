@@ -51,6 +51,12 @@ impl Bench {
                 }
             }
         }
+        // Whoever did something to the other cylinder since then has turned to that one.
+        let acted = |id: &Uuid| self.specimens.get(id).map(|s| *s.last_moment());
+        cut_short.retain(|short| {
+            let ended = acted(short);
+            first.iter().filter_map(acted).any(|last| ended.is_some_and(|ended| last.since(&ended).ns <= 0))
+        });
         if !first.is_empty() && !cut_short.is_empty() {
             let (due, short) = (self.names(&first), self.names(&cut_short));
             return Aim::Unclear(format!("{due} is due, and the run of {short} was cut short and may go on"));

@@ -244,11 +244,17 @@ fn forget(value: &mut serde_json::Value, taken: &mut u32) {
         serde_json::Value::Object(fields) => {
             // Of a bench, `places` is how many there are; of a specimen, the list of changes.
             fields.retain(|key, inner| {
-                let new = ["notes", "interruption", "earlier_masses", "repeat", "settled", "placed"];
-                let of_method = ["undisturbed", "resumed"];
-                let keep = !new.contains(&key.as_str())
-                    && !of_method.contains(&key.as_str())
-                    && !(key == "places" && inner.is_array());
+                let new = [
+                    "notes",
+                    "interruption",
+                    "earlier_masses",
+                    "repeat",
+                    "settled",
+                    "placed",
+                    "undisturbed",
+                    "resumed",
+                ];
+                let keep = !(new.contains(&key.as_str()) || key == "places" && inner.is_array());
                 *taken += u32::from(!keep);
                 keep
             });

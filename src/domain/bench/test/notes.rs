@@ -176,6 +176,11 @@ fn a_run_that_was_cut_short_makes_the_next_closing_of_the_contact_unclear() {
     story.to(640.0).trigger("shaker", Contact::On);
     story.to(665.0).trigger("shaker", Contact::Off);
     let press = story.bench.presses[0].clone();
+    // Whoever loosens the second has turned to it: then the contact is its.
+    let mut turned = Story { bench: story.bench.clone(), now_ns: 0, events: Vec::new(), next_id: 900 };
+    turned.to(666.0).mark(second, "loosen", Edge::Begin);
+    let outcome = turned.to(670.0).trigger("shaker", Contact::On);
+    assert!(matches!(&outcome, Outcome::Done { note, .. } if note.contains("N-2")), "{outcome:?}");
     assert!(press.why.contains("cut short"), "{}", press.why);
     story.ok(Do::AssignPress { press: press.id, specimens: vec![first] });
     story.ok(said(first, true));
