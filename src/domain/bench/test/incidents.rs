@@ -20,8 +20,8 @@ fn to_line(story: &mut Story, specimen: Uuid, start: f64, took: f64) {
 }
 
 /// A specimen that was bumped, carried, interrupted and late, and the three after it.
-pub(super) fn story_with_everything() -> Story {
-    let mut story = Story::new();
+pub(super) fn story_with_everything(method: Arc<Method>) -> Story {
+    let mut story = Story::with(|s| s.methods = vec![method]);
     story.weigh("1200.0");
     let weighing = story.bench.kept_weighings[0].id;
     let sample = story.sample("E-4", 1);
@@ -57,7 +57,7 @@ pub(super) fn story_with_everything() -> Story {
 
 #[test]
 fn documents_of_odd_lives_are_as_their_schemas_say_and_others_stay_as_they_were() {
-    let documents = published(&story_with_everything());
+    let documents = published(&story_with_everything(t176()));
     for (kind, name) in [(DocumentKind::Record, "specimen-record"), (DocumentKind::Result, "sample-result")] {
         let fuller = schema(&format!("{name}-1.1"));
         let first = schema(name);
@@ -79,7 +79,7 @@ fn documents_of_odd_lives_are_as_their_schemas_say_and_others_stay_as_they_were(
 
 #[test]
 fn a_record_tells_of_notes_places_interruptions_and_late_lines_with_who_and_when() {
-    let documents = published(&story_with_everything());
+    let documents = published(&story_with_everything(t176()));
     let records = of(&documents, DocumentKind::Record);
     let incidents = &records[0]["data"]["incidents"];
     assert_eq!(incidents["notes"][0]["kind"], "bumped");
@@ -112,7 +112,7 @@ fn a_record_tells_of_notes_places_interruptions_and_late_lines_with_who_and_when
 
 #[test]
 fn the_result_of_a_repeat_shows_who_called_what_each_took_and_why_the_others_do_not_count() {
-    let documents = published(&story_with_everything());
+    let documents = published(&story_with_everything(t176()));
     let result = &of(&documents, DocumentKind::Result)[0]["data"];
     // 100 x 3.3 / 9.0 = 36.7, raised to 37: both readings of the one that settled soonest.
     assert_eq!((&result["result"]["text"], &result["average"]["count"]), (&json!("37"), &json!(1)));
@@ -130,4 +130,21 @@ fn the_result_of_a_repeat_shows_who_called_what_each_took_and_why_the_others_do_
         .collect();
     let other = "not-the-soonest";
     assert_eq!(why, [("E-4-1", "no-line-in-time"), ("E-4-2", other), ("E-4-4", other)]);
+}
+
+/// If this fails, read tests/frozen/README.md before anything is changed.
+#[test]
+fn record_and_result_of_version_1_1_are_still_the_same_byte_for_byte() {
+    let text = include_str!("../../../../tests/frozen/method-v1.toml");
+    let method = crate::domain::method::load("aashto-t176-mechanical.toml", text).unwrap();
+    let documents = published(&story_with_everything(Arc::new(method)));
+    for (kind, name) in [(DocumentKind::Record, "record-v1.1"), (DocumentKind::Result, "result-v1.1")] {
+        let made = serde_json::to_string_pretty(of(&documents, kind)[0]).unwrap() + "\n";
+        let path = format!("{}/tests/frozen/{name}.json", env!("CARGO_MANIFEST_DIR"));
+        let frozen = std::fs::read_to_string(path).unwrap();
+        for (number, (made, kept)) in (1..).zip(made.lines().zip(frozen.lines())) {
+            assert_eq!(made, kept, "line {number} of {name}.json");
+        }
+        assert!(made == frozen, "one of the two goes on after the other's end");
+    }
 }

@@ -1,6 +1,7 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod anything;
 mod documents;
 mod incidents;
 mod late;
