@@ -80,7 +80,7 @@ pub struct Weighing {
 
 /// What a weighing can be for.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "for", rename_all = "kebab-case")]
+#[serde(tag = "for", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Target {
     /// A mass of the sample's preparation, by the name that the method gives it.
     Sample {

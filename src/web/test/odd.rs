@@ -63,6 +63,7 @@ async fn beyond_thirty_minutes_the_page_asks_for_three_new_specimens_and_says_wh
     assert_eq!(view["places"][0]["specimen"]["odd"]["late"], true);
     assert_eq!((&sample["repeat"]["specimens"], &sample["planned"]), (&json!(3), &json!(3)));
     assert_eq!((&sample["complete"], &sample["reported"]), (&json!(0), &Value::Null));
+    assert_eq!(sample["registered"], 0, "of the new ones none has begun");
     let why = sample["results"][0]["doesNotCount"].as_str().unwrap();
     assert!(why.contains("no clear line"), "{why}");
     rig.end().await;
@@ -113,6 +114,9 @@ async fn a_kept_weighing_is_given_its_place_and_a_sample_planned_anew_or_withdra
     let (first, second) = (rig.sample("S-1").await, rig.sample("S-2").await);
     let view = rig.view().await;
     let weighing = view["balance"]["kept"][0]["id"].clone();
+    let surplus = json!({ "for": "sample", "sample": first, "name": "passing", "forced": true });
+    let what = json!({ "act": "place-weighing", "weighing": weighing, "target": surplus });
+    assert_eq!(rig.act(what).await.status, 400, "an unknown key is refused, inside a target too");
     let offered = view["balance"]["targets"].as_array().unwrap();
     let target = offered.iter().find(|t| t["words"].as_str().unwrap().starts_with("S-1")).unwrap();
     let place = json!({ "act": "place-weighing", "weighing": weighing, "target": target["target"] });

@@ -68,7 +68,7 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
         "label": sample.label,
         "method": method.map(|m| m.id.clone()),
         "planned": sample.wanted(),
-        "registered": sample.registered_specimens,
+        "registered": odd::begun(sample),
         "complete": sample.complete(),
         "mayWithdraw": odd::may_withdraw(sample),
         "repeat": odd::repeat(sample),

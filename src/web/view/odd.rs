@@ -60,6 +60,12 @@ pub(super) fn results(sample: &Sample) -> Vec<Value> {
         .collect()
 }
 
+/// Specimens that took a place: of a test that is run again, the new ones.
+pub(super) fn begun(sample: &Sample) -> usize {
+    let all = usize::try_from(sample.registered_specimens).unwrap_or(usize::MAX);
+    sample.repeat.as_ref().map_or(all, |repeat| repeat.group.len())
+}
+
 /// Whether a sample registered by mistake can be withdrawn: nothing of it is at work or complete.
 pub(super) fn may_withdraw(sample: &Sample) -> bool {
     sample.standing() == 0
