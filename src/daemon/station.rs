@@ -270,12 +270,7 @@ impl Station {
     /// The working state, to be told once it is on the disk.
     fn committed(&self) -> Arc<Committed> {
         let sequence = self.chain.seq();
-        Arc::new(Committed {
-            bench: self.bench_at(sequence),
-            sequence,
-            reports: self.reports,
-            fault: None,
-        })
+        Arc::new(Committed { bench: self.bench_at(sequence), sequence, reports: self.reports, fault: None })
     }
 
     fn look_for_stuck(&mut self) {

@@ -1,6 +1,7 @@
 //! The pages as a client sees them: over the router, with a real station on a real journal and a
 //! clock that stands still until it is moved.
 
+mod odd;
 mod requests;
 mod shown;
 

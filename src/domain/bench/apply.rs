@@ -15,7 +15,7 @@ use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
-use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
+use crate::domain::specimen::{Marked, Run, Specimen, Weighing, late};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::cmp::Ordering;
@@ -69,6 +69,15 @@ impl Bench {
             | Event::AlarmUnshelved { .. }
             | Event::AlarmTakenOutOfService { .. }
             | Event::AlarmPutInService { .. } => self.apply_alarm(event, at),
+            Event::RepeatCalledFor { .. }
+            | Event::RepeatTakenBack { .. }
+            | Event::SpecimenNoted { .. }
+            | Event::RunInterrupted { .. }
+            | Event::PlaceCorrected { .. }
+            | Event::CylinderMoved { .. }
+            | Event::WeighingPlaced { .. }
+            | Event::SpecimensPlanned { .. }
+            | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
         }
     }
 
@@ -133,7 +142,7 @@ impl Bench {
                         number: 0,
                         label: sample.label.clone(),
                         reported,
-                        deviations: sample.counted.iter().map(|c| c.deviations).sum(),
+                        deviations: late::counting(sample).counts.iter().map(|c| c.deviations).sum(),
                         kind: "result".to_owned(),
                         moment: *at,
                     };
@@ -147,22 +156,10 @@ impl Bench {
 
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
-        match &weighing.target {
-            Some(Target::Sample { sample, name }) => {
-                if let Some(sample) = self.samples.get_mut(sample) {
-                    sample.masses.insert(name.clone(), weighing.clone());
-                }
-                self.awaited = None;
-            }
-            Some(Target::Specimen { specimen }) => {
-                if let Some(specimen) = self.specimens.get_mut(specimen) {
-                    specimen.mass = Some(weighing.clone());
-                    specimen.version += 1;
-                }
-                self.awaited = None;
-            }
-            None => keep(&mut self.kept_weighings, weighing.clone().into(), KEPT),
+        if weighing.target.is_some() {
+            self.awaited = None;
         }
+        self.give(weighing.clone());
     }
 
     fn apply_specimen(&mut self, event: &Event) {
@@ -208,7 +205,7 @@ impl Bench {
         }
     }
 
-    fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
+    pub(super) fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
         if let Some(specimen) = self.specimens.get_mut(&id) {
             change(specimen);
             specimen.version += 1;
@@ -218,6 +215,9 @@ impl Bench {
     fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
+        if let Some(repeat) = &mut sample.repeat {
+            repeat.group.push(id);
+        }
         let digest = sample.method.clone();
         let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
         let specimen = Specimen {
@@ -238,6 +238,10 @@ impl Bench {
             announced: None,
             calculation: None,
             voided: None,
+            notes: Vec::new(),
+            places: Vec::new(),
+            interruption: None,
+            earlier_masses: Vec::new(),
         };
         self.specimens.insert(id, specimen.into());
     }
@@ -272,9 +276,7 @@ impl Bench {
         }
         if frees_place {
             self.specimens.remove(&id);
-            self.samples.retain(|sample_id, sample| {
-                sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
-            });
+            self.finished_samples_leave();
             self.await_only_what_is_there();
         }
     }
@@ -291,11 +293,18 @@ impl Bench {
         specimen.version += 1;
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
+            if let Some(repeat) = &mut sample.repeat {
+                repeat.group.retain(|new| *new != id);
+            }
         }
         self.await_only_what_is_there();
     }
 
     fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
+        let settled = self.specimens.get(&id).and_then(|specimen| {
+            let (method, points) = self.rule(specimen)?;
+            late::settled(specimen, method, &points)
+        });
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         specimen.calculation = Some(*calculation);
         specimen.version += 1;
@@ -314,6 +323,7 @@ impl Bench {
             record,
             calculation: *calculation,
             deviations,
+            settled,
         };
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.counted.push(counted);
@@ -323,7 +333,7 @@ impl Bench {
     }
 
     /// Nothing is awaited for what is over or gone.
-    fn await_only_what_is_there(&mut self) {
+    pub(super) fn await_only_what_is_there(&mut self) {
         if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
             self.awaited = None;
         }
@@ -353,6 +363,7 @@ impl Bench {
         {
             finished.number = number;
         }
+        self.finished_samples_leave();
     }
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
@@ -465,13 +476,15 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered: marked.clone(),
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),
+        earlier_masses: Vec::new(),
         counted: Vec::new(),
+        repeat: None,
         reported: None,
     }
 }
 
 /// Appends, and forgets the oldest beyond `most`.
-fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
+pub(super) fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
     list.push_back(item);
     while list.len() > most {
         list.pop_front();

@@ -9,6 +9,8 @@ use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::note::Note;
+use crate::domain::specimen::runs::Interruption;
 use crate::domain::specimen::sample::Preparation;
 use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
 use serde::{Deserialize, Serialize};
@@ -167,6 +169,87 @@ pub enum Event {
         document: Uuid,
         /// The average with its intermediates.
         average: Average,
+    },
+    /// A specimen had no line in time: new ones of its sample are called for.
+    RepeatCalledFor {
+        /// The sample.
+        sample: Uuid,
+        /// The specimen that had no line.
+        specimen: Uuid,
+        /// New specimens that its method asks for.
+        specimens: u32,
+    },
+    /// The line of a specimen that had called for a repeat turned out to have been read in time.
+    RepeatTakenBack {
+        /// The sample.
+        sample: Uuid,
+        /// The specimen.
+        specimen: Uuid,
+    },
+    /// Somebody noted something of a specimen.
+    SpecimenNoted {
+        /// The specimen.
+        specimen: Uuid,
+        /// The note.
+        note: Note,
+    },
+    /// Somebody said that the machine's run was interrupted and resumed.
+    RunInterrupted {
+        /// The specimen.
+        specimen: Uuid,
+        /// What was said.
+        interruption: Interruption,
+    },
+    /// The place number of a specimen was wrong: its cylinder always stood at the other.
+    PlaceCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// The wrong place.
+        from: u32,
+        /// The right one.
+        to: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A cylinder was carried to another place.
+    CylinderMoved {
+        /// The specimen.
+        specimen: Uuid,
+        /// From there.
+        from: u32,
+        /// To there.
+        to: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A weighing was given its place afterwards, or given to another.
+    WeighingPlaced {
+        /// The weighing.
+        weighing: Uuid,
+        /// What had it; `None`: nothing.
+        from: Option<Target>,
+        /// What has it now.
+        to: Target,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// The number of a sample's specimens was planned anew.
+    SpecimensPlanned {
+        /// The sample.
+        sample: Uuid,
+        /// The number now.
+        planned: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A sample was registered by mistake.
+    SampleWithdrawn {
+        /// The sample.
+        sample: Uuid,
+        /// Why.
+        reason: String,
+        /// When and by whom.
+        marked: Marked,
     },
     /// A document was made for the network, with its number.
     DocumentIssued {
@@ -380,6 +463,15 @@ impl Event {
             Self::ReadingEntered { .. } => "reading-entered",
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",
+            Self::RepeatCalledFor { .. } => "repeat-called-for",
+            Self::RepeatTakenBack { .. } => "repeat-taken-back",
+            Self::SpecimenNoted { .. } => "specimen-noted",
+            Self::RunInterrupted { .. } => "run-interrupted",
+            Self::PlaceCorrected { .. } => "place-corrected",
+            Self::CylinderMoved { .. } => "cylinder-moved",
+            Self::WeighingPlaced { .. } => "weighing-placed",
+            Self::SpecimensPlanned { .. } => "specimens-planned",
+            Self::SampleWithdrawn { .. } => "sample-withdrawn",
             Self::DocumentIssued { .. } => "document-issued",
             Self::TemperatureRead { .. } => "temperature-read",
             Self::TemperaturesCounted { .. } => "temperatures-counted",

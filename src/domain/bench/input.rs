@@ -4,6 +4,8 @@
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
+use crate::domain::specimen::Target;
+use crate::domain::specimen::note::NoteKind;
 use crate::domain::specimen::sample::Preparation;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -176,6 +178,71 @@ pub enum Do {
     VoidSpecimen {
         /// The specimen.
         specimen: Uuid,
+        /// Why.
+        reason: String,
+    },
+    /// Something happened to a specimen: bumped, spilled, leaked, the foot dropped, or words.
+    NoteSpecimen {
+        /// The specimen.
+        specimen: Uuid,
+        /// What happened.
+        note: NoteKind,
+        /// Words beside it; needed where the note is `words`.
+        #[serde(default)]
+        text: Option<String>,
+    },
+    /// The shaker's run was interrupted and went on: its further runs are its resumed part.
+    InterruptedRun {
+        /// The specimen.
+        specimen: Uuid,
+        /// The resumed part counts with the first; else the first run stands alone.
+        counts: bool,
+        /// Why it was interrupted.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The place number is wrong: the cylinder always stood at another place.
+    CorrectPlace {
+        /// The specimen.
+        specimen: Uuid,
+        /// The right place.
+        place: u32,
+        /// What is shown there always stood where this one is shown.
+        #[serde(default)]
+        swap: bool,
+    },
+    /// The cylinder was carried to another place.
+    MoveCylinder {
+        /// The specimen.
+        specimen: Uuid,
+        /// Where it stands now.
+        place: u32,
+    },
+    /// A weighing that nothing waited for is of this.
+    PlaceWeighing {
+        /// The weighing.
+        weighing: Uuid,
+        /// What it is of.
+        target: Target,
+    },
+    /// A weighing that was given to one thing is of another.
+    ReassignWeighing {
+        /// The weighing.
+        weighing: Uuid,
+        /// What it is of.
+        target: Target,
+    },
+    /// More or fewer specimens of a sample are planned.
+    PlanSpecimens {
+        /// The sample.
+        sample: Uuid,
+        /// How many.
+        specimens: u32,
+    },
+    /// A sample was registered by mistake.
+    WithdrawSample {
+        /// The sample.
+        sample: Uuid,
         /// Why.
         reason: String,
     },

@@ -8,11 +8,13 @@
 
 mod alarms;
 mod apply;
+mod apply_odd;
 mod consumer;
 mod deadlines;
 mod decide;
 mod event;
 mod input;
+mod late;
 mod refusal;
 
 pub use consumer::{

@@ -5,11 +5,16 @@ mod alarm;
 mod consumer;
 mod disk;
 mod instrument;
+mod late;
 mod mark;
 mod network;
+mod note;
+mod place;
+mod plan;
 mod reading;
 mod start;
 mod trigger;
+mod weigh;
 
 pub use mark::point_text;
 

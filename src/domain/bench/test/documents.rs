@@ -52,7 +52,7 @@ pub(super) fn published(story: &Story) -> Vec<Document> {
     documents
 }
 
-fn of(documents: &[Document], kind: DocumentKind) -> Vec<&Value> {
+pub(super) fn of(documents: &[Document], kind: DocumentKind) -> Vec<&Value> {
     documents.iter().filter(|d| d.kind == kind).map(|d| &d.json).collect()
 }
 
@@ -114,7 +114,7 @@ pub(super) fn broken_story() -> Story {
     story.to(740.0).trigger("shaker", Contact::Off);
     story.to(800.0).mark(specimen, "irrigate", Edge::End);
     story.to(2000.0).ok(Do::NoLineYet { specimen });
-    story.to(2700.0).read(specimen, Level::Clay, "3.0");
+    story.to(2590.0).read(specimen, Level::Clay, "3.0");
     let confirmed = Do::EnterReading { specimen, of: Level::Sand, value: "13.4".to_owned(), confirmed: true };
     story.ok(confirmed);
     story
@@ -165,6 +165,9 @@ fn every_document_of_good_and_bad_specimens_is_as_its_schema_says() {
     }
     if let Some(path) = std::env::var_os("STILLSTAND_DOCUMENTS_DEVIATING") {
         std::fs::write(path, lines(&broken)).unwrap();
+    }
+    if let Some(path) = std::env::var_os("STILLSTAND_DOCUMENTS_ODD") {
+        std::fs::write(path, lines(&published(&super::incidents::story_with_everything(t176())))).unwrap();
     }
 }
 

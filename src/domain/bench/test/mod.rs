@@ -1,11 +1,17 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod anything;
 mod consumers;
 mod documents;
 mod frozen;
+mod incidents;
+mod late;
 mod life;
+mod notes;
 mod odd;
+mod placed;
+mod plans;
 mod switches;
 mod temperature;
 
