@@ -9,6 +9,7 @@ use super::environment::Variable;
 use super::fault::SettingsFault;
 use super::model::Settings;
 use super::words::{Complaint, complaint};
+use crate::domain::method::load::{self as document, walk::key_text};
 use serde::Deserialize;
 use std::borrow::Cow;
 use std::collections::BTreeSet;
@@ -131,16 +132,17 @@ impl<'t> Look<'t> {
         } else {
             format!("{}:{}", self.file.name, line_of(self.file.text, at))
         };
-        self.faults.push((at, SettingsFault { place, key: path.join("."), what }));
+        let key = path.iter().map(|key| key_text(key)).collect::<Vec<_>>().join(".");
+        self.faults.push((at, SettingsFault { place, key, what }));
     }
 }
 
 fn syntax(file: File<'_>, error: &toml::de::Error) -> SettingsFault {
-    let line = line_of(file.text, error.span().map_or(0, |span| span.start));
+    let fault = document::syntax(file.name, file.text, error);
     SettingsFault {
-        place: format!("{}:{line}", file.name),
-        key: "syntax".to_owned(),
-        what: error.message().to_owned(),
+        place: format!("{}:{}", fault.file, fault.line),
+        key: fault.key,
+        what: format!("found {}, expected {}", fault.found, fault.expected),
     }
 }
 

@@ -43,21 +43,35 @@ pub fn load(
             .map_err(|error| SettingsError::Unreadable { file: file.to_owned(), why: error.to_string() })
     })?;
     let name = file.map_or_else(|| "no settings file".to_owned(), |file| file.display().to_string());
+    read(&name, &text, file.and_then(Path::parent), env)
+}
+
+/// Reads the settings out of a file's text, as [`load`] does. `name` is the file's, for messages;
+/// relative paths that the text sets start at `folder`, if there is one.
+///
+/// # Errors
+/// As [`load`].
+pub fn read(
+    name: &str,
+    text: &str,
+    folder: Option<&Path>,
+    env: impl Iterator<Item = (String, String)>,
+) -> Result<Settings, SettingsError> {
     let (variables, misnamed) = variables(env);
-    let mut faults = layers::faults(SHIPPED, layers::File { name: &name, text: &text }, &variables);
+    let mut faults = layers::faults(SHIPPED, layers::File { name, text }, &variables);
     faults.extend(misnamed);
     if !faults.is_empty() {
         return Err(SettingsError::Faults(faults));
     }
-    let mut settings = layered(&text, &variables).map_err(|error| {
+    let mut settings = layered(text, &variables).map_err(|error| {
         // The strict look lets nothing through that the layering refuses, as far as we know.
         let (key, what) = ("all layers together".to_owned(), error.to_string());
-        SettingsError::Faults(vec![SettingsFault { place: name, key, what }])
+        SettingsError::Faults(vec![SettingsFault { place: name.to_owned(), key, what }])
     })?;
-    if let Some(folder) = file.and_then(Path::parent) {
+    if let Some(folder) = folder {
         rebase(&mut settings, folder, |key| {
             let path: Vec<_> = key.split('.').collect();
-            layers::says(&text, &path) && !variables.iter().any(|variable| variable.path == path)
+            layers::says(text, &path) && !variables.iter().any(|variable| variable.path == path)
         });
     }
     Ok(settings)

@@ -1,6 +1,7 @@
 //! What the person who sets up a station is told. Every assertion is on the text that is read.
 
 use super::*;
+use std::collections::BTreeMap;
 use std::fs;
 use std::net::SocketAddr;
 
@@ -133,10 +134,10 @@ fn wrong_values_are_told_all_at_once_with_their_lines() {
             "lab.toml:2: `bench.places`: found the text \"many\", expected a whole number from 0 to 4294967295",
             "lab.toml:3: `bench.probe-stands-in`: found `bucket`, expected `bottle` or `dummy-cylinder`",
             "lab.toml:5: `web.listen`: is no address with a port, such as 127.0.0.1:8017",
-            "lab.toml:8: `network.port`: found integer `70000`, expected a whole number from 0 to 65535",
+            "lab.toml:8: `network.port`: found the number `70000`, expected a whole number from 0 to 65535",
             "lab.toml:10: `instruments.main.kind`: found `scale`, expected `balance` or `solution-probe`",
             "lab.toml:13: `triggers.foot.does`: is missing here and has no default",
-            "lab.toml:17: `triggers.hand.place`: found integer `-1`, expected a whole number from 0 to 4294967295",
+            "lab.toml:17: `triggers.hand.place`: found the number `-1`, expected a whole number from 0 to 4294967295",
         ]
     );
 }
@@ -146,7 +147,7 @@ fn a_section_that_is_no_table_is_told() {
     let scratch = Scratch::new("table");
     assert_eq!(
         scratch.told("web = 3\n", &[]),
-        ["lab.toml:1: `web`: found integer `3`, expected a table of settings"]
+        ["lab.toml:1: `web`: found the number `3`, expected a table of settings"]
     );
 }
 
@@ -155,9 +156,24 @@ fn what_is_no_toml_is_told_with_its_line() {
     let scratch = Scratch::new("syntax");
     let told = scratch.told("[station]\nid = \"a\"\nid = \"b\"\n", &[]);
     assert_eq!(told.len(), 1);
-    assert!(told[0].starts_with("lab.toml:3: `syntax`: duplicate key"), "{told:?}");
+    assert!(told[0].starts_with("lab.toml:3: `syntax`: found duplicate key at `id = \"b\"`"), "{told:?}");
     let told = scratch.told("[station\n", &[]);
-    assert!(told[0].starts_with("lab.toml:1: `syntax`: unclosed table"), "{told:?}");
+    assert!(told[0].starts_with("lab.toml:1: `syntax`: found unclosed table"), "{told:?}");
+}
+
+#[test]
+fn a_typo_is_shown_where_it_stands_with_what_may_stand_there() {
+    let scratch = Scratch::new("typos");
+    let told = |text: &str| scratch.told(text, &[]).join("\n");
+    let bare = told("[station]\nid = bench-1\n");
+    assert!(bare.contains("lab.toml:2: ") && bare.contains("`bench-1`"), "{bare}");
+    assert!(bare.contains("a text in double quotes"), "{bare}");
+    let half = told("[bench]\napproach-s = 1.5\n");
+    assert!(half.contains("found the number `1.5`, expected a whole number"), "{half}");
+    // A key may be empty or hold anything; it is still seen in the message.
+    let nameless = told("\"\" = 1\n[bench]\n\"no such key\" = 2\n");
+    assert!(nameless.contains("lab.toml:1: `\"\"`: "), "{nameless}");
+    assert!(nameless.contains("lab.toml:3: `bench.\"no such key\"`: "), "{nameless}");
 }
 
 #[test]
@@ -183,7 +199,7 @@ fn faults_of_the_environment_name_the_variable() {
         "environment variable STILLSTAND_BENCH__PROBE_STANDS_IN: `bench.probe-stands-in`: found `bucket`, expected `bottle` or".to_owned(),
         "environment variable STILLSTAND_BENCH__SHAKER: `bench.shaker`: is not a known key; known here: `places`,".to_owned(),
         "environment variable STILLSTAND_INSTRUMENTS__MAIN__KIND: `instruments.main.port`: is missing".to_owned(),
-        "environment variable STILLSTAND_NETWORK__PORT: `network.port`: found integer `70000`, expected a whole".to_owned(),
+        "environment variable STILLSTAND_NETWORK__PORT: `network.port`: found the number `70000`, expected a whole".to_owned(),
         "environment variable STILLSTAND_TRIGGERS__FOOT__GPIO__CHIP: `triggers.foot.gpio.line`: is missing".to_owned(),
         "environment variable STILLSTAND_WEP__LISTEN: `wep`: is not a known key; known here: `station`,".to_owned(),
         format!("environment: `STILLSTAND_STATION_ID`: {advice}"),
@@ -323,6 +339,10 @@ fn the_password_must_be_readable_and_there() {
         password_file: Some(scratch.0.join(file)),
         keep_alive_s: 30,
         window: 16,
+        protocol: model::Protocol::Five,
+        resend_minutes: 30,
+        tls: None,
+        consumers: BTreeMap::new(),
     };
     fs::write(scratch.0.join("good"), "secret\n").unwrap();
     fs::write(scratch.0.join("empty"), "\nsecret").unwrap();

@@ -42,7 +42,16 @@ fn rest<'m>(message: &'m str, beginning: &str) -> Option<(&'m str, &'m str)> {
 }
 
 fn plain_found(found: &str) -> String {
-    found.replacen("string", "the text", 1).replacen("map", "a table", 1).replacen("sequence", "an array", 1)
+    let words = [
+        ("string", "the text"),
+        ("integer", "the number"),
+        ("floating point", "the number"),
+        ("boolean ", ""),
+        ("map", "a table"),
+        ("sequence", "an array"),
+    ];
+    let plain = words.into_iter().find_map(|(word, plain)| Some((plain, found.strip_prefix(word)?)));
+    plain.map_or_else(|| found.to_owned(), |(plain, rest)| format!("{plain}{rest}"))
 }
 
 fn plain_expected(expected: &str) -> &str {

@@ -37,7 +37,7 @@ pub(crate) fn root() -> &'static Path {
 
 /// Every Rust file of the project.
 pub(crate) fn rust() -> Vec<Source> {
-    ["src", "tests", "examples"]
+    ["src", "tests", "examples", "fuzz"]
         .iter()
         .flat_map(|folder| files(folder, &["rs"]))
         .map(|path| Source::new(&path, &read(&path)))
@@ -52,7 +52,8 @@ pub(crate) fn read(path: &str) -> String {
 /// Files under a folder of the project with one of these endings (none: all of them), sorted.
 /// What is built, installed or measured is not the project's text.
 pub(crate) fn files(folder: &str, endings: &[&str]) -> Vec<String> {
-    const NOT_OURS: [&str; 5] = ["target", ".git", "tests/tools", "tests/data", "tests/outside/__pycache__"];
+    const NOT_OURS: [&str; 6] =
+        ["target", ".git", "fuzz/target", "tests/tools", "tests/data", "tests/outside/__pycache__"];
     let (mut found, mut folders) = (Vec::new(), vec![root().join(folder)]);
     while let Some(folder) = folders.pop() {
         for entry in std::fs::read_dir(&folder).into_iter().flatten() {

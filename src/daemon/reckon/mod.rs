@@ -10,7 +10,7 @@ use crate::domain::method::{RatioRule, ResultRule};
 use clap::Args;
 use rust_decimal::Decimal;
 use sheet::Stop;
-use std::io::{BufWriter, IsTerminal, Write};
+use std::io::{BufWriter, IsTerminal, Read, Write};
 use write::Format;
 
 /// What `stillstand help reckon` says.
@@ -119,6 +119,22 @@ fn one(sand: Decimal, clay: Decimal, json: bool) -> Exit {
         Ok(()) => Exit::Ok,
         Err(error) => ended(&Stop::Write(error)),
     }
+}
+
+/// Computes a whole worksheet, as `reckon` does with its standard streams. Gives the number of its
+/// rows, the header not counted, and how many of them were wrong and left out.
+///
+/// # Errors
+/// In a sentence: what is wrong with the header, or which stream failed.
+pub fn worksheet(
+    input: impl Read,
+    out: impl Write,
+    errors: impl Write,
+    json: bool,
+) -> Result<(u64, u64), String> {
+    let format = if json { Format::Json } else { Format::Csv };
+    let tally = sheet::reckon(input, out, errors, format).map_err(|stop| stop.to_string())?;
+    Ok((tally.rows, tally.wrong))
 }
 
 fn many(json: bool) -> Exit {

@@ -50,13 +50,21 @@ pub fn load(file: &str, text: &str) -> Result<Method, Vec<Fault>> {
 }
 
 pub(crate) fn syntax(file: &str, text: &str, error: &toml::de::Error) -> Fault {
+    let at = error.span().map_or(0, |span| span.start);
     let (found, expected) =
         error.message().split_once(", expected ").unwrap_or((error.message(), "valid TOML"));
+    let expected = match found {
+        "string values must be quoted" => "a text in double quotes, a number, or `true` or `false`",
+        "duplicate key" => "each key once in its table, and `[[…]]` for each table of a list",
+        "unexpected key or value" => "the end of the line; a text stands in double quotes",
+        "extra comma in inline table" => "one comma between two keys, and a point in a number",
+        _ => expected,
+    };
     Fault {
         file: file.to_owned(),
-        line: line_of(text, error.span().map_or(0, |span| span.start)),
+        line: line_of(text, at),
         key: "syntax".to_owned(),
-        found: found.to_owned(),
+        found: format!("{found}{}", walk::excerpt(text, at)),
         expected: expected.to_owned(),
     }
 }
@@ -77,6 +85,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         "temperature",
         "readings",
         "late-line",
+        "notes",
         "calculation",
         "replicates",
         "precision",
@@ -100,6 +109,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let temperature = parts::temperature(walk, root, seen.as_deref());
     let readings = parts::readings(walk, root);
     let late_line = parts::late_line(walk, root);
+    let notes = parts::notes(walk, root);
     let calculation = parts::calculation(walk, root);
     let replicates = parts::replicates(walk, root);
     let precision = parts::precision(walk, root);
@@ -118,6 +128,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         temperature: temperature?,
         readings: readings?,
         late_line: late_line?,
+        notes: notes?,
         calculation: calculation?,
         replicates: replicates?,
         precision: precision?,

@@ -180,8 +180,32 @@ fn an_interval_cannot_begin_or_end_with_nothing() {
 
 #[test]
 fn an_interval_with_limits_cannot_be_passed_over() {
-    let told = only("machine = \"shaker\"", "optional = true");
+    let told = only("machine = \"shaker\"", "machine = \"shaker\"\noptional = true");
     assert!(told.starts_with("step.6.optional: found `true` beside limits"), "{told}");
+}
+
+#[test]
+fn what_a_file_makes_of_touches_and_of_interrupted_runs_is_read_and_has_defaults() {
+    use crate::domain::method::{NoteRule, ResumedRule};
+    let method = good();
+    let undisturbed: Vec<&str> = (0..method.steps.len())
+        .filter(|step| method.is_undisturbed(*step))
+        .map(|step| method.steps[step].name.as_str())
+        .collect();
+    assert_eq!(undisturbed, ["soak", "sedimentation"]);
+    // A file from before these keys: what has a window and no machine stands undisturbed.
+    let frozen = include_str!("../../../../tests/frozen/method-v1.toml");
+    let old = load("aashto-t176-mechanical.toml", frozen).unwrap();
+    for step in 0..old.steps.len() {
+        let name = &old.steps[step].name;
+        assert_eq!(old.is_undisturbed(step), undisturbed.contains(&name.as_str()), "{name}");
+    }
+    assert_eq!(old.notes.bumped.value, Some(NoteRule::Undisturbed));
+    assert_eq!(old.resumed(old.step_index("shake").unwrap()), ResumedRule::Person);
+    let told = only("foot-dropped = { value = \"never\"", "foot-dropped = { value = \"seldom\"");
+    assert!(told.starts_with("notes.foot-dropped") && told.contains("undisturbed"), "{told}");
+    let told = only("ends = \"press\"\nmachine = \"shaker\"", "ends = \"press\"");
+    assert!(told.starts_with("step.6.resumed"), "{told}");
 }
 
 #[test]
@@ -215,6 +239,21 @@ fn what_is_no_toml_is_one_fault_with_its_line() {
     let faults = load(FILE, &twice).unwrap_err();
     assert_eq!(faults.len(), 1);
     assert!(faults[0].to_string().contains("duplicate key"), "{}", faults[0]);
+}
+
+#[test]
+fn a_slip_of_the_pen_is_shown_where_it_stands_with_what_may_stand_there() {
+    for (old, new, shown, expected) in [
+        ("value = 0.1, unit", "value = 0,1, unit", "`, unit", "a point in a number"),
+        ("optional = true", "optional = yes", "`yes`", "`true` or `false`"),
+        ("title = \"Sand equivalent", "title = Sand equivalent", "mechanical", "double quotes"),
+        ("kind = \"tin\"", "kind = \"tin\"\nkind = \"tin\"", "`kind = ", "each key once"),
+        ("[[step]]\nname = \"tap\"", "[step]\nname = \"tap\"", "step]", "for each table of a list"),
+    ] {
+        let faults = load(FILE, &with(old, new)).unwrap_err();
+        let told = faults[0].to_string();
+        assert!(told.contains(shown) && told.contains(expected), "{new}: {told}");
+    }
 }
 
 #[test]

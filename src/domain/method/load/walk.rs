@@ -197,7 +197,8 @@ impl<'t> Table<'t> {
 
     /// The dotted key of an entry.
     pub(crate) fn path(&self, key: &str) -> String {
-        if self.key.is_empty() { key.to_owned() } else { format!("{}.{key}", self.key) }
+        let key = key_text(key);
+        if self.key.is_empty() { key } else { format!("{}.{key}", self.key) }
     }
 
     /// The names of its entries, in the order of the alphabet.
@@ -221,6 +222,23 @@ impl<'t> Table<'t> {
 /// The line of a byte, from 1.
 pub(crate) fn line_of(text: &str, at: usize) -> usize {
     1 + text.bytes().take(at).filter(|byte| *byte == b'\n').count()
+}
+
+/// A key as it stands in a dotted one: in quotes where it is empty or holds more than a plain key.
+pub(crate) fn key_text(key: &str) -> String {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_');
+    if !key.is_empty() && key.bytes().all(plain) { key.to_owned() } else { format!("{key:?}") }
+}
+
+/// Where in its line a byte stands, for a message: ` at` and the text from there to the end of
+/// the line, shortened. Empty at the end of a line.
+pub(crate) fn excerpt(text: &str, at: usize) -> String {
+    const MOST: usize = 40;
+    let rest = text.get(at..).and_then(|rest| rest.lines().next()).unwrap_or_default().trim_end();
+    let printable = |c: char| if c.is_control() { '\u{fffd}' } else { c };
+    let shown: String = rest.chars().take(MOST).map(printable).collect();
+    let more = if rest.chars().nth(MOST).is_some() { "…" } else { "" };
+    if shown.is_empty() { shown } else { format!(" at `{shown}{more}`") }
 }
 
 /// A value as a person would say it.

@@ -100,6 +100,17 @@ fn what_is_no_toml_is_one_fault() {
     assert_eq!(faults.iter().map(|fault| fault.key.as_str()).collect::<Vec<_>>(), ["syntax"]);
 }
 
+#[test]
+fn a_key_without_a_name_is_seen_in_its_fault() {
+    // Found by the fuzz target `shapes`.
+    let text = format!("\"\" = 1\n{}", text("probe-text-unit"));
+    let faults = Shape::load("probe-text-unit.toml", &text).unwrap_err();
+    assert!(
+        faults[0].to_string().contains("probe-text-unit.toml:1: `\"\"`: found an unknown key"),
+        "{faults:#?}"
+    );
+}
+
 proptest! {
     #[test]
     fn no_text_makes_the_loader_fall_over(cut in 0_usize..3000, insert in "\\PC{0,20}", index in 0_usize..shipped().len()) {
