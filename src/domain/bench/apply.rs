@@ -11,9 +11,10 @@ use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::history::Happened;
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
-use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
+use crate::domain::specimen::{By, Issued, Marked, Run, Specimen, Target, Weighing};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::cmp::Ordering;
@@ -38,7 +39,16 @@ impl Bench {
             | Event::ReadingEntered { .. }
             | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
-            | Event::IntervalAnnounced { .. } => self.apply_specimen(event),
+            | Event::IntervalAnnounced { .. } => self.apply_specimen(event, at),
+            Event::MarkedTogether { .. }
+            | Event::MarkWithdrawn { .. }
+            | Event::TimeCorrected { .. }
+            | Event::ReadingCorrected { .. }
+            | Event::RecordVoided { .. }
+            | Event::ReasonGiven { .. }
+            | Event::RecordAmended { .. }
+            | Event::ResultAmended { .. }
+            | Event::SampleRecalled { .. } => self.apply_correction(event, at),
             Event::TemperatureRead { temperature, wire, moment, side } => {
                 self.read_temperature(temperature, wire, moment, *side);
             }
@@ -120,6 +130,7 @@ impl Bench {
                 let reported = average.reported.normalize().to_string();
                 if let Some(sample) = self.samples.get_mut(sample) {
                     sample.reported = Some(reported.clone());
+                    sample.result = Some(Issued::first(*document));
                     let finished = Finished {
                         document: *document,
                         number: 0,
@@ -149,7 +160,8 @@ impl Bench {
             Some(Target::Specimen { specimen }) => {
                 if let Some(specimen) = self.specimens.get_mut(specimen) {
                     specimen.mass = Some(weighing.clone());
-                    specimen.version += 1;
+                    let by = By::bench(weighing.wire.instrument.clone());
+                    specimen.note(Happened::Weighed, &Marked { moment: weighing.moment, by });
                 }
                 self.awaited = None;
             }
@@ -157,13 +169,13 @@ impl Bench {
         }
     }
 
-    fn apply_specimen(&mut self, event: &Event) {
+    fn apply_specimen(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::SpecimenRegistered { specimen, sample, label, place, marked } => {
                 self.register(*specimen, *sample, label, *place, marked);
             }
             Event::PointMarked { specimen, point, marked, .. } => {
-                self.mark(*specimen, *point, marked);
+                self.mark(*specimen, *point, marked, Happened::Marked { point: *point }, at);
             }
             Event::ReadingEntered { specimen, point, of, reading } => {
                 let marked = Marked { moment: reading.moment, by: reading.by.clone() };
@@ -173,21 +185,24 @@ impl Bench {
                         Level::Sand => specimen.sand = Some(reading.clone()),
                     }
                 }
-                self.mark(*specimen, *point, &marked);
+                self.mark(*specimen, *point, &marked, Happened::Read { point: *point, of: *of }, at);
             }
             Event::SpecimenCompleted { specimen, record, calculation, deviations } => {
                 self.complete(*specimen, *record, calculation, *deviations);
             }
             Event::FurtherRunBegan { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::RunBegan, marked);
                 s.further_runs.push(Run { begin: marked.clone(), end: None });
             }),
             Event::FurtherRunEnded { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::RunEnded, marked);
                 if let Some(run) = s.further_runs.iter_mut().find(|r| r.end.is_none()) {
                     run.end = Some(marked.clone());
                 }
             }),
             Event::SpecimenVoided { specimen, reason, marked } => self.void(*specimen, reason, marked),
             Event::NoLineNoted { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::NoLine, marked);
                 s.no_line.push(marked.clone());
                 s.announced = None;
             }),
@@ -203,7 +218,6 @@ impl Bench {
     fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
         if let Some(specimen) = self.specimens.get_mut(&id) {
             change(specimen);
-            specimen.version += 1;
         }
     }
 
@@ -230,12 +244,16 @@ impl Bench {
             announced: None,
             calculation: None,
             voided: None,
+            history: Vec::new(),
+            corrections: Vec::new(),
+            record: None,
+            going_on: None,
         };
         self.specimens.insert(id, specimen);
     }
 
     /// Marks a point; opens and closes the temperature watch; frees the place at the end.
-    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked) {
+    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked, what: Happened, at: &Moment) {
         let Some(method) = self.specimens.get(&id).and_then(|s| self.methods.get(&s.method)).cloned() else {
             return;
         };
@@ -247,7 +265,7 @@ impl Bench {
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
         }
-        specimen.version += 1;
+        specimen.note(what, marked);
         specimen.announced = None;
         if let Some(limits) = method.temperature.limits.value {
             let from = method.step_index(&method.temperature.from);
@@ -258,15 +276,13 @@ impl Bench {
                     specimen.tally.note_source(source);
                 }
             }
-            if Some(step) == to {
+            if Some(step) == to && specimen.tally.is_open() {
+                specimen.going_on = Some(specimen.tally.clone());
                 specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
             }
         }
         if frees_place {
-            self.specimens.remove(&id);
-            self.samples.retain(|sample_id, sample| {
-                sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
-            });
+            self.clear_place(id, at);
             self.await_only_what_is_there();
         }
     }
@@ -280,7 +296,7 @@ impl Bench {
         }
         specimen.voided = Some((reason.to_owned(), marked.clone()));
         specimen.announced = None;
-        specimen.version += 1;
+        specimen.note(Happened::Voided, marked);
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
         }
@@ -290,7 +306,11 @@ impl Bench {
     fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         specimen.calculation = Some(*calculation);
-        specimen.version += 1;
+        specimen.record = Some(Issued::first(record));
+        if let Some(sand) = &specimen.sand {
+            let marked = Marked { moment: sand.moment, by: sand.by.clone() };
+            specimen.note(Happened::Completed, &marked);
+        }
         let finished = Finished {
             document: record,
             number: 0,
@@ -315,7 +335,7 @@ impl Bench {
     }
 
     /// Nothing is awaited for what is over or gone.
-    fn await_only_what_is_there(&mut self) {
+    pub(super) fn await_only_what_is_there(&mut self) {
         if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
             self.awaited = None;
         }
@@ -326,6 +346,7 @@ impl Bench {
         if let Some(finished) = self.finished.iter_mut().rev().find(|f| f.document == document) {
             finished.number = number;
         }
+        self.numbered(document, number);
     }
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
@@ -340,8 +361,10 @@ impl Bench {
             for specimen in self.specimens.values_mut() {
                 let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
                 if let Some(limits) = limits {
-                    specimen.tally.read(&new, before.as_ref(), stale_ns, &limits);
-                    specimen.tally.note_source(&source);
+                    for tally in std::iter::once(&mut specimen.tally).chain(specimen.going_on.as_mut()) {
+                        tally.read(&new, before.as_ref(), stale_ns, &limits);
+                        tally.note_source(&source);
+                    }
                 }
             }
         }
@@ -389,7 +412,9 @@ impl Bench {
         for specimen in self.specimens.values_mut() {
             let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
             if let Some(limits) = limits {
-                specimen.tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+                for tally in std::iter::once(&mut specimen.tally).chain(specimen.going_on.as_mut()) {
+                    tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+                }
             }
         }
         self.probe.stands_in = stands_in;
@@ -440,11 +465,12 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         masses: std::collections::BTreeMap::new(),
         counted: Vec::new(),
         reported: None,
+        result: None,
     }
 }
 
 /// Appends, and forgets the oldest beyond `most`.
-fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
+pub(super) fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
     list.push_back(item);
     while list.len() > most {
         list.pop_front();

@@ -8,18 +8,23 @@
 
 mod alarms;
 mod apply;
+mod corrected;
 mod deadlines;
 mod decide;
+mod drawer;
 mod event;
 mod input;
 mod refusal;
+mod told;
 
-pub use decide::{Decision, point_text};
+pub use decide::{Decision, point_text, withdrawn_text};
+pub use drawer::{CLOSED_KEPT, ClosedSample};
 pub use event::{EVENT_VERSION, Event};
 pub use input::{
     Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
 };
-pub use refusal::{Outcome, Refusal};
+pub use refusal::{Outcome, Refusal, Told};
+pub use told::{by_text, happened_text};
 
 #[cfg(test)]
 mod test;
@@ -215,6 +220,15 @@ pub struct Bench {
     pub samples: BTreeMap<Uuid, Sample>,
     /// Specimens on the bench.
     pub specimens: BTreeMap<Uuid, Specimen>,
+    /// Specimens whose cylinder is clean, of samples that are still on the bench.
+    #[serde(default)]
+    pub cleared: BTreeMap<Uuid, Arc<Specimen>>,
+    /// The last samples that left the bench, newest last; all of them are in the journal.
+    #[serde(default)]
+    pub closed: VecDeque<Arc<ClosedSample>>,
+    /// What the last press that marked several specimens marked: each with its version afterwards.
+    #[serde(default)]
+    pub together: Vec<(Uuid, u32)>,
     /// What the next stable mass is for.
     pub awaited: Option<Target>,
     /// Weighings without a place, newest last.
@@ -270,6 +284,9 @@ impl Default for Bench {
             current: BTreeMap::new(),
             samples: BTreeMap::new(),
             specimens: BTreeMap::new(),
+            cleared: BTreeMap::new(),
+            closed: VecDeque::new(),
+            together: Vec::new(),
             awaited: None,
             kept_weighings: VecDeque::new(),
             weighings: 0,

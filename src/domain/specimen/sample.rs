@@ -65,6 +65,9 @@ pub struct Sample {
     pub counted: Vec<Counted>,
     /// Reported value of the sample, once all planned specimens are complete.
     pub reported: Option<String>,
+    /// Its published result. It may be there while `reported` is not: what counted was given up.
+    #[serde(default)]
+    pub result: Option<super::Issued>,
 }
 
 impl Sample {
@@ -81,6 +84,11 @@ impl Sample {
     /// Complete specimens that the result waits for: those planned, or more if more are at work.
     pub fn wanted(&self) -> u32 {
         self.planned.max(self.registered_specimens.saturating_sub(self.voided_specimens))
+    }
+
+    /// As many specimens are complete as the result waits for.
+    pub fn is_answered(&self) -> bool {
+        u32::try_from(self.counted.len()).is_ok_and(|n| n > 0 && n >= self.wanted())
     }
 
     /// Every deviation of the preparation; `filled` is when the specimen's tin was filled or,

@@ -2,6 +2,7 @@
 
 mod act;
 mod alarm;
+mod correct;
 mod instrument;
 mod mark;
 mod network;
@@ -9,6 +10,7 @@ mod reading;
 mod start;
 mod trigger;
 
+pub use correct::withdrawn_text;
 pub use mark::point_text;
 
 use super::{Bench, Event, Input, Outcome, Refusal, What};
@@ -46,6 +48,7 @@ impl Bench {
             What::Instrument(report) => deciding.instrument(report),
             What::Switch(report) => deciding.switch(report),
             What::Network(report) => deciding.network(report),
+            What::Recalled(closed) => deciding.recalled(closed),
             What::Deadline => Outcome::done(""),
         };
         Decision { events: deciding.events, outcome }

@@ -1,6 +1,8 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod amended;
+mod corrections;
 mod documents;
 mod life;
 mod switches;
