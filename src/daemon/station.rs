@@ -10,12 +10,14 @@
 
 mod batch;
 mod fold;
+mod recall;
 
 use crate::clock::Clock;
-use crate::domain::bench::{Bench, Input, Outcome, What};
+use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
 use crate::journal::{Chain, Journal, JournalError, Restored};
 use batch::{Pending, Waiting};
+use recall::Recalls;
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -105,6 +107,7 @@ pub struct Station {
     messages: mpsc::Receiver<Message>,
     published: watch::Sender<Arc<Committed>>,
     pending: Pending,
+    recalls: Recalls,
     flying: Option<(Commit, Pending, Arc<Committed>)>,
     reports: u64,
     snapshot_at: u64,
@@ -137,6 +140,7 @@ impl Station {
             messages,
             published,
             pending: Pending::default(),
+            recalls: Recalls::default(),
             flying: None,
             reports: 0,
             snapshot_at,
@@ -162,7 +166,10 @@ impl Station {
                 // Fed by the loop itself: a loop that hangs is restarted. It and the end stand before
                 // the inputs, so that no flood of them starves either.
                 _ = watchdog.tick() => { let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]); }
-                message = self.messages.recv(), if self.pending.len() < BATCH => match message {
+                (found, message) = self.recalls.next(), if self.pending.len() < BATCH => {
+                    self.recalled(found, message);
+                }
+                message = self.messages.recv(), if self.has_room() => match message {
                     Some(message) => self.gather(message),
                     None => break,
                 },
@@ -172,16 +179,38 @@ impl Station {
         self.finish(&cancel).await
     }
 
+    fn has_room(&self) -> bool {
+        self.pending.len() < BATCH && !self.recalls.are_many()
+    }
+
     /// Takes what is queued, so that it commits together.
     fn gather(&mut self, first: Message) {
         self.decide(first);
-        while self.pending.len() < BATCH {
+        while self.has_room() {
             let Ok(message) = self.messages.try_recv() else { break };
             self.decide(message);
         }
     }
 
     fn decide(&mut self, message: Message) {
+        if let Some(message) = self.recalls.take(&self.bench, &self.journal, message) {
+            self.decide_message(message);
+        }
+    }
+
+    /// A sample that an act names came back from the journal, or did not: then the act says so.
+    fn recalled(&mut self, found: Option<Box<ClosedSample>>, message: Message) {
+        if let Some(closed) = found {
+            self.decide_message(Message {
+                what: What::Recalled(closed),
+                moment: message.moment,
+                reply: None,
+            });
+        }
+        self.decide_message(message);
+    }
+
+    fn decide_message(&mut self, message: Message) {
         let input = Input { id: Uuid::now_v7(), moment: message.moment, what: message.what };
         self.decide_input(Waiting { input, reply: message.reply });
     }
@@ -314,9 +343,13 @@ impl Station {
     async fn finish(mut self, cancel: &CancellationToken) -> Result<(), FoldError> {
         self.messages.close();
         loop {
-            while self.pending.len() < BATCH {
+            while self.has_room() {
                 let Ok(message) = self.messages.try_recv() else { break };
                 self.decide(message);
+            }
+            while !self.recalls.is_empty() {
+                let (found, message) = self.recalls.next().await;
+                self.recalled(found, message);
             }
             self.launch();
             if self.flying.is_none() {

@@ -1,6 +1,7 @@
 //! The one connection that writes, and what it knows. Lives in the journal's thread.
 
 use super::chain::Chain;
+use super::closed;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
 use super::lock::Lock;
@@ -232,6 +233,9 @@ fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
             .follow_document(row)
             .map_err(|what| format!("document {} ({}): {what}", row.number, row.kind))?;
     }
+    if let Some(row) = batch.closed.iter().find(|row| row.seq > chain.seq()) {
+        return Err(format!("what left includes event {}, but the newest is {}", row.seq, chain.seq()));
+    }
     match &batch.snapshot {
         Some((seq, _)) if *seq > chain.seq() => {
             Err(format!("the snapshot includes event {seq}, but the newest is {}", chain.seq()))
@@ -249,6 +253,9 @@ fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlit
     }
     for row in &batch.outbox {
         sql::put_document(tx, row)?;
+    }
+    for row in &batch.closed {
+        closed::put(tx, row)?;
     }
     let waiting = waiting.iter().map(|(number, at)| (*number, *at));
     for (number, at_ns) in waiting.chain(batch.acked.iter().copied()) {

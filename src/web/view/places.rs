@@ -1,6 +1,6 @@
 //! One specimen at its place.
 
-use super::ms;
+use super::{corrections, ms};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::{Edge, Level, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
@@ -48,6 +48,10 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
                 .and_then(|f| f.offset.value).map(|v| v.normalize().to_string()),
         },
         "deviations": deviations,
+        "undo": corrections::undo(bench, specimen, method, &points),
+        "marks": corrections::marks(specimen, method, &points),
+        "corrections": corrections::corrections(specimen, method, &points),
+        "history": corrections::history(specimen, method, &points),
     })
 }
 

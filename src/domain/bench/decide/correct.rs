@@ -127,7 +127,8 @@ impl Deciding<'_> {
         let index = method
             .step_index(step)
             .ok_or_else(|| unknown("step", step, method.steps.iter().map(|s| s.name.clone())))?;
-        let point = points.iter().position(|p| p.step == index && p.edge == edge);
+        let own = points.iter().position(|p| p.step == index && p.edge == edge);
+        let point = own.or_else(|| neighbours_point(&specimen, &method, &points, index, edge));
         let mark = point.and_then(|at| Some((at, points.get(at)?, specimen.points.get(at)?.clone()?)));
         let Some((point, wanted, from)) = mark else {
             let what =
@@ -286,6 +287,23 @@ impl Deciding<'_> {
         self.emit(Event::ResultAmended { sample: id, document, average });
         true
     }
+}
+
+/// Where a step begins or ends with its neighbour's press, that press.
+fn neighbours_point(
+    specimen: &Specimen,
+    method: &Method,
+    points: &[Point],
+    step: usize,
+    edge: Edge,
+) -> Option<usize> {
+    let span = specimen.span(method, points, step)?;
+    let end = match edge {
+        Edge::Begin => span.begin,
+        Edge::End => span.end?,
+        Edge::Done | Edge::Value(_) => return None,
+    };
+    specimen.points.iter().position(|marked| !end.bound && marked.as_ref() == Some(end.marked))
 }
 
 /// Nothing that a result shows of its specimens differs.
