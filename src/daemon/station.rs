@@ -166,7 +166,7 @@ impl Station {
                 // Fed by the loop itself: a loop that hangs is restarted. It and the end stand before
                 // the inputs, so that no flood of them starves either.
                 _ = watchdog.tick() => { let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]); }
-                (found, message) = self.recalls.next(), if self.pending.len() < BATCH => {
+                Some((found, message)) = self.recalls.next(), if self.pending.len() < BATCH => {
                     self.recalled(found, message);
                 }
                 message = self.messages.recv(), if self.has_room() => match message {
@@ -347,8 +347,7 @@ impl Station {
                 let Ok(message) = self.messages.try_recv() else { break };
                 self.decide(message);
             }
-            while !self.recalls.is_empty() {
-                let (found, message) = self.recalls.next().await;
+            while let Some((found, message)) = self.recalls.next().await {
                 self.recalled(found, message);
             }
             self.launch();

@@ -25,13 +25,12 @@ impl Recalls {
         None
     }
 
-    /// The next one that was looked for, found or not. Waits for ever while there is none.
-    pub(super) async fn next(&mut self) -> (Option<Box<ClosedSample>>, Message) {
+    /// The next one that was looked for, found or not; `None`: there is none.
+    pub(super) async fn next(&mut self) -> Option<(Option<Box<ClosedSample>>, Message)> {
         loop {
-            match self.under_way.join_next().await {
-                Some(Ok(found)) => return found,
-                Some(Err(error)) => tracing::error!("the search for a sample ended: {error}"),
-                None => std::future::pending().await,
+            match self.under_way.join_next().await? {
+                Ok(found) => return Some(found),
+                Err(error) => tracing::error!("the search for a sample ended: {error}"),
             }
         }
     }
@@ -39,10 +38,6 @@ impl Recalls {
     /// Nothing more is taken in until some of them have been found.
     pub(super) fn are_many(&self) -> bool {
         self.under_way.len() >= MANY
-    }
-
-    pub(super) fn is_empty(&self) -> bool {
-        self.under_way.is_empty()
     }
 }
 

@@ -292,6 +292,9 @@ impl Bench {
         let methods = &self.methods;
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some(limits) = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value) {
+            if specimen.tally.is_open() {
+                specimen.going_on = Some(specimen.tally.clone());
+            }
             specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
         }
         specimen.voided = Some((reason.to_owned(), marked.clone()));

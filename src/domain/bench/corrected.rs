@@ -7,7 +7,7 @@ use super::{Bench, Finished, KEPT};
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::method::Level;
 use crate::domain::moment::Moment;
-use crate::domain::specimen::correction::{Corrected, Correction, Reason};
+use crate::domain::specimen::correction::{Corrected, Correction, Reason, Withdrawn};
 use crate::domain::specimen::history::Happened;
 use crate::domain::specimen::sample::Counted;
 use crate::domain::specimen::{Issued, Marked, ReadingTaken, Specimen};
@@ -38,6 +38,12 @@ impl Bench {
                     s.take_back(what, &method, &method.points());
                     s.note(Happened::Withdrawn, marked);
                 });
+                if matches!(what, Withdrawn::Void { .. })
+                    && let Some(sample) = self.find(*specimen).map(|s| s.sample)
+                    && let Some(sample) = self.samples.get_mut(&sample)
+                {
+                    sample.voided_specimens = sample.voided_specimens.saturating_sub(1);
+                }
             }
             Event::TimeCorrected { specimen, correction, point, from, to, marked, reason, .. } => {
                 let what = Corrected::Time { point: *point, from: from.clone(), to: to.clone() };

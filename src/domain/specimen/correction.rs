@@ -102,6 +102,13 @@ pub enum Withdrawn {
         /// As it was said.
         mark: Marked,
     },
+    /// It had been given up before it was complete.
+    Void {
+        /// As it was given up.
+        mark: Marked,
+        /// Why, as it was said then.
+        because: String,
+    },
 }
 
 impl Withdrawn {
@@ -111,7 +118,8 @@ impl Withdrawn {
             Self::Point { mark, .. }
             | Self::RunBegan { mark }
             | Self::RunEnded { mark }
-            | Self::NoLine { mark } => mark.clone(),
+            | Self::NoLine { mark }
+            | Self::Void { mark, .. } => mark.clone(),
             Self::Reading { reading, .. } => Marked { moment: reading.moment, by: reading.by.clone() },
         }
     }
@@ -131,6 +139,10 @@ impl Specimen {
             Happened::RunBegan => Some(Withdrawn::RunBegan { mark: self.further_runs.last()?.begin.clone() }),
             Happened::RunEnded => Some(Withdrawn::RunEnded { mark: self.further_runs.last()?.end.clone()? }),
             Happened::NoLine => Some(Withdrawn::NoLine { mark: self.no_line.last()?.clone() }),
+            Happened::Voided => {
+                let (because, mark) = self.voided.clone()?;
+                Some(Withdrawn::Void { mark, because })
+            }
             _ => None,
         }
     }
@@ -170,10 +182,19 @@ impl Specimen {
                 }
             }
             Withdrawn::NoLine { .. } => drop(self.no_line.pop()),
+            Withdrawn::Void { .. } => self.voided = None,
         }
         self.announced = None;
-        if let Withdrawn::Point { point, .. } | Withdrawn::Reading { point, .. } = what {
-            self.rewatch(*point, method, points);
+        match what {
+            Withdrawn::Point { point, .. } | Withdrawn::Reading { point, .. } => {
+                self.rewatch(*point, method, points);
+            }
+            Withdrawn::Void { .. } => {
+                let to = method.step_index(&method.temperature.to);
+                let closing = points.iter().position(|p| Some(p.step) == to);
+                self.rewatch(closing.unwrap_or(usize::MAX), method, points);
+            }
+            _ => {}
         }
     }
 

@@ -71,7 +71,12 @@ impl Happened {
     pub const fn is_mark(self) -> bool {
         matches!(
             self,
-            Self::Marked { .. } | Self::Read { .. } | Self::RunBegan | Self::RunEnded | Self::NoLine
+            Self::Marked { .. }
+                | Self::Read { .. }
+                | Self::RunBegan
+                | Self::RunEnded
+                | Self::NoLine
+                | Self::Voided
         )
     }
 }

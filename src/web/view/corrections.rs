@@ -12,7 +12,7 @@ const SHOWN: usize = 20;
 
 /// The mark that would be taken back now, and on whom else the same press made it.
 pub(super) fn undo(bench: &Bench, specimen: &Specimen, method: &Method, points: &[Point]) -> Option<Value> {
-    let last = specimen.last_mark().filter(|_| !specimen.is_over())?;
+    let last = specimen.last_mark().filter(|_| !specimen.is_complete())?;
     let marked = last.marked();
     let label = |id| bench.specimens.get(id).map(|s| &s.label);
     Some(json!({

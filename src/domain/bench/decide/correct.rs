@@ -42,6 +42,7 @@ pub fn withdrawn_text(what: &Withdrawn, method: &Method, points: &[Point]) -> St
         Withdrawn::RunBegan { .. } => "begin of a further run".to_owned(),
         Withdrawn::RunEnded { .. } => "end of the further run".to_owned(),
         Withdrawn::NoLine { .. } => "no line yet".to_owned(),
+        Withdrawn::Void { because, .. } => format!("given up ({because})"),
     }
 }
 
@@ -99,14 +100,18 @@ impl Deciding<'_> {
                     format!("{label} has left its place: correct a time or a reading of it, or give it up");
                 return Err(Refusal::Already { what });
             }
-            if specimen.is_over() {
-                let what =
-                    format!("{label} is complete or void: correct a time or a reading of it, or give it up");
+            if specimen.is_complete() {
+                let what = format!("{label} is complete: correct a time or a reading of it, or give it up");
                 return Err(Refusal::Already { what });
             }
             let what = specimen.last_mark().ok_or_else(|| Refusal::Already {
                 what: format!("nothing is marked on {label} that could be taken back"),
             })?;
+            let answered = self.bench.find_sample(specimen.sample).is_some_and(|s| s.reported.is_some());
+            if answered && matches!(what, Withdrawn::Void { .. }) {
+                let what = format!("the sample of {label} has its result without it: it stays given up");
+                return Err(Refusal::Already { what });
+            }
             notes.push(format!("{label}: {} taken back", withdrawn_text(&what, &method, &points)));
             let (correction, marked, reason) = (self.fresh(), marked.clone(), reason.clone());
             self.emit(Event::MarkWithdrawn { specimen: id, correction, what, marked, reason });

@@ -310,3 +310,28 @@ fn a_reading_is_corrected_before_the_record_is_made() {
     assert_eq!(unit, Unit::Inch);
     story.check_replay();
 }
+
+#[test]
+fn a_giving_up_is_taken_back_while_the_cylinder_stands_there() {
+    let (mut story, specimen) = soaking();
+    story.warmth("22.0");
+    let sample = story.bench.specimens[&specimen].sample;
+    let void = Do::VoidSpecimen { specimen, reason: "the wrong place".to_owned() };
+    story.to(60.0).ok(void.clone());
+    story.to(61.0).warmth("22.0");
+    story.to(70.0).ok(withdraw(specimen));
+    let s = &story.bench.specimens[&specimen];
+    assert!(s.voided.is_none() && s.tally.is_open());
+    assert_eq!(story.bench.samples[&sample].voided_specimens, 0);
+    assert!(possible(&story, specimen).contains("loosen begins"));
+    story.to(640.0).mark(specimen, "loosen", Edge::Begin);
+    assert_eq!(story.deviations(specimen), []);
+    // Where the result was made without it, it stays given up.
+    let other = story.specimen(sample, 2);
+    story.ok(Do::VoidSpecimen { specimen, reason: "spilled".to_owned() });
+    story.run_to_line(other, 700.0);
+    story.read(other, Level::Clay, "8.0");
+    story.read(other, Level::Sand, "13.3");
+    assert!(story.refused(withdraw(specimen)).contains("stays given up"));
+    story.check_replay();
+}
