@@ -24,7 +24,7 @@ export function correctPanel(said, done = () => {}) {
   const levels = h("form", { class: "form" },
     h("p", {}, "A reading was entered wrongly"),
     h("label", {}, "Which ", h("select", { name: "of" })),
-    h("label", {}, "What was read ", h("input", { name: "value", inputMode: "decimal", maxLength: 8, autocomplete: "off", size: 9 })),
+    h("label", {}, "What was read (sand: at the foot, as on entry) ", h("input", { name: "value", inputMode: "decimal", maxLength: 8, autocomplete: "off", size: 9 })),
     reasonField(), h("button", { class: "act" }, "Correct this reading"));
   const made = h("ul", { class: "rows corrections" });
   const past = h("details", {}, h("summary", {}, "History"), h("ul", { class: "rows history" }));
@@ -84,7 +84,7 @@ export function correctPanel(said, done = () => {}) {
       options(times.elements.what, specimen.marks.map((m) => [
         JSON.stringify({ step: m.step, edge: m.edge, atMs: m.atMs }), `${m.text}, ${time.when(m.atMs)}`]));
       show(levels, !specimen.over && specimen.levels.length > 0);
-      options(levels.elements.of, specimen.levels.map((l) => [l.of, `${l.of}, now ${l.text}`]));
+      options(levels.elements.of, specimen.levels.map((l) => [l.of, `${l.of}, entered ${l.text}`]));
       rebuilt(made, specimen.corrections, () => specimen.corrections.map((c) => h("li", {},
         h("span", {}, `${c.text}, by ${c.by}, ${time.when(c.atMs)}`),
         c.reason === null ? pending(c) : h("span", { class: "quiet" }, ` ${c.reason}`))));

@@ -158,7 +158,7 @@ function moreOf() {
 function drawMore(card, specimen) {
   const more = find(".more", card);
   drawUndo(card, specimen);
-  const levels = ["clay", "sand"].filter((of) => specimen[of]).map((of) => ({ of, text: `${specimen[of]} ${specimen.readings.unit}` }));
+  const levels = ["clay", "sand"].filter((of) => specimen[of]).map((of) => ({ of, text: specimen.entered[of] }));
   card.correct.update({ ...specimen, levels, over: specimen.voided !== null });
   const others = specimen.next.slice(1);
   const again = specimen.mayRunAgain ? specimen.machineStep : null;

@@ -154,7 +154,7 @@ function correctable({ data }) {
   }).filter((m, at, all) => m && all.findIndex((n) => n && n.at === m.at) === at);
   return {
     id: data.specimen.id, version: null, marks, history: [], over: data.status === "void",
-    levels: ["clay", "sand"].map((of) => ({ of, text: amount(data.readings[of]) })),
+    levels: ["clay", "sand"].map((of) => ({ of, text: data.readings[of].entered })),
     corrections: (data.changes ?? []).map((c) => ({ id: c.id, text: c.what, by: by(c.who), atMs: Date.parse(c.when.time), reason: c.reason })),
   };
 }

@@ -36,6 +36,10 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             && specimen.running(method, &points).is_some_and(|(step, _)| judge::follows_on(method, step)),
         "portion": method.specimen.kind == SpecimenKind::Portion,
         "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
+        "entered": {
+            "clay": specimen.clay.as_ref().map(|r| &r.text),
+            "sand": specimen.sand.as_ref().map(|r| &r.text),
+        },
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
         "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
