@@ -203,6 +203,11 @@ impl Specimen {
         self.calculation.is_some()
     }
 
+    /// Its number, unless it was given up.
+    pub fn result(&self) -> Option<&Calculation> {
+        self.calculation.as_ref().filter(|_| self.voided.is_none())
+    }
+
     /// Nothing more is measured on it: complete, or given up.
     pub fn is_over(&self) -> bool {
         self.is_complete() || self.voided.is_some()

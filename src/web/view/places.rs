@@ -22,7 +22,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "method": method.id,
         "version": specimen.version,
         "begun": specimen.last_marked().is_some(),
-        "complete": specimen.is_complete(),
+        "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
         "running": running(specimen, method, &points, now),
         "next": next(specimen, method, &points),
@@ -42,7 +42,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         },
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
-        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "result": specimen.result().map(|c| c.reported.normalize().to_string()),
         "readings": {
             "unit": method.readings.unit.symbol(),
             "mark": method.readings.mark.value.map(|v| v.to_string()),
