@@ -175,6 +175,9 @@ pub enum Do {
         /// For every specimen that the same press marked.
         #[serde(default)]
         together: bool,
+        /// The press was for another cylinder: it is kept, with its moment, to be given to that one.
+        #[serde(default)]
+        for_another: bool,
         /// Why; it may follow later.
         #[serde(default)]
         reason: Option<String>,

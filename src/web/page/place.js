@@ -188,6 +188,8 @@ function drawUndo(card, specimen) {
     actButton(card, `Take back: ${undo.text}, ${time.when(undo.atMs)}, ${undo.by}`, (id) => ({ act: "withdraw-last", specimen: id })),
     undo.together.length > 0 && actButton(card, `Take it back here and on ${undo.together.join(", ")}`,
       (id) => ({ act: "withdraw-last", specimen: id, together: true })),
+    undo.pressed && actButton(card, "Take it back: the press was for another cylinder",
+      (id) => ({ act: "withdraw-last", specimen: id, together: undo.together.length > 0, "for-another": true })),
   ] : []));
 }
 

@@ -19,6 +19,7 @@ pub(super) fn undo(bench: &Bench, specimen: &Specimen, method: &Method, points: 
         "text": withdrawn_text(&last, method, points),
         "by": by_text(&marked.by),
         "atMs": ms(marked.moment.wall_ns),
+        "pressed": bench.was_pressed(specimen),
         "together": bench.marked_with(specimen.id).iter().filter_map(label).collect::<Vec<_>>(),
     }))
 }

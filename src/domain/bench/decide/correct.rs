@@ -64,8 +64,8 @@ impl Deciding<'_> {
     pub(super) fn correction(&mut self, act: &Act, by: &By, stated: &Marked) -> Option<Decided> {
         let now = Marked { moment: *self.now(), by: by.clone() };
         Some(match &act.what {
-            Do::WithdrawLast { specimen, together, reason } => {
-                self.withdraw_last(*specimen, *together, reason.as_deref(), stated)
+            Do::WithdrawLast { specimen, together, for_another, reason } => {
+                self.withdraw_last(*specimen, (*together, *for_another), reason.as_deref(), stated)
             }
             Do::CorrectTime { specimen, step, edge, reason } => {
                 self.correct_time(*specimen, (step, *edge), act.stated_wall_ns, reason.as_deref(), &now)
@@ -80,9 +80,19 @@ impl Deciding<'_> {
         })
     }
 
-    fn withdraw_last(&mut self, id: Uuid, together: bool, reason: Option<&str>, marked: &Marked) -> Decided {
+    fn withdraw_last(
+        &mut self,
+        id: Uuid,
+        (together, for_another): (bool, bool),
+        reason: Option<&str>,
+        marked: &Marked,
+    ) -> Decided {
         let reason = correction_of(reason, marked)?;
-        self.anywhere(id)?;
+        let press = self.press_behind(&self.anywhere(id)?);
+        if for_another && press.is_none() {
+            let why = "only a press of a switch that began something is kept for another cylinder".to_owned();
+            return Err(Refusal::Field { field: "for-another", why });
+        }
         let mut all = vec![id];
         if together {
             all.extend(self.bench.marked_with(id));
@@ -115,6 +125,10 @@ impl Deciding<'_> {
             notes.push(format!("{label}: {} taken back", withdrawn_text(&what, &method, &points)));
             let (correction, marked, reason) = (self.fresh(), marked.clone(), reason.clone());
             self.emit(Event::MarkWithdrawn { specimen: id, correction, what, marked, reason });
+        }
+        if let Some(press) = press.filter(|_| for_another) {
+            self.keep_for_another(press);
+            notes.push("the press is kept for another cylinder".to_owned());
         }
         Ok(Outcome::done(notes.join("; ")))
     }

@@ -3,6 +3,7 @@
 mod act;
 mod alarm;
 mod correct;
+mod elsewhere;
 mod instrument;
 mod mark;
 mod network;

@@ -289,7 +289,10 @@ fn any_order_of_acts_keeps_the_fold_equal_to_the_state() {
             match next(13) {
                 0..=3 => drop(story.act(Do::MarkNext { specimen })),
                 4 => drop(story.act(withdraw(specimen))),
-                5 => drop(story.act(Do::WithdrawLast { specimen, together: true, reason: None })),
+                5 => {
+                    let for_another = next(2) == 0;
+                    drop(story.act(Do::WithdrawLast { specimen, together: true, for_another, reason: None }));
+                }
                 6 => {
                     let when = now_s - i64::try_from(next(900)).unwrap();
                     drop(story.act_at(Do::CorrectTime { specimen, step, edge, reason: None }, Some(when)));
@@ -324,8 +327,8 @@ fn any_order_of_acts_keeps_the_fold_equal_to_the_state() {
             }
         }
         story.check_replay();
-        // Live as in replay: each document's number stands with whoever it tells of.
-        drop(documents(&story, DocumentKind::Record));
-        drop(documents(&story, DocumentKind::Result));
+        for kind in [DocumentKind::Record, DocumentKind::Result] {
+            drop(documents(&story, kind));
+        }
     }
 }

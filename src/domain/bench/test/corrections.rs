@@ -15,7 +15,7 @@ fn soaking() -> (Story, Uuid) {
 }
 
 pub(super) fn withdraw(specimen: Uuid) -> Do {
-    Do::WithdrawLast { specimen, together: false, reason: None }
+    Do::WithdrawLast { specimen, together: false, for_another: false, reason: None }
 }
 
 fn possible(story: &Story, specimen: Uuid) -> String {
@@ -29,8 +29,12 @@ fn the_last_trigger_is_taken_back_and_stays_in_the_history() {
     story.to(300.0).trigger("place-3", Contact::Press); // nothing stands there
     story.mark(specimen, "loosen", Edge::Begin);
     story.to(310.0);
-    let correction =
-        story.ok(Do::WithdrawLast { specimen, together: false, reason: Some("the foot slipped".to_owned()) });
+    let correction = story.ok(Do::WithdrawLast {
+        specimen,
+        together: false,
+        for_another: false,
+        reason: Some("the foot slipped".to_owned()),
+    });
     assert_eq!(correction, Uuid::nil(), "several may be taken back: none is named");
     assert_eq!(possible(&story, specimen), before);
     let s = &story.bench.specimens[&specimen];
@@ -89,7 +93,8 @@ fn a_correction_names_a_person_and_is_made_now() {
     assert!(text.contains("names a person"), "{text}");
     let Outcome::Refused { text, .. } = story.act_at(withdraw(specimen), Some(39)) else { panic!() };
     assert!(text.contains("stated time"), "{text}");
-    let long = Do::WithdrawLast { specimen, together: false, reason: Some("x".repeat(201)) };
+    let long =
+        Do::WithdrawLast { specimen, together: false, for_another: false, reason: Some("x".repeat(201)) };
     assert!(story.refused(long).contains("reason"));
     assert_eq!(story.bench, before);
 }
@@ -159,7 +164,7 @@ fn two_in_the_shaker() -> (Story, [Uuid; 2]) {
 fn what_one_contact_marked_on_several_is_taken_back_for_all_in_one_act() {
     let (mut story, [a, b]) = two_in_the_shaker();
     assert_eq!(story.bench.marked_with(a), [b]);
-    story.to(603.0).ok(Do::WithdrawLast { specimen: b, together: true, reason: None });
+    story.to(603.0).ok(Do::WithdrawLast { specimen: b, together: true, for_another: false, reason: None });
     for one in [a, b] {
         assert_eq!(story.bench.specimens[&one].corrections.len(), 1);
         assert!(possible(&story, one).contains("shake begins"));
@@ -178,7 +183,8 @@ fn several_are_not_taken_back_together_once_one_has_gone_on() {
     let (mut story, [a, b]) = two_in_the_shaker();
     story.to(645.0).mark(a, "shake", Edge::End);
     assert!(story.bench.marked_with(b).is_empty());
-    let text = story.refused(Do::WithdrawLast { specimen: b, together: true, reason: None });
+    let text =
+        story.refused(Do::WithdrawLast { specimen: b, together: true, for_another: false, reason: None });
     assert!(text.contains("gone on"), "{text}");
     story.ok(withdraw(b));
     story.check_replay();
@@ -334,4 +340,80 @@ fn a_giving_up_is_taken_back_while_the_cylinder_stands_there() {
     story.read(other, Level::Sand, "13.3");
     assert!(story.refused(withdraw(specimen)).contains("stays given up"));
     story.check_replay();
+}
+
+#[test]
+fn a_run_on_the_wrong_cylinder_is_given_to_the_right_one_with_its_own_moments() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 2);
+    let [wrong, right] = [story.specimen(sample, 1), story.specimen(sample, 2)];
+    story.mark(wrong, "first fill", Edge::Done);
+    story.mark(wrong, "soak", Edge::Begin);
+    story.mark(right, "first fill", Edge::Done);
+    story.to(300.0).mark(right, "soak", Edge::Begin);
+    // The second one was clamped in early; the bench took it for the first, which was due.
+    story.to(600.0).trigger("shaker", Contact::On);
+    story.to(645.0).trigger("shaker", Contact::Off);
+    let take = |for_another| Do::WithdrawLast { specimen: wrong, together: false, for_another, reason: None };
+    assert!(story.refused(take(true)).contains("began something"), "its end alone is no press");
+    story.to(650.0).ok(take(false));
+    story.ok(take(true));
+    let press = story.bench.presses[0].clone();
+    assert_eq!((press.moment, press.ended), (at(600 * SECOND), Some(at(645 * SECOND))));
+    assert!(press.why.contains("S-1 (place 1)"), "{}", press.why);
+    story.ok(Do::AssignPress { press: press.id, specimens: vec![right] });
+    let codes: Vec<Code> = story.deviations(right).iter().map(|d| d.code).collect();
+    assert_eq!(codes, [Code::IntervalShort], "its soak was short; its run was kept");
+    assert!(possible(&story, wrong).contains("shake begins"));
+    story.check_replay();
+}
+
+#[test]
+fn a_run_that_still_goes_on_ends_at_the_cylinder_that_it_is_given_to() {
+    let (mut story, specimen) = soaking();
+    story.to(640.0).trigger("shaker", Contact::On);
+    story.to(645.0).ok(Do::WithdrawLast { specimen, together: false, for_another: true, reason: None });
+    story.to(685.0).trigger("shaker", Contact::Off);
+    assert_eq!(story.bench.presses[0].ended, Some(at(685 * SECOND)));
+    // What a person marked is no press.
+    story.to(690.0).mark(specimen, "loosen", Edge::Begin);
+    let text = story.refused(Do::WithdrawLast { specimen, together: false, for_another: true, reason: None });
+    assert!(text.contains("press of a switch"), "{text}");
+    story.check_replay();
+}
+
+#[test]
+fn a_state_of_before_there_were_corrections_is_read_and_goes_on() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    story.run_to_line(specimen, 0.0);
+    story.read(specimen, Level::Clay, "8.0");
+    story.read(specimen, Level::Sand, "13.3");
+    let mut old = serde_json::to_value(&story.bench).unwrap();
+    let forget = |value: &mut serde_json::Value, keys: &[&str]| {
+        for key in keys {
+            value.as_object_mut().unwrap().remove(*key).unwrap_or_else(|| panic!("{key} is not there"));
+        }
+    };
+    forget(&mut old, &["cleared", "closed", "together"]);
+    let one = &mut old["specimens"][specimen.to_string()];
+    forget(one, &["history", "corrections", "record", "going_on"]);
+    forget(&mut one["tally"], &["opened", "moved"]);
+    forget(&mut old["samples"][sample.to_string()], &["result"]);
+    story.bench = serde_json::from_value(old).unwrap();
+    story.events.clear();
+    let fix = Do::CorrectReading {
+        specimen,
+        of: Level::Sand,
+        value: "13.4".to_owned(),
+        confirmed: false,
+        reason: None,
+    };
+    story.ok(fix);
+    let record = story.bench.specimens[&specimen].record.unwrap();
+    assert_eq!((record.version, record.replaces), (2, None), "nobody kept the name of the first one");
+    assert_eq!(story.bench.samples[&sample].result.unwrap().version, 2);
+    story.mark(specimen, "clean", Edge::Done);
+    assert_eq!(story.bench.closed.len(), 1);
 }
