@@ -8,7 +8,9 @@ use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
-use crate::domain::report::{figure, schemas, time};
+use crate::domain::reading::Wire;
+use crate::domain::report::{applied, figure, schemas, time};
+use crate::domain::specimen::tally::Held;
 use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -24,6 +26,9 @@ pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> 
     put(topics.meta(), &meta(bench, journal), None, 1);
     if let Some(reading) = reading(bench) {
         put(topics.reading("solution"), &reading, Some(bench.settings.temperature_stale_s), 0);
+    }
+    if let Some(room) = room(bench) {
+        put(topics.reading("room"), &room, Some(bench.settings.room_stale_s), 0);
     }
     for number in 1..=bench.last_place() {
         let body = bench.at_place(number).map_or_else(
@@ -65,13 +70,33 @@ fn reading(bench: &Bench) -> Option<Value> {
     let told = json!({
         "side": bench.probe.side.map(|(side, _)| side),
         "quality": quality,
-        "time": time(held.moment.wall_ns),
-        "instrument": wire.instrument,
     });
-    if let (Value::Object(value), Value::Object(told)) = (&mut value, told) {
-        value.extend(told);
-    }
+    add(&mut value, told);
+    add(&mut value, origin(held, wire));
     Some(value)
+}
+
+/// The room has no limits: no side.
+fn room(bench: &Bench) -> Option<Value> {
+    let (held, wire) = bench.room.last.as_ref()?;
+    let mut value = figure(held.temperature.value, held.temperature.unit);
+    add(&mut value, json!({ "side": null, "quality": "good" }));
+    add(&mut value, origin(held, wire));
+    Some(value)
+}
+
+fn origin(held: &Held, wire: &Wire) -> Value {
+    let mut value = json!({ "time": time(held.moment.wall_ns), "instrument": wire.instrument });
+    if let Some(how) = &held.applied {
+        add(&mut value, json!({ "correction": applied(how, held.temperature.unit) }));
+    }
+    value
+}
+
+fn add(value: &mut Value, more: Value) {
+    if let (Value::Object(value), Value::Object(more)) = (value, more) {
+        value.extend(more);
+    }
 }
 
 fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {

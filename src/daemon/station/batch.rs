@@ -172,7 +172,10 @@ fn to_json<T: serde::Serialize>(value: &T) -> String {
 
 fn log(event: &Event) {
     match event {
-        Event::TemperatureRead { .. } | Event::TemperaturesCounted { .. } | Event::ActDone { .. } => {
+        Event::TemperatureRead { .. }
+        | Event::RoomTemperatureRead { .. }
+        | Event::TemperaturesCounted { .. }
+        | Event::ActDone { .. } => {
             tracing::debug!(kind = event.kind(), ?event);
         }
         Event::MethodAdopted { method } => {

@@ -4,6 +4,7 @@
 use super::event::Event;
 use super::{
     Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptPress, REMEMBERED_ACTS, RefusedTrigger,
+    Unsettled,
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
@@ -11,6 +12,7 @@ use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::room::RoomRange;
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
 use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
@@ -24,7 +26,7 @@ impl Bench {
     /// Applies one event that was decided at `at`.
     pub fn apply(&mut self, event: &Event, at: &Moment) {
         match event {
-            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event),
+            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
             Event::SampleRegistered { .. }
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
@@ -46,9 +48,14 @@ impl Bench {
             Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
             Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
             Event::DocumentIssued { number, document, .. } => self.issued(*number, *document),
-            Event::InstrumentChanged { instrument, fault, .. } => {
-                self.ports.insert(instrument.clone(), fault.clone());
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
             }
+            Event::InstrumentChanged { .. }
+            | Event::InstrumentIdentified { .. }
+            | Event::InstrumentErrors { .. }
+            | Event::MassNotSettled { .. }
+            | Event::MassReleased { .. } => self.apply_instrument(event),
             Event::ActDone { act, note, made } => {
                 keep(&mut self.acts, DoneAct { id: *act, note: note.clone(), made: *made }, REMEMBERED_ACTS);
             }
@@ -66,7 +73,7 @@ impl Bench {
         }
     }
 
-    fn apply_start(&mut self, event: &Event) {
+    fn apply_start(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::StationStarted {
                 station,
@@ -91,6 +98,9 @@ impl Bench {
                     self.probe.side = None;
                     self.probe.watches = <[LimitWatch; 2]>::default();
                 }
+                self.start_room(instruments, at);
+                self.unsettled.clear();
+                self.said_of_itself.retain(|name, _| instruments.contains_key(name));
                 self.settings = bench.clone();
                 self.triggers.clone_from(triggers);
                 self.instruments.clone_from(instruments);
@@ -137,8 +147,31 @@ impl Bench {
         }
     }
 
+    fn apply_instrument(&mut self, event: &Event) {
+        match event {
+            Event::InstrumentChanged { instrument, fault, .. } => {
+                self.ports.insert(instrument.clone(), fault.clone());
+            }
+            Event::InstrumentIdentified { instrument, identity, .. } => {
+                self.said_of_itself.entry(instrument.clone()).or_default().identity = Some(identity.clone());
+            }
+            Event::InstrumentErrors { instrument, errors } => {
+                self.said_of_itself.entry(instrument.clone()).or_default().errors.clone_from(errors);
+            }
+            Event::MassNotSettled { mass, wire, moment } => {
+                let unsettled = Unsettled { mass: *mass, wire: wire.clone(), moment: *moment };
+                self.unsettled.insert(wire.instrument.clone(), unsettled);
+            }
+            Event::MassReleased { instrument } => {
+                self.unsettled.remove(instrument);
+            }
+            _ => {}
+        }
+    }
+
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
+        self.unsettled.remove(&weighing.wire.instrument);
         match &weighing.target {
             Some(Target::Sample { sample, name }) => {
                 if let Some(sample) = self.samples.get_mut(sample) {
@@ -227,6 +260,7 @@ impl Bench {
             sand: None,
             mass: None,
             tally: Tally::default(),
+            room: RoomRange::default(),
             announced: None,
             calculation: None,
             voided: None,
@@ -243,7 +277,11 @@ impl Bench {
         let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
+        let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
+        if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {
+            specimen.room.meet(&held, &wire);
+        }
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
         }
@@ -333,7 +371,8 @@ impl Bench {
         if self.probe.stands_in.is_some() {
             self.probe.watches = self.watches_after(temperature, *moment);
         }
-        let new = Held { temperature: *temperature, moment: *moment };
+        let applied = wire.corrected.as_ref().map(|corrected| corrected.applied);
+        let new = Held { temperature: *temperature, moment: *moment, applied };
         if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
             let methods = &self.methods;
@@ -378,6 +417,7 @@ impl Bench {
             port: wire.port.clone(),
             stands_in: self.probe.stands_in?,
             holds_s: self.settings.temperature_stale_s,
+            certificate: wire.corrected.as_ref().map(|corrected| corrected.certificate.clone()),
         })
     }
 

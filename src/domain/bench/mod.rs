@@ -13,6 +13,7 @@ mod decide;
 mod event;
 mod input;
 mod refusal;
+mod room;
 
 pub use decide::{Decision, point_text};
 pub use event::{EVENT_VERSION, Event};
@@ -20,6 +21,7 @@ pub use input::{
     Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
 };
 pub use refusal::{Outcome, Refusal};
+pub use room::Room;
 
 #[cfg(test)]
 mod test;
@@ -64,6 +66,20 @@ pub struct BenchSettings {
     pub temperature_idle_s: u32,
     /// Where the probe stands at start.
     pub probe_stands_in: ProbeStands,
+    /// Seconds between two kept temperatures of the room.
+    #[serde(default = "room_every_default")]
+    pub room_every_s: u32,
+    /// A temperature of the room is stale after this many seconds.
+    #[serde(default = "room_stale_default")]
+    pub room_stale_s: u32,
+}
+
+const fn room_every_default() -> u32 {
+    60
+}
+
+const fn room_stale_default() -> u32 {
+    300
 }
 
 /// Where the probe of the solution stands.
@@ -127,6 +143,26 @@ pub struct Block {
     pub sum_thousandths: i64,
     /// When the first was read.
     pub first: Moment,
+}
+
+/// A load that did not settle in time.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unsettled {
+    /// What was shown last.
+    pub mass: Quantity,
+    /// Its origin.
+    pub wire: Wire,
+    /// When.
+    pub moment: Moment,
+}
+
+/// What an instrument said of itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct SaidOfItself {
+    /// Who it is.
+    pub identity: Option<String>,
+    /// What its error queue held last.
+    pub errors: Vec<String>,
 }
 
 /// A press that named no cylinder.
@@ -229,6 +265,15 @@ pub struct Bench {
     pub probe: Probe,
     /// Temperatures read in all.
     pub temperatures: u64,
+    /// Loads that did not settle in time, by balance.
+    #[serde(default)]
+    pub unsettled: BTreeMap<String, Unsettled>,
+    /// The room.
+    #[serde(default)]
+    pub room: Room,
+    /// What the instruments said of themselves.
+    #[serde(default)]
+    pub said_of_itself: BTreeMap<String, SaidOfItself>,
     /// Alarms that are not back to normal, by key.
     pub alarms: BTreeMap<String, Alarm>,
     /// Alarms that a person put aside for a time, by key.
@@ -263,6 +308,8 @@ impl Default for Bench {
                 temperature_alarm_s: 30,
                 temperature_idle_s: 10,
                 probe_stands_in: ProbeStands::Bottle,
+                room_every_s: room_every_default(),
+                room_stale_s: room_stale_default(),
             },
             triggers: BTreeMap::new(),
             instruments: BTreeMap::new(),
@@ -283,6 +330,9 @@ impl Default for Bench {
                 block: None,
             },
             temperatures: 0,
+            unsettled: BTreeMap::new(),
+            room: Room::default(),
+            said_of_itself: BTreeMap::new(),
             alarms: BTreeMap::new(),
             shelved: BTreeMap::new(),
             out_of_service: BTreeMap::new(),

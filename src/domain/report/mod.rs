@@ -9,7 +9,7 @@ mod record;
 mod result;
 mod weighing;
 
-pub use measure::{figure, time};
+pub use measure::{applied, figure, time};
 
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
@@ -57,6 +57,15 @@ impl DocumentKind {
             Self::Weighing => "weighing/1.0.0",
         }
     }
+
+    /// The same for a document that holds more of an origin than 1.0.0 has words for.
+    const fn wider_schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.1.0",
+            Self::Result => "sample-result/1.1.0",
+            Self::Weighing => "weighing/1.1.0",
+        }
+    }
 }
 
 /// Name and version of the schema of the notice that stands for a document which is too large.
@@ -75,7 +84,8 @@ pub fn notice_schema() -> String {
 /// The `$id` of the schema of every document that this program publishes in order.
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
-    kinds.map(DocumentKind::schema).into_iter().chain([NOTICE_SCHEMA]).map(schema_id).collect()
+    let wider = kinds.map(DocumentKind::wider_schema);
+    kinds.map(DocumentKind::schema).into_iter().chain(wider).chain([NOTICE_SCHEMA]).map(schema_id).collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether
@@ -126,6 +136,20 @@ pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Opt
     Some(Document { id, kind, subject, number, json })
 }
 
+/// What 1.1.0 added to the documents. A document without any of it keeps to 1.0.0, so that a reader
+/// who knows only that reads on.
+const WIDER: [&str; 6] = ["stableBy", "lines", "correction", "confirmed", "certificate", "room"];
+
+fn is_wider(data: &Value) -> bool {
+    match data {
+        Value::Object(fields) => {
+            fields.iter().any(|(key, inner)| WIDER.contains(&key.as_str()) || is_wider(inner))
+        }
+        Value::Array(items) => items.iter().any(is_wider),
+        _ => false,
+    }
+}
+
 fn envelope(
     kind: DocumentKind,
     id: Uuid,
@@ -144,7 +168,7 @@ fn envelope(
         "time": measure::time(at.wall_ns),
         "sequence": format!("{number:010}"),
         "datacontenttype": "application/json",
-        "dataschema": schema_id(kind.schema()),
+        "dataschema": schema_id(if is_wider(data) { kind.wider_schema() } else { kind.schema() }),
         "data": data,
     })
 }

@@ -12,6 +12,7 @@
 //! weighs the temperature over time. Nothing here changes state: that is `bench::apply`.
 
 pub mod judge;
+pub mod room;
 pub mod sample;
 pub mod tally;
 pub mod walk;
@@ -20,6 +21,7 @@ use super::calculation::{self, Calculation};
 use super::moment::Moment;
 use super::quantity::Quantity;
 use super::reading::Wire;
+use room::RoomRange;
 use serde::{Deserialize, Serialize};
 use tally::Tally;
 use uuid::Uuid;
@@ -70,6 +72,9 @@ pub struct Weighing {
     pub moment: Moment,
     /// What the bench was waiting for; `None`: kept without a place.
     pub target: Option<Target>,
+    /// The person who confirmed a mass that did not settle, and when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub confirmed: Option<Marked>,
 }
 
 /// What a weighing can be for.
@@ -142,6 +147,9 @@ pub struct Specimen {
     pub mass: Option<Weighing>,
     /// Temperature of the solution over the watched time.
     pub tally: Tally,
+    /// Temperature of the room from the first act to the result.
+    #[serde(default)]
+    pub room: RoomRange,
     /// Announcements already made, for a step.
     pub announced: Option<(usize, Stage)>,
     /// The result, once both levels are in.

@@ -63,7 +63,7 @@ impl Listen for Lines {
 
 /// The report of a line.
 pub(in crate::instruments) fn said(line: &str) -> InstrumentReport {
-    let wire = Wire { instrument: "b".into(), port: "p".into(), raw: line.into() };
+    let wire = Wire::of("b", "p", line.into());
     InstrumentReport::Nonsense { wire, why: "a test".into(), lines: 1 }
 }
 

@@ -145,7 +145,7 @@ export function drawMethods(view) {
 
 // Instruments, switches, results
 
-const KINDS = { balance: "Balance", "solution-probe": "Probe in the solution" };
+const KINDS = { balance: "Balance", "solution-probe": "Probe in the solution", "room-probe": "Probe in the room" };
 const PORTS = { open: "● open", gone: "▲ gone", starting: "○ starting" };
 
 export function drawInstruments(section, view) {
@@ -154,7 +154,8 @@ export function drawInstruments(section, view) {
     (node, i) => {
       mark(node, "port", i.port);
       text(find("b", node), KINDS[i.kind] ?? i.kind);
-      text(find(".quiet", node), ` ${i.name}, ${PORTS[i.port]}${i.why ? `: ${i.why}` : ""}`);
+      const errors = i.errors ? `; its error queue held ${i.errors.join("; ")}` : "";
+      text(find(".quiet", node), ` ${i.name}, ${PORTS[i.port]}${i.why ? `: ${i.why}` : ""}${i.identity ? `; ${i.identity}` : ""}${errors}`);
       text(find(".live", node), i.overload ? "▲ overload" : i.live ? `${i.live}${i.kind === "balance" ? (i.stable ? " stable" : " moving") : ""}` : "nothing read");
     });
   drawProbe(find(".probe", section), view.probe);
@@ -181,12 +182,19 @@ function drawProbe(box, probe) {
 }
 
 function drawBalance(box, balance) {
-  rebuilt(box, [balance.awaited, balance.kept, balance.weighings], () => {
+  rebuilt(box, [balance.awaited, balance.kept, balance.weighings, balance.unsettled], () => {
     const near = said();
+    const confirm = (u) => {
+      const press = button(`Take ${u.mass} as it is`, () => act({ act: "confirm-mass", instrument: u.instrument }, { near, button: press }));
+      return press;
+    };
     const stop = button("Wait no longer", () => act({ act: "stop-awaiting" }, { near, button: stop }));
     return [
       balance.awaited ? h("p", { class: "awaited" }, `The next stable mass is for ${balance.awaited}.`) : h("p", {}, "No mass is waited for."),
       balance.awaited && stop, near,
+      ...balance.unsettled.map((u) => h("div", { class: "unsettled" },
+        h("p", {}, `▲ ${u.instrument}: ${u.mass} does not settle. Keep draught and shaking away and put the load on anew, or take it as it is.`),
+        h("div", { class: "acts" }, confirm(u)))),
       balance.kept.length > 0 && h("p", { class: "quiet" }, "Weighings that nothing waited for"),
       balance.kept.length > 0 && h("ul", { class: "rows" }, ...balance.kept.map((w) =>
         h("li", {}, h("a", { class: "link", href: `/record/${w.id}` }, w.mass), h("span", { class: "quiet" }, time.when(w.atMs))))),

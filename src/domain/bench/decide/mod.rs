@@ -8,6 +8,7 @@ mod network;
 mod reading;
 mod start;
 mod trigger;
+mod weighing;
 
 pub use mark::point_text;
 

@@ -35,9 +35,18 @@ impl Deciding<'_> {
             | Name::NetworkNoSubscriber
             | Name::NetworkTakenOver
             | Name::NetworkInboundDenied
-            | Name::NetworkUnsuitable => true,
-            Name::BalanceNonsense | Name::ProbeNonsense | Name::NoAnswer | Name::InstrumentGone => {
-                !started.instruments.contains_key(&alarm.about)
+            | Name::NetworkUnsuitable
+            // What stood on the pan before the start is not known any more.
+            | Name::MassNotStable => true,
+            Name::BalanceNonsense
+            | Name::ProbeNonsense
+            | Name::NoAnswer
+            | Name::OutsideCertificate
+            | Name::InstrumentGone
+            | Name::InstrumentExchanged
+            | Name::InstrumentError => !started.instruments.contains_key(&alarm.about),
+            Name::RoomProbeSilent => {
+                !started.instruments.values().any(|kind| *kind == InstrumentKind::RoomProbe)
             }
             Name::SwitchGone | Name::TriggerRefused => !started.triggers.contains_key(&alarm.about),
             Name::TemperatureLow | Name::TemperatureHigh | Name::ProbeSilent => {

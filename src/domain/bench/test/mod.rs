@@ -200,5 +200,5 @@ impl Story {
 }
 
 fn wire(instrument: &str, raw: &str) -> Wire {
-    Wire { instrument: instrument.to_owned(), port: "/dev/null".to_owned(), raw: format!("{raw}\\r\\n") }
+    Wire::of(instrument, "/dev/null", format!("{raw}\\r\\n"))
 }
