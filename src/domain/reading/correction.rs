@@ -114,7 +114,8 @@ fn between(points: &[(Decimal, Decimal)], reading: Decimal) -> Option<Decimal> {
     if let Some((_, there)) = points.iter().find(|(at, _)| *at == reading) {
         return Some(*there);
     }
-    let digits = points.iter().map(|(_, correction)| correction.scale()).max()?.saturating_add(MORE_DIGITS);
+    let own = points.iter().map(|(_, correction)| correction.scale()).max()?;
+    let digits = own.saturating_add(MORE_DIGITS);
     let around = points.windows(2).find_map(|pair| match pair {
         [low, high] if low.0 < reading && reading < high.0 => Some((*low, *high)),
         _ => None,
@@ -122,7 +123,11 @@ fn between(points: &[(Decimal, Decimal)], reading: Decimal) -> Option<Decimal> {
     let ((low, at_low), (high, at_high)) = around?;
     let rise = at_high.checked_sub(at_low)?.checked_mul(reading.checked_sub(low)?)?;
     let correction = rise.checked_div(high.checked_sub(low)?)?.checked_add(at_low)?;
-    Some(correction.round_dp_with_strategy(digits, RoundingStrategy::MidpointAwayFromZero))
+    let rounded = correction.round_dp_with_strategy(digits, RoundingStrategy::MidpointAwayFromZero);
+    // Digits that the division left behind and that say nothing.
+    let mut plain = rounded.normalize();
+    plain.rescale(plain.scale().max(own));
+    Some(plain)
 }
 
 #[cfg(test)]

@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 
 const JOURNAL: Uuid = Uuid::from_u128(0x019f_0000_0000_7000_8000_0000_0000_0009);
 
-fn schema(name: &str) -> Validator {
+pub(super) fn schema(name: &str) -> Validator {
     let path = format!("{}/docs/schema/{name}.schema.json", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
     let schema: Value = serde_json::from_str(&text).unwrap();
@@ -27,13 +27,13 @@ fn schema_of(kind: DocumentKind) -> Validator {
     })
 }
 
-fn faults(validator: &Validator, value: &Value) -> Vec<String> {
+pub(super) fn faults(validator: &Validator, value: &Value) -> Vec<String> {
     validator.iter_errors(value).map(|e| format!("{}: {e}", e.instance_path())).collect()
 }
 
 /// The documents of a story, made as the station makes them: each from the state after its event,
 /// numbered, with a head that grows.
-fn published(story: &Story) -> Vec<Document> {
+pub(super) fn published(story: &Story) -> Vec<Document> {
     let mut bench = Bench::default();
     let mut documents = Vec::new();
     for (event, moment) in &story.events {

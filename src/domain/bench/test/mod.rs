@@ -2,6 +2,7 @@
 
 mod alarms;
 mod documents;
+mod instruments;
 mod life;
 mod switches;
 mod temperature;
