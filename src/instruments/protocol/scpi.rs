@@ -43,6 +43,24 @@ fn whole(text: &str) -> Option<i32> {
 #[cfg(test)]
 mod test {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn whatever_comes_only_short_printable_text_is_kept(
+            line in proptest::collection::vec(prop_oneof![any::<u8>(), Just(b','), Just(b'"'), b'0'..=b'9'], 0..400),
+        ) {
+            if let Some(Answer::Identity(text) | Answer::Error(text)) = Answer::read(&line) {
+                prop_assert!(text.len() <= ANSWER_MAX && text.chars().all(|c| (' '..='~').contains(&c)));
+                prop_assert!(String::from_utf8(line).unwrap().contains(&text));
+            }
+        }
+
+        #[test]
+        fn no_number_of_scpi_is_taken_for_an_answer_beside_the_values(value: f64) {
+            prop_assert_eq!(Answer::read(format!("{value:e}").as_bytes()), None);
+        }
+    }
 
     #[test]
     fn each_answer_is_known_by_its_form() {

@@ -3,16 +3,16 @@
 use super::*;
 use crate::domain::reading::{Certificate, Correction, Rule};
 
-fn correction(unit: Unit, points: &[(&str, &str)]) -> Option<Correction> {
+fn correction(unit: Unit, points: &[(&str, &str)]) -> Correction {
     let certificate = Certificate { number: "K 17".to_owned(), date: "2026-03-01".to_owned() };
     let points = points.iter().map(|(at, by)| (at.parse().unwrap(), by.parse().unwrap())).collect();
-    Some(Correction::new(certificate, unit, Rule::Points(points)).unwrap())
+    Correction::new(certificate, unit, Rule::Points(points)).unwrap()
 }
 
 #[test]
 fn the_corrected_temperature_is_reported_and_what_was_read_stands_beside_it() {
     let points = [("20", "-0.10"), ("30", "-0.20")];
-    let mut probe = listener("probe-text-unit").with(None, correction(Unit::Celsius, &points));
+    let mut probe = listener("probe-text-unit").with(None, Some(correction(Unit::Celsius, &points)));
     let told = probe.feed(b"TEMP   22.5 C\r\n", at(0));
     let [(_, InstrumentReport::Temperature { temperature, wire })] = told.as_slice() else {
         panic!("{told:?}")
@@ -30,7 +30,7 @@ fn the_corrected_temperature_is_reported_and_what_was_read_stands_beside_it() {
 #[test]
 fn outside_of_the_certificate_a_reading_does_not_count_and_is_told_at_most_once_in_ten_seconds() {
     let points = [("20", "-0.10"), ("30", "-0.20")];
-    let mut probe = listener("probe-text-unit").with(None, correction(Unit::Celsius, &points));
+    let mut probe = listener("probe-text-unit").with(None, Some(correction(Unit::Celsius, &points)));
     let mut told = Vec::new();
     for second in 0..25 {
         told.extend(probe.feed(b"TEMP   31.0 C\r\n", at(second * SECOND)));
@@ -52,7 +52,7 @@ fn outside_of_the_certificate_a_reading_does_not_count_and_is_told_at_most_once_
 #[test]
 fn a_balance_is_corrected_as_well_and_weighs_a_load_once_by_what_it_shows() {
     let points = [("0", "0"), ("200", "0.10")];
-    let mut balance = listener("balance-status-words").with(None, correction(Unit::Gram, &points));
+    let mut balance = listener("balance-status-words").with(None, Some(correction(Unit::Gram, &points)));
     let told = balance.feed(b"S S     100.00 g\r\nS S     100.04 g\r\n", at(0));
     let [(_, InstrumentReport::Mass { mass, wire })] = told.as_slice() else { panic!("{told:?}") };
     assert_eq!(mass.to_string(), "100.05 g");
