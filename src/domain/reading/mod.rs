@@ -83,6 +83,11 @@ pub enum InstrumentReport {
         /// Its origin.
         wire: Wire,
     },
+    /// The load that did not settle is another one now, or gone.
+    Released {
+        /// Name of the instrument in the settings.
+        instrument: String,
+    },
     /// A value that lies outside the points of its certificate: there is no correction for it.
     Uncorrected {
         /// The value as it was read.

@@ -124,7 +124,7 @@ impl Listener {
         let wire = self.wire(bytes);
         match self.weighings.settle(quantity, at, &wire.raw) {
             Settled::Nothing => None,
-            Settled::Released => Some(InstrumentReport::Readable { instrument: self.name.clone() }),
+            Settled::Released => Some(InstrumentReport::Released { instrument: self.name.clone() }),
             Settled::Stable { mass, lines } => {
                 let wire = Wire { stable_by: Some(StableBy::OwnRule), lines, ..wire };
                 self.value(mass, wire, at, |mass, wire| InstrumentReport::Mass { mass, wire })

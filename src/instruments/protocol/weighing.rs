@@ -106,7 +106,8 @@ impl Weighings {
             }
             Said::Overload => {
                 self.taken = None;
-                self.forget();
+                self.waiting = None;
+                self.settling.clear();
                 None
             }
             Said::Unmarked { .. } | Said::Temperature { .. } | Said::Nonsense { .. } => None,
@@ -151,10 +152,14 @@ impl Weighings {
         self.settling.is_stable()
     }
 
-    /// What is on the pan is not known any more; what was weighed stays weighed.
+    /// What is on the pan is not known any more. What was weighed stays weighed; what did not settle
+    /// is looked at anew.
     pub fn forget(&mut self) {
         self.settling.clear();
         self.waiting = None;
+        if std::mem::take(&mut self.timed_out) {
+            self.taken = None;
+        }
     }
 
     fn settled(&mut self, now: Quantity) -> Option<Quantity> {

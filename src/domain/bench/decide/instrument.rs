@@ -20,6 +20,11 @@ impl Deciding<'_> {
         match report {
             InstrumentReport::Mass { mass, wire } => self.weighing(mass, wire),
             InstrumentReport::NotStable { mass, wire } => self.not_stable(mass, wire),
+            InstrumentReport::Released { instrument } => {
+                self.clear_wire(instrument);
+                self.release(instrument);
+                Outcome::done(format!("{instrument}: the load that did not settle is gone"))
+            }
             InstrumentReport::Temperature { temperature, wire } => self.temperature(temperature, wire),
             InstrumentReport::Uncorrected { reading, wire, why } => {
                 let text = format!("{}: {reading} does not count: {why}", wire.instrument);
@@ -44,7 +49,6 @@ impl Deciding<'_> {
             }
             InstrumentReport::Readable { instrument } => {
                 self.clear_wire(instrument);
-                self.release(instrument);
                 Outcome::done(format!("{instrument} can be read again"))
             }
             InstrumentReport::Gone { instrument, port, why } => {

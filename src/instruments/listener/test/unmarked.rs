@@ -63,12 +63,42 @@ fn a_load_that_does_not_settle_is_told_once_and_again_when_it_is_gone() {
         told.extend(balance.feed(line.as_bytes(), at(n * 250 * MS)));
     }
     told.extend(balance.feed(b"0.00\r\n", at(60 * SECOND)));
-    let [(at_15, InstrumentReport::NotStable { mass, .. }), (_, InstrumentReport::Readable { .. })] =
+    let [(at_15, InstrumentReport::NotStable { mass, .. }), (_, InstrumentReport::Released { .. })] =
         told.as_slice()
     else {
         panic!("{told:?}")
     };
     assert_eq!((*at_15, mass.to_string()), (at(15 * SECOND), "52.30 g".to_owned()));
+}
+
+#[test]
+fn noise_does_not_release_a_load_that_did_not_settle_and_a_pulled_cable_begins_it_anew() {
+    let mut balance = listener("balance-bare-asked");
+    let sway = |balance: &mut Listener, from: i64, count: i64| -> Vec<InstrumentReport> {
+        let line = |n| ["52.30\r\n", "52.33\r\n"][usize::from(n % 2 == 1)];
+        let at = |n| at((from + n * 250) * MS);
+        (0..count).flat_map(|n| balance.feed(line(n).as_bytes(), at(n))).map(|(_, report)| report).collect()
+    };
+    assert!(matches!(sway(&mut balance, 0, 61).as_slice(), [InstrumentReport::NotStable { .. }]));
+    assert_eq!(balance.feed(b"#\r\n", at(20 * SECOND)).len(), 1);
+    let told = sway(&mut balance, 21_000, 40);
+    assert!(matches!(told.as_slice(), [InstrumentReport::Readable { .. }]), "{told:?}");
+    balance.closed();
+    let told = sway(&mut balance, 40_000, 61);
+    assert!(matches!(told.as_slice(), [InstrumentReport::NotStable { .. }]), "asked again: {told:?}");
+    // More than it can weigh, then nothing: gone.
+    let mut stream = listener("balance-unmarked-stream");
+    let mut told = Vec::new();
+    for n in 0..61 {
+        let line = ["+   52.30 g \r\n", "+   52.33 g \r\n"][usize::from(n % 2 == 1)];
+        told.extend(stream.feed(line.as_bytes(), at(n * 250 * MS)));
+    }
+    told.extend(stream.feed(b"+  ------   \r\n+    0.00 g \r\n", at(20 * SECOND)));
+    let told: Vec<_> = told.into_iter().map(|(_, report)| report).collect();
+    assert!(
+        matches!(told.as_slice(), [InstrumentReport::NotStable { .. }, InstrumentReport::Released { .. }]),
+        "{told:?}"
+    );
 }
 
 #[test]
