@@ -283,6 +283,10 @@ fn what_was_read_what_was_added_and_the_rooms_range_stand_in_the_documents() {
         versions,
         ["weighing 1.1.0", "weighing 1.1.0", "specimen-record 1.1.0", "sample-result 1.1.0"]
     );
+    if let Some(path) = std::env::var_os("STILLSTAND_DOCUMENTS_ORIGINS") {
+        let lines: String = documents.iter().flat_map(|d| [d.json.to_string(), "\n".to_owned()]).collect();
+        std::fs::write(path, lines).unwrap();
+    }
     let record = &documents.iter().find(|d| d.kind == DocumentKind::Record).unwrap().json["data"];
     let minimum = &record["temperature"]["minimum"];
     assert_eq!(
