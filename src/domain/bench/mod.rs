@@ -17,6 +17,7 @@ mod decide;
 mod drawer;
 mod event;
 mod input;
+mod kind;
 mod late;
 mod refusal;
 mod room;

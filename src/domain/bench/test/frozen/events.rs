@@ -14,8 +14,7 @@ use std::collections::BTreeMap;
 /// The kinds, as the events themselves name them.
 fn kinds() -> Vec<String> {
     let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
-    let kinds: Vec<_> =
-        names.captures_iter(include_str!("../../event.rs")).map(|c| c[1].to_owned()).collect();
+    let kinds: Vec<_> = names.captures_iter(include_str!("../../kind.rs")).map(|c| c[1].to_owned()).collect();
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
     kinds
 }
