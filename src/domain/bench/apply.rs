@@ -7,6 +7,7 @@ use super::{
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
+use crate::domain::measure::Material;
 use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
@@ -39,6 +40,7 @@ impl Bench {
             | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
             | Event::IntervalAnnounced { .. } => self.apply_specimen(event),
+            Event::Measured(happened) => self.apply_measured(happened),
             Event::TemperatureRead { temperature, wire, moment, side } => {
                 self.read_temperature(temperature, wire, moment, *side);
             }
@@ -154,6 +156,13 @@ impl Bench {
                 }
                 self.awaited = None;
             }
+            Some(Target::CorrectiveSand { specimen }) => {
+                if let Some(specimen) = self.specimens.get_mut(specimen) {
+                    specimen.corrective = Some(weighing.clone());
+                    specimen.version += 1;
+                }
+                self.awaited = None;
+            }
             None => keep(&mut self.kept_weighings, weighing.clone().into(), KEPT),
         }
     }
@@ -172,6 +181,7 @@ impl Bench {
                     match of {
                         Level::Clay => specimen.clay = Some(reading.clone()),
                         Level::Sand => specimen.sand = Some(reading.clone()),
+                        Level::Sediment => specimen.sediment = Some(reading.clone()),
                     }
                 }
                 self.mark(*specimen, *point, &marked);
@@ -211,6 +221,7 @@ impl Bench {
     fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
+        let material = sample.material.clone();
         let digest = sample.method.clone();
         let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
         let specimen = Specimen {
@@ -226,7 +237,11 @@ impl Bench {
             no_line: Vec::new(),
             clay: None,
             sand: None,
+            sediment: None,
+            material,
+            counts: std::collections::BTreeMap::new(),
             mass: None,
+            corrective: None,
             tally: Tally::default(),
             announced: None,
             calculation: None,
@@ -442,6 +457,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered: marked.clone(),
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),
+        material: Material::default(),
         counted: Vec::new(),
         reported: None,
     }

@@ -5,6 +5,7 @@ use super::input::Contact;
 use super::{BenchSettings, Does, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
@@ -145,6 +146,8 @@ pub enum Event {
         /// The reading.
         reading: ReadingTaken,
     },
+    /// Something was counted, or stated of the material.
+    Measured(measure::Happened),
     /// Both levels are in: the specimen has its number.
     SpecimenCompleted {
         /// The specimen.
@@ -354,6 +357,7 @@ impl Event {
             Self::NoLineNoted { .. } => "no-line-noted",
             Self::SpecimenVoided { .. } => "specimen-voided",
             Self::ReadingEntered { .. } => "reading-entered",
+            Self::Measured(happened) => happened.kind(),
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",
             Self::DocumentIssued { .. } => "document-issued",

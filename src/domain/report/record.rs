@@ -2,7 +2,7 @@
 
 use super::{Head, measure, station};
 use crate::domain::bench::{Bench, ProbeStands};
-use crate::domain::calculation::Calculation;
+use crate::domain::calculation::{Calculation, Levels};
 use crate::domain::method::{Edge, Method, Point, Step, StepKind};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::Unit;
@@ -169,10 +169,14 @@ fn reading(taken: &ReadingTaken, method: &Method) -> Value {
 }
 
 fn calculation(c: &Calculation) -> Value {
+    let (sand, clay) = match c.levels {
+        Levels::Two { sand, clay } => (Some(sand.marks), Some(clay.marks)),
+        Levels::One { .. } => (None, None),
+    };
     json!({
-        "sandMarks": c.sand.marks,
-        "clayMarks": c.clay.marks,
-        "exact": { "numerator": c.exact.numerator, "denominator": c.exact.denominator },
+        "sandMarks": sand,
+        "clayMarks": clay,
+        "exact": c.exact.map(|e| json!({ "numerator": e.numerator, "denominator": e.denominator })),
         "ratioRule": serde_json::to_value(c.ratio_rule).unwrap_or(Value::Null),
         "ratio": measure::figure(c.ratio_tenths.decimal(), Unit::One),
         "resultRule": serde_json::to_value(c.result_rule).unwrap_or(Value::Null),

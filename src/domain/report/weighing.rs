@@ -16,6 +16,11 @@ pub(super) fn data(bench: &Bench, weighing: &Weighing, head: &Head) -> Value {
             "specimen": specimen,
             "label": bench.specimens.get(specimen).map(|s| &s.label),
         }),
+        Some(Target::CorrectiveSand { specimen }) => json!({
+            "specimen": specimen,
+            "label": bench.specimens.get(specimen).map(|s| &s.label),
+            "mass": "corrective sand",
+        }),
         None => Value::Null,
     };
     json!({

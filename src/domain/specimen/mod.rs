@@ -16,11 +16,14 @@ pub mod sample;
 pub mod tally;
 pub mod walk;
 
-use super::calculation::{self, Calculation};
+use super::calculation::{self, Calculation, Levels};
+use super::measure::{CountTaken, Material};
+use super::method::{Level, Method};
 use super::moment::Moment;
 use super::quantity::Quantity;
 use super::reading::Wire;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use tally::Tally;
 use uuid::Uuid;
 
@@ -88,6 +91,11 @@ pub enum Target {
         /// The specimen.
         specimen: Uuid,
     },
+    /// The corrective sand that stands in for a part of the specimen's portion.
+    CorrectiveSand {
+        /// The specimen.
+        specimen: Uuid,
+    },
 }
 
 /// A further run of the shaker after the one that counts.
@@ -138,8 +146,20 @@ pub struct Specimen {
     pub clay: Option<ReadingTaken>,
     /// The sand reading.
     pub sand: Option<ReadingTaken>,
+    /// The sediment reading, of a method that reads nothing else.
+    #[serde(default)]
+    pub sediment: Option<ReadingTaken>,
+    /// What was stated of its material when it was last told, if its method asks for that.
+    #[serde(default)]
+    pub material: Material,
+    /// Strokes or cycles that were counted, by the index of their step.
+    #[serde(default)]
+    pub counts: BTreeMap<usize, CountTaken>,
     /// Mass of the tin's content or portion.
     pub mass: Option<Weighing>,
+    /// Mass of the corrective sand.
+    #[serde(default)]
+    pub corrective: Option<Weighing>,
     /// Temperature of the solution over the watched time.
     pub tally: Tally,
     /// Announcements already made, for a step.
@@ -155,6 +175,33 @@ impl Specimen {
     /// Both levels are in and the record has been made.
     pub fn is_complete(&self) -> bool {
         self.calculation.is_some()
+    }
+
+    /// The levels that its number is made of, once all are in.
+    pub fn levels(&self) -> Option<Levels> {
+        if let Some(sediment) = &self.sediment {
+            return Some(Levels::One { sediment: sediment.level });
+        }
+        let (sand, clay) = (self.sand.as_ref()?, self.clay.as_ref()?);
+        Some(Levels::Two { sand: sand.level, clay: clay.level })
+    }
+
+    /// A level as it was taken.
+    pub const fn reading(&self, of: Level) -> Option<&ReadingTaken> {
+        match of {
+            Level::Clay => self.clay.as_ref(),
+            Level::Sand => self.sand.as_ref(),
+            Level::Sediment => self.sediment.as_ref(),
+        }
+    }
+
+    /// What its number is: the method's quantity; with the content of fines behind it where
+    /// corrective sand was mixed in to come down to it (EN 933-8 writes SE(10)).
+    pub fn quantity(&self, method: &Method) -> String {
+        match self.material.fines_held_at(method) {
+            Some(fines) => format!("{} ({})", method.quantity, fines.normalize()),
+            None => method.quantity.clone(),
+        }
     }
 
     /// Nothing more is measured on it: complete, or given up.

@@ -2,6 +2,7 @@
 
 use super::judge::{Code, Deviation, mass_outside, resolution_ns, seconds, window_text};
 use super::{By, Marked, Weighing};
+use crate::domain::measure::Material;
 use crate::domain::method::Method;
 use crate::domain::quantity::Side;
 use serde::{Deserialize, Serialize};
@@ -61,6 +62,9 @@ pub struct Sample {
     pub preparation: Vec<(Preparation, Marked)>,
     /// Masses of the preparation, by the name that the method gives them; the last one counts.
     pub masses: BTreeMap<String, Weighing>,
+    /// What was stated of the material: its moisture, its fines.
+    #[serde(default)]
+    pub material: Material,
     /// Complete specimens.
     pub counted: Vec<Counted>,
     /// Reported value of the sample, once all planned specimens are complete.

@@ -201,6 +201,9 @@ pub(super) fn balance(bench: &Bench) -> Value {
         Target::Specimen { specimen } => {
             format!("{}: tin", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
+        Target::CorrectiveSand { specimen } => {
+            format!("{}: corrective sand", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
+        }
     });
     json!({
         "awaited": awaited,

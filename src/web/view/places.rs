@@ -2,7 +2,7 @@
 
 use super::ms;
 use crate::domain::bench::{Bench, point_text};
-use crate::domain::method::{Edge, Level, Method, Point, SpecimenKind, StepKind};
+use crate::domain::method::{Edge, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
 use crate::domain::specimen::{Specimen, judge};
 use serde_json::{Value, json};
@@ -44,7 +44,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             "mark": method.readings.mark.value.map(|v| v.to_string()),
             "top": method.readings.top.value.map(|v| v.to_string()),
             "betweenMarks": method.readings.between_marks.value,
-            "sandOffset": method.foot(&bench.settings.foot)
+            "sandOffset": method.foot_in_use(&bench.settings.foot)
                 .and_then(|f| f.offset.value).map(|v| v.normalize().to_string()),
         },
         "deviations": deviations,
@@ -89,8 +89,7 @@ fn passed(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Value> 
 fn point(method: &Method, point: &Point) -> Option<Value> {
     let step = method.steps.get(point.step)?;
     let entry = match point.edge {
-        Edge::Value(Level::Clay) => Some("clay"),
-        Edge::Value(Level::Sand) => Some("sand"),
+        Edge::Value(of) => Some(of.word()),
         Edge::Done | Edge::Begin | Edge::End => None,
     };
     let level = match &step.kind {

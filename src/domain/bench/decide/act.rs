@@ -73,6 +73,7 @@ impl Deciding<'_> {
             Do::EnterReading { specimen, of, value, confirmed } => {
                 self.enter_reading(*specimen, *of, value, *confirmed, marked)
             }
+            Do::Measure(what) => self.measure(what, marked),
             Do::AssignPress { press, specimens } => self.assign_press(*press, specimens, marked),
             Do::DismissPress { press } => {
                 self.kept_press(*press)?;
@@ -248,6 +249,7 @@ fn subject(what: &Do) -> Option<Uuid> {
         | Do::NoLineYet { specimen }
         | Do::VoidSpecimen { specimen, .. }
         | Do::EnterReading { specimen, .. } => Some(*specimen),
+        Do::Measure(what) => what.specimen(),
         _ => None,
     }
 }

@@ -4,6 +4,7 @@ mod act;
 mod alarm;
 mod instrument;
 mod mark;
+mod measure;
 mod network;
 mod reading;
 mod start;

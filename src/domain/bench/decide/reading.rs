@@ -23,19 +23,20 @@ impl Deciding<'_> {
             .possible(&points)
             .into_iter()
             .find(|i| points.get(*i).is_some_and(|p| p.edge == Edge::Value(of)))
-            .ok_or_else(|| out_of_order(self.bench, &specimen, &format!("enter the {} reading", word(of))))?;
+            .ok_or_else(|| out_of_order(self.bench, &specimen, &format!("enter the {} reading", of.word())))?;
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
         let refuse = |why: String| Refusal::Level { why };
         let value = calculation::level_from_text(text.as_bytes())
-            .map_err(|e| refuse(format!("the {} reading {text:?} {e}", word(of))))?;
+            .map_err(|e| refuse(format!("the {} reading {text:?} {e}", of.word())))?;
         let foot = match of {
-            Level::Clay => None,
+            Level::Clay | Level::Sediment => None,
             Level::Sand => {
                 let name = &self.bench.settings.foot;
-                Some(method.foot(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?)
+                Some(method.foot_in_use(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?)
             }
         };
         let level = match foot {
+            None if of == Level::Sediment => calculation::sediment(value, &method.readings),
             None => calculation::clay(value, &method.readings),
             Some(foot) => calculation::sand(value, foot, &method.readings),
         }
@@ -60,7 +61,7 @@ impl Deciding<'_> {
             by: marked.by,
         };
         let note =
-            format!("{}: {} reading {} {}", specimen.label, word(of), level.recorded, method.readings.unit);
+            format!("{}: {} reading {} {}", specimen.label, of.word(), level.recorded, method.readings.unit);
         self.emit(Event::ReadingEntered { specimen: id, point: index, of, reading });
         match self.complete_if_ready(id)? {
             Some(result) => Ok(Outcome::made(format!("{note}; {result}"), id)),
@@ -70,8 +71,8 @@ impl Deciding<'_> {
 
     fn complete_if_ready(&mut self, id: Uuid) -> Result<Option<String>, Refusal> {
         let (specimen, method, points) = self.specimen(id)?;
-        let (Some(clay), Some(sand)) = (&specimen.clay, &specimen.sand) else { return Ok(None) };
-        let number = calculation::calculate(&sand.level, &clay.level, &method.calculation)
+        let Some(levels) = specimen.levels() else { return Ok(None) };
+        let number = calculation::from_levels(levels, &method.calculation)
             .map_err(|e| Refusal::Level { why: e.to_string() })?;
         let filled = specimen.points.iter().flatten().next();
         let sample = self.bench.samples.get(&specimen.sample);
@@ -85,7 +86,7 @@ impl Deciding<'_> {
             deviations: u32::try_from(deviations).unwrap_or(u32::MAX),
         });
         self.complete_sample(specimen.sample);
-        Ok(Some(format!("sand equivalent {}", number.reported.normalize())))
+        Ok(Some(format!("{} {}", specimen.quantity(&method), number.reported.normalize())))
     }
 
     pub(super) fn complete_sample(&mut self, id: Uuid) {
@@ -95,21 +96,10 @@ impl Deciding<'_> {
             return;
         }
         let rule = self.bench.methods.get(&sample.method).and_then(|m| m.calculation.average.value);
-        let counted: Vec<Counted> = sample
-            .counted
-            .iter()
-            .map(|c| Counted { ratio_tenths: c.calculation.ratio_tenths, reported: c.calculation.reported })
-            .collect();
+        let counted: Vec<Counted> = sample.counted.iter().map(|c| Counted::from(&c.calculation)).collect();
         if let Some(average) = rule.and_then(|rule| calculation::average(&counted, rule)) {
             let document = self.fresh();
             self.emit(Event::SampleCompleted { sample: id, document, average });
         }
-    }
-}
-
-const fn word(of: Level) -> &'static str {
-    match of {
-        Level::Clay => "clay",
-        Level::Sand => "sand",
     }
 }

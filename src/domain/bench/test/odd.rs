@@ -32,7 +32,7 @@ fn odd() -> impl Strategy<Value = Odd> {
 /// Points of a specimen that are marked, in the order of the method.
 fn marks(bench: &Bench) -> Vec<Vec<Moment>> {
     let of = |s: &crate::domain::specimen::Specimen| s.points.iter().flatten().map(|m| m.moment).collect();
-    bench.specimens.values().map(of).collect()
+    bench.specimens.values().map(|s| of(s)).collect()
 }
 
 fn press(story: &mut Story, odd: &Odd) -> Result<(), TestCaseError> {
@@ -97,7 +97,7 @@ proptest! {
         prop_assert!(done);
         let read = |w: &Weighing| w.mass.value.to_string();
         let taken: Vec<_> = story.bench.specimens[&specimen].mass.iter().map(read).collect();
-        let kept: Vec<_> = story.bench.kept_weighings.iter().map(read).collect();
+        let kept: Vec<_> = story.bench.kept_weighings.iter().map(|w| read(w)).collect();
         // Kept once, with its digits: taken by who waited for it, else without a place.
         prop_assert_eq!([taken.as_slice(), kept.as_slice()].concat(), [mass]);
         prop_assert_eq!(story.bench.weighings, 1);
