@@ -37,21 +37,27 @@ impl Unrounded {
     }
 }
 
+/// The keys of the coefficients, for messages.
+const COEFFICIENTS: [&str; 4] =
+    ["calculation.height.a", "calculation.height.b", "calculation.height.c", "calculation.height.d"];
+
 /// What a formula gives for a height; `None`: it has no value there.
 pub(super) fn height(h: Decimal, formula: &HeightFormula) -> Result<Option<Unrounded>, CalculationError> {
     let unset = CalculationError::Unset;
     let rule = formula.rule.value.ok_or(unset("calculation.height.rule"))?;
-    let [a, b, c, d] = [0, 1, 2, 3].map(|i: usize| formula.coefficients.get(i).and_then(|s| s.value));
-    let a = a.ok_or(unset("calculation.height.a"))?;
-    let b = b.ok_or(unset("calculation.height.b"))?;
-    let c = c.ok_or(unset("calculation.height.c"))?;
-    let d = d.ok_or(unset("calculation.height.d"))?;
+    let mut found = [Decimal::ZERO; 4];
+    for ((to, from), key) in found.iter_mut().zip(&formula.coefficients).zip(COEFFICIENTS) {
+        *to = from.value.ok_or(unset(key))?;
+    }
+    let [base, slope, inner_base, inner_slope] = found;
     let linear = |base: Decimal, slope: Decimal| base.checked_add(slope.checked_mul(h)?);
     Ok(match rule {
-        HeightRule::LinearQuotient => linear(a, b).zip(linear(c, d)).and_then(|(n, d)| quotient(n, d)),
-        HeightRule::Cotangent => linear(c, d)
+        HeightRule::LinearQuotient => {
+            linear(base, slope).zip(linear(inner_base, inner_slope)).and_then(|(n, d)| quotient(n, d))
+        }
+        HeightRule::Cotangent => linear(inner_base, inner_slope)
             .and_then(cotangent)
-            .and_then(|cot| a.checked_add(b.checked_mul(cot)?))
+            .and_then(|cot| base.checked_add(slope.checked_mul(cot)?))
             .map(|v| v.round_dp_with_strategy(DECIMALS, RoundingStrategy::MidpointAwayFromZero))
             .map(Unrounded::Decimal),
     })

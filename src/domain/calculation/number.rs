@@ -116,6 +116,11 @@ pub fn from_levels(levels: Levels, rule: &CalculationRule) -> Result<Calculation
     };
     let number = number.ok_or(none)?;
     let ratio_tenths = number.rounded(ratio_rule).ok_or(none)?;
+    let reported = match result_rule {
+        // In one step: by way of the tenth 52.45 would come to 53.
+        ResultRule::NearestWhole => number.rounded(RatioRule::NearestWhole).ok_or(none)?.decimal().trunc(),
+        ResultRule::RaiseToWhole | ResultRule::Tenth => result(ratio_tenths, result_rule),
+    };
     let (exact, unrounded) = match number {
         Unrounded::Exact(exact) => (Some(exact), None),
         Unrounded::Decimal(value) => (None, Some(value)),
@@ -127,7 +132,7 @@ pub fn from_levels(levels: Levels, rule: &CalculationRule) -> Result<Calculation
         ratio_rule,
         ratio_tenths,
         result_rule,
-        reported: result(ratio_tenths, result_rule),
+        reported,
         sand_over_clay: levels.sand_over_clay(),
     })
 }

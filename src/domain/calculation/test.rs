@@ -80,7 +80,11 @@ fn example_of_t_176_sand_3_3_clay_8_0_is_reported_42() {
 #[test]
 fn example_of_t_176_average_of_41_2_43_8_40_9_is_43() {
     let ratios = [412, 438, 409].map(Tenths);
-    let all = ratios.map(|t| Counted { ratio_tenths: t, reported: result(t, ResultRule::RaiseToWhole), exact: None });
+    let all = ratios.map(|t| Counted {
+        ratio_tenths: t,
+        reported: result(t, ResultRule::RaiseToWhole),
+        exact: None,
+    });
     assert_eq!(all.map(|c| c.reported), [d("42"), d("44"), d("41")]);
     let mean = average(&all, AverageRule::RaiseMeanOfReported).unwrap();
     assert_eq!((mean.mean_tenths.to_string(), mean.reported), ("42.3".to_owned(), d("43")));

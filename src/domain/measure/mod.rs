@@ -243,7 +243,10 @@ fn mass(
         (Ok(limits), None) => missing(limits.to_string(), "not weighed".to_owned()),
         (Err(NotStated(of)), weighing) => {
             let mass = weighing.map_or_else(|| "not weighed".to_owned(), |w| w.mass.to_string());
-            missing(format!("a mass by the {}", of.word()), format!("{mass}; the {} was not stated", of.word()))
+            missing(
+                format!("a mass by the {}", of.word()),
+                format!("{mass}; the {} was not stated", of.word()),
+            )
         }
     }
 }

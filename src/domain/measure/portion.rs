@@ -4,7 +4,7 @@
 //! with w percent of moisture. Where the material holds f > 10 percent of fines, the specimen is
 //! M1 = (1200/f) (1 + w/100) g of it and M2 = 120 - 1200/f g of dry corrective sand.
 
-use super::{Material, Property};
+use super::{Material, Property, Stated};
 use crate::domain::method::{Method, SpecimenKind, SpecimenRule};
 use crate::domain::quantity::Range;
 use crate::domain::specimen::Specimen;
@@ -27,14 +27,30 @@ pub struct Masses {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct NotStated(pub Property);
 
-/// The masses of a specimen of this material; `None`: the method limits none.
+impl Material {
+    /// The masses of a specimen of this material; `None`: the method limits none.
+    ///
+    /// # Errors
+    /// What is needed and was not stated.
+    pub fn masses(&self, rule: &SpecimenRule) -> Option<Result<Masses, NotStated>> {
+        let percent = |stated: &Option<Stated>| stated.as_ref().map(|stated| stated.percent);
+        masses(rule, percent(&self.moisture), percent(&self.fines))
+    }
+}
+
+/// The masses of a specimen of a material with these percentages of moisture and fines; `None`: the
+/// method limits none.
 ///
 /// # Errors
-/// What is needed and was not stated.
-pub fn masses(rule: &SpecimenRule, material: &Material) -> Option<Result<Masses, NotStated>> {
+/// What is needed and is not there.
+pub fn masses(
+    rule: &SpecimenRule,
+    moisture: Option<Decimal>,
+    fines: Option<Decimal>,
+) -> Option<Result<Masses, NotStated>> {
     let size = rule.size.value.filter(|_| rule.kind == SpecimenKind::Portion)?;
     let Some(dry) = &rule.dry_basis else { return Some(Ok(Masses { portion: size, corrective: None })) };
-    let Some(moisture) = &material.moisture else { return Some(Err(NotStated(Property::Moisture))) };
+    let Some(moisture) = moisture else { return Some(Err(NotStated(Property::Moisture))) };
     let (min, max) = (size.min?, size.max?);
     let target = (min + max) / Decimal::TWO;
     let around = |mass: Decimal| {
@@ -45,14 +61,14 @@ pub fn masses(rule: &SpecimenRule, material: &Material) -> Option<Result<Masses,
         Range { min: Some(end(mass - tolerance)), max: Some(end(mass + tolerance)), unit: size.unit }
     };
     // Products first, one division last: what has an end is exact.
-    let wet = Decimal::ONE_HUNDRED + moisture.percent;
+    let wet = Decimal::ONE_HUNDRED + moisture;
     let Some(most) = dry.fines_max.as_ref().and_then(|most| most.value) else {
         return Some(Ok(Masses { portion: around(target * wet / Decimal::ONE_HUNDRED), corrective: None }));
     };
-    let Some(fines) = &material.fines else { return Some(Err(NotStated(Property::Fines))) };
-    Some(Ok(if fines.percent > most {
-        let portion = target * most * wet / (fines.percent * Decimal::ONE_HUNDRED);
-        let corrective = target - target * most / fines.percent;
+    let Some(fines) = fines else { return Some(Err(NotStated(Property::Fines))) };
+    Some(Ok(if fines > most {
+        let portion = target * most * wet / (fines * Decimal::ONE_HUNDRED);
+        let corrective = target - target * most / fines;
         Masses { portion: around(portion), corrective: Some(around(corrective)) }
     } else {
         Masses { portion: around(target * wet / Decimal::ONE_HUNDRED), corrective: None }
@@ -60,7 +76,7 @@ pub fn masses(rule: &SpecimenRule, material: &Material) -> Option<Result<Masses,
 }
 
 pub(super) fn deviations(specimen: &Specimen, method: &Method) -> Vec<Deviation> {
-    let Some(masses) = masses(&method.specimen, &specimen.material) else { return Vec::new() };
+    let Some(masses) = specimen.material.masses(&method.specimen) else { return Vec::new() };
     let portion =
         super::mass(specimen, "the portion", masses.map(|masses| masses.portion), specimen.mass.as_ref());
     let corrective = masses.ok().and_then(|masses| masses.corrective).and_then(|limits| {

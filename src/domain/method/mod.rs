@@ -220,7 +220,7 @@ pub struct Timed {
     pub level: Option<Sourced<Range>>,
     /// Strokes or cycles that are counted meanwhile.
     #[serde(default)]
-    pub count: Option<CountRule>,
+    pub count: Option<Box<CountRule>>,
 }
 
 /// What is counted during an interval: a reading of that step.
@@ -403,7 +403,7 @@ impl Method {
 
     /// What is counted during a step, if something is.
     pub fn count(&self, step: usize) -> Option<&CountRule> {
-        self.timed(step)?.count.as_ref()
+        self.timed(step)?.count.as_deref()
     }
 
     /// The name of the quantity in documents: `sandEquivalent` for `sand equivalent`.

@@ -55,7 +55,7 @@ pub enum HeightRule {
 pub enum ResultRule {
     /// Raised to the next whole number; a whole number stays.
     RaiseToWhole,
-    /// To the nearest whole number, halves up.
+    /// The number before any rounding to the nearest whole one, halves up.
     NearestWhole,
     /// The ratio as it is.
     Tenth,
@@ -108,8 +108,8 @@ impl Precision {
     /// The four figures, in the order of the fields, for a result: constants, or the functional
     /// relation constant + slope x (100 - result). `None` where the file has none.
     pub fn at(&self, result: Decimal) -> [Option<Decimal>; 4] {
-        let constants =
-            [&self.operator_1s, &self.operator_d2s, &self.laboratory_1s, &self.laboratory_d2s].map(|s| s.value);
+        let constants = [&self.operator_1s, &self.operator_d2s, &self.laboratory_1s, &self.laboratory_d2s]
+            .map(|s| s.value);
         let mut figures = constants;
         for (figure, slope) in figures.iter_mut().zip(&self.slopes) {
             if let Some(slope) = slope {

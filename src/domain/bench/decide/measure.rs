@@ -4,7 +4,7 @@ use super::mark::out_of_order;
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Event, Outcome, Refusal};
 use crate::domain::calculation;
-use crate::domain::measure::{Act, Happened, Masses, Property, bare, masses};
+use crate::domain::measure::{Act, Happened, Masses, Property, bare};
 use crate::domain::quantity::{Quantity, Side, Unit};
 use crate::domain::specimen::{Marked, Target};
 use rust_decimal::Decimal;
@@ -86,9 +86,12 @@ impl Deciding<'_> {
         if specimen.is_over() {
             return Err(Refusal::Already { what: format!("{} is complete or void", specimen.label) });
         }
-        let asked = masses(&method.specimen, &specimen.material).and_then(Result::ok);
+        let asked = specimen.material.masses(&method.specimen).and_then(Result::ok);
         if asked.and_then(|masses| masses.corrective).is_none() {
-            let what = format!("{} takes no corrective sand: its fines are not over the limit, or not stated", specimen.label);
+            let what = format!(
+                "{} takes no corrective sand: its fines are not over the limit, or not stated",
+                specimen.label
+            );
             return Err(Refusal::Already { what });
         }
         self.emit(Event::MassAwaited {
@@ -102,7 +105,7 @@ impl Deciding<'_> {
     fn masses_text(&self, id: Uuid) -> Option<String> {
         let sample = self.bench.samples.get(&id)?;
         let method = self.bench.methods.get(&sample.method)?;
-        let Masses { portion, corrective } = masses(&method.specimen, &sample.material)?.ok()?;
+        let Masses { portion, corrective } = sample.material.masses(&method.specimen)?.ok()?;
         Some(match corrective {
             Some(sand) => format!("weigh {portion} of the material and {sand} of corrective sand"),
             None => format!("weigh {portion} of the material"),

@@ -23,7 +23,9 @@ impl Deciding<'_> {
             .possible(&points)
             .into_iter()
             .find(|i| points.get(*i).is_some_and(|p| p.edge == Edge::Value(of)))
-            .ok_or_else(|| out_of_order(self.bench, &specimen, &format!("enter the {} reading", of.word())))?;
+            .ok_or_else(|| {
+                out_of_order(self.bench, &specimen, &format!("enter the {} reading", of.word()))
+            })?;
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
         let refuse = |why: String| Refusal::Level { why };
         let value = calculation::level_from_text(text.as_bytes())
@@ -32,7 +34,11 @@ impl Deciding<'_> {
             Level::Clay | Level::Sediment => None,
             Level::Sand => {
                 let name = &self.bench.settings.foot;
-                Some(method.foot_in_use(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?)
+                Some(
+                    method
+                        .foot_in_use(name)
+                        .ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?,
+                )
             }
         };
         let level = match foot {

@@ -6,7 +6,6 @@ use crate::domain::method::{
     AverageRule, CalculationRule, HeightFormula, HeightRule, Level, Precision, RatioRule, ReplicateRule,
     ResultRule,
 };
-use crate::domain::quantity::Unit;
 
 const RATIOS: [(&str, RatioRule); 2] =
     [("nearest-tenth", RatioRule::NearestTenth), ("nearest-whole", RatioRule::NearestWhole)];
@@ -89,7 +88,7 @@ fn precision_class<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Precisi
     walk.only(table, &known);
     let class = walk.text(table, "class");
     let results = match table.get("results") {
-        Some(_) => walk.range(table, "results", Units::Only(Unit::One)).map(Some),
+        Some(_) => walk.range(table, "results", Units::Bare).map(Some),
         None => Some(None),
     };
     let operator_1s = walk.amount(table, "operator-1s", Units::Bare);

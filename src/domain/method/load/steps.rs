@@ -5,7 +5,7 @@ use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
     Begins, CountRule, Counted, Ends, Level, Machine, Sourced, Step, StepKind, Timed,
 };
-use crate::domain::quantity::{Kind, Range, Unit};
+use crate::domain::quantity::{Kind, Range};
 
 const BEGINS: [(&str, Begins); 2] = [("press", Begins::Press), ("previous", Begins::Previous)];
 const ENDS: [(&str, Ends); 2] = [("press", Ends::Press), ("next", Ends::Next)];
@@ -156,18 +156,13 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
 
 /// What is counted, and within which limits: the two keys belong together.
 #[expect(clippy::option_option, reason = "the outer `None` is a fault, the inner one nothing to count")]
-fn count<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Option<CountRule>> {
+fn count<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Option<Box<CountRule>>> {
     if table.get("counted").is_none() && table.get("count").is_none() {
         return Some(None);
     }
     let of = walk.word(table, "counted", &COUNTED);
-    let limits = walk.range(table, "count", Units::Only(Unit::One));
-    if table.get("machine").is_some() {
-        let expected = "a step that a person makes; a machine's rate is a check of the machine";
-        fault_at(walk, table, "counted", "`counted` beside `machine`", expected);
-        return None;
-    }
-    Some(Some(CountRule { of: of?, limits: limits? }))
+    let limits = walk.range(table, "count", Units::Bare);
+    Some(Some(Box::new(CountRule { of: of?, limits: limits? })))
 }
 
 #[expect(clippy::option_option, reason = "the outer `None` is a fault, the inner one an absent level")]
