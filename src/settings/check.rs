@@ -35,7 +35,7 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
 pub fn check_methods(settings: &Settings, methods: &[Method]) -> Vec<SettingsFault> {
     let mut faults = Faults(Vec::new());
     let foot = &settings.bench.foot;
-    if !methods.iter().any(|method| method.foot(foot).is_some()) {
+    if !methods.iter().any(|method| method.foot_in_use(foot).is_some()) {
         let mut known: Vec<_> =
             methods.iter().flat_map(|m| &m.readings.feet).map(|f| format!("`{}`", f.name)).collect();
         known.sort();

@@ -10,6 +10,8 @@ mod value;
 pub(crate) mod walk;
 
 #[cfg(test)]
+mod documented;
+#[cfg(test)]
 mod test;
 
 use super::{Method, sand_equivalent};
