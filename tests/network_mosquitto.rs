@@ -16,8 +16,8 @@ use stillstand::network::inbound::{self, Door};
 use stillstand::network::relay::{Relay, run};
 use stillstand::network::topics::TopicKind;
 use stillstand::network::{
-    ConditionName, Link, NetworkReport, Outbox, OutboxError, OutboxRow, Pace, Resume, RetainedMessage,
-    RetainedState,
+    ConditionName, How, Link, NetworkReport, Outbox, OutboxError, OutboxRow, Pace, ReplayWish, Resume,
+    RetainedMessage, RetainedState,
 };
 use stillstand::triggers::meaning::trigger_meaning;
 use tokio::io::{AsyncBufReadExt, BufReader, Lines};
@@ -227,6 +227,7 @@ struct Station {
     rows: Rows,
     reports: mpsc::Receiver<NetworkReport>,
     state: watch::Sender<Arc<RetainedState>>,
+    _replay: watch::Sender<ReplayWish>,
     cancel: CancellationToken,
     task: JoinHandle<()>,
 }
@@ -239,6 +240,7 @@ fn link(port: u16, pace: Pace) -> Link {
         port,
         user: None,
         password: None,
+        how: How::default(),
         keep_alive_s: 5,
         window: 16,
         pace,
@@ -260,8 +262,10 @@ impl Station {
         let (state, retained) = watch::channel(Arc::default());
         let cancel = CancellationToken::new();
         let clock = Arc::new(Still);
-        let relay = Relay { link, outbox: rows.clone(), status, retained, clock, cancel: cancel.clone() };
-        Self { rows, reports, state, cancel, task: tokio::spawn(run(relay)) }
+        let (asking, wishes) = watch::channel(ReplayWish::default());
+        let outbox = rows.clone();
+        let relay = Relay { link, outbox, status, retained, replays: wishes, clock, cancel: cancel.clone() };
+        Self { rows, reports, state, _replay: asking, cancel, task: tokio::spawn(run(relay)) }
     }
 
     async fn condition(&mut self, name: ConditionName, active: bool) -> String {
@@ -363,7 +367,7 @@ async fn retained_state_is_there_for_whoever_comes_later_and_again_after_a_resta
     let station = Station::start(&broker, 0);
     let message = RetainedMessage { payload: "{\"place\":1}".into(), expiry_s: Some(600), qos: 1 };
     let topics = [("stillstand/1/b1/place/1".to_owned(), message)].into();
-    station.state.send_replace(Arc::new(RetainedState { generation: 1, topics }));
+    station.state.send_replace(Arc::new(RetainedState { generation: 1, topics, ..RetainedState::default() }));
     assert_eq!(broker.reader("stillstand/1/b1/place/+", None).next("the place").await["place"], 1);
     broker.kill_and_restart().await;
     assert_eq!(broker.reader("stillstand/1/b1/place/+", None).next("the place again").await["place"], 1);

@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{commands, reckon};
+use super::{commands, listen, reckon};
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -24,10 +24,15 @@ pub enum Command {
     /// Recompute results of paper worksheets, exactly.
     #[command(long_about = reckon::HELP)]
     Reckon(reckon::ReckonArgs),
+    /// Find out what a serial port says, and propose the settings for it.
+    #[command(long_about = listen::HELP)]
+    Listen(listen::ListenArgs),
     /// Check settings, methods and instrument shapes without starting anything.
     Check(SettingsArgs),
     /// Check that nothing in a journal was altered.
     Verify(VerifyArgs),
+    /// Copy a journal while a station writes to it, and check the copy.
+    Backup(BackupArgs),
 }
 
 /// Arguments of `run` and `check`.
@@ -74,6 +79,17 @@ pub struct VerifyArgs {
     pub journal: PathBuf,
 }
 
+/// Arguments of `backup`.
+#[derive(Debug, Args)]
+pub struct BackupArgs {
+    /// The journal's file. Its station may run.
+    #[arg(value_name = "JOURNAL")]
+    pub journal: PathBuf,
+    /// File of the copy; it must not be there yet. Opened by a station, it goes on as a new journal.
+    #[arg(value_name = "TO")]
+    pub to: PathBuf,
+}
+
 /// Where a broker listens.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Broker {
@@ -110,8 +126,10 @@ fn dispatch(command: Command) -> Exit {
         Command::Reckon(args) => reckon::main(&args),
         Command::Run(args) => commands::run(&args),
         Command::Rehearse(args) => commands::rehearse(args),
+        Command::Listen(args) => listen::main(&args),
         Command::Check(args) => commands::check(&args),
         Command::Verify(args) => commands::verify(&args),
+        Command::Backup(args) => commands::backup(&args),
     }
 }
 

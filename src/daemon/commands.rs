@@ -1,13 +1,13 @@
-//! `run`, `rehearse`, `check` and `verify`: from the command line to an exit code.
+//! `run`, `rehearse`, `check`, `verify` and `backup`: from the command line to an exit code.
 
-use super::cli::{RehearseArgs, SettingsArgs, VerifyArgs};
+use super::cli::{BackupArgs, RehearseArgs, SettingsArgs, VerifyArgs};
 use super::compose::{self, Parts, Running, StationError};
 use super::exit::Exit;
 use super::station::FoldError;
 use crate::clock::RealClock;
 use crate::domain::reading::InstrumentKind;
 use crate::instruments::shapes;
-use crate::journal::{self, JournalError, chain};
+use crate::journal::{self, BackupFault, JournalError, Verified, chain};
 use crate::rehearsal::{self, Plan};
 use crate::settings;
 use std::io;
@@ -64,7 +64,7 @@ fn settings_file(given: &Path) -> PathBuf {
     if given.is_dir() { given.join("stillstand.toml") } else { given.to_owned() }
 }
 
-fn tell(faults: &[String]) {
+pub(super) fn tell(faults: &[String]) {
     for fault in faults {
         eprintln!("stillstand: {fault}");
     }
@@ -184,21 +184,42 @@ pub(super) fn rehearse(args: RehearseArgs) -> Exit {
 pub(super) fn verify(args: &VerifyArgs) -> Exit {
     match journal::verify(&args.journal) {
         Ok(sound) => {
-            println!(
-                "{}: sound; journal {}, {} events, {} samples ({} thinned), head {} {}",
-                args.journal.display(),
-                sound.journal_id,
-                sound.events,
-                sound.samples,
-                sound.thinned,
-                sound.head_seq,
-                chain::hex(&sound.head_link)
-            );
+            println!("{}: sound; {}", args.journal.display(), holds(&sound));
             Exit::Ok
         }
         Err(fault) => {
             tell(&[format!("{}: {fault}", args.journal.display())]);
             Exit::Data
+        }
+    }
+}
+
+fn holds(sound: &Verified) -> String {
+    format!(
+        "journal {}, {} events, {} samples ({} thinned), head {} {}",
+        sound.journal_id,
+        sound.events,
+        sound.samples,
+        sound.thinned,
+        sound.head_seq,
+        chain::hex(&sound.head_link)
+    )
+}
+
+/// Copies a journal, and checks the copy.
+pub(super) fn backup(args: &BackupArgs) -> Exit {
+    match journal::backup(&args.journal, &args.to) {
+        Ok(sound) => {
+            println!("{}: a sound copy; {}", args.to.display(), holds(&sound));
+            Exit::Ok
+        }
+        Err(fault) => {
+            tell(&[fault.to_string()]);
+            match fault {
+                BackupFault::There(_) => Exit::CannotCreate,
+                BackupFault::Journal(JournalError::Disk { .. }) => Exit::Io,
+                BackupFault::Journal(_) | BackupFault::Copy { .. } => Exit::Data,
+            }
         }
     }
 }
@@ -209,23 +230,27 @@ fn exit_of(error: &StationError) -> Exit {
         StationError::Journal(JournalError::Disk { .. })
         | StationError::Fold { source: FoldError::Undecided { .. } | FoldError::Journal(_), .. } => Exit::Io,
         StationError::Journal(_) | StationError::Fold { .. } => Exit::Data,
-        StationError::Password { .. } | StationError::Shape { .. } => Exit::Config,
+        StationError::Password { .. } | StationError::Certificate(_) | StationError::Shape { .. } => {
+            Exit::Config
+        }
         StationError::Ended => Exit::Software,
     }
 }
 
 fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
+    worked(work).unwrap_or_else(|exit| exit)
+}
+
+/// Does the work; an exit code where that cannot be.
+pub(super) fn worked<T>(work: impl Future<Output = T>) -> Result<T, Exit> {
     // One thread: all of it together is a few percent of a core, and what passes between threads
     // (memory for each, a wake-up for each message) would cost more than the work itself. What
     // blocks has a thread of its own: the journal, and the opening of a port.
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
-    match runtime {
-        Ok(runtime) => runtime.block_on(work),
-        Err(error) => {
-            tell(&[format!("the program's threads cannot be started: {error}")]);
-            Exit::Unavailable
-        }
-    }
+    runtime.map(|runtime| runtime.block_on(work)).map_err(|error| {
+        tell(&[format!("the program's threads cannot be started: {error}")]);
+        Exit::Unavailable
+    })
 }
 
 /// Listens for SIGTERM and Ctrl-C from the instant that it is made: before, either would end the

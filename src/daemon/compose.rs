@@ -10,13 +10,15 @@
 //! | inbound | the broker's messages |
 //! | relay | new documents, changed state, the broker's acknowledgements |
 //! | pages | requests, committed states |
+//! | disk watch (`disk.rs`) | its next look |
 //! | forwarders (`inputs.rs`) | the adapters' channels |
 
+use super::disk;
 use super::inputs;
 use super::outbox::JournalOutbox;
-use super::station::{FoldError, Station, StationHandle, fold_readable};
+use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
 use crate::clock::Clock;
-use crate::domain::bench::{Started, TriggerSettings, What};
+use crate::domain::bench::{NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::method::Method;
 use crate::domain::reading::Live;
 use crate::instruments::listener::Listener;
@@ -25,13 +27,15 @@ use crate::instruments::task;
 use crate::journal::{Journal, JournalError, OpenWith};
 use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
-use crate::network::{Link, Pace, RetainedState, message};
-use crate::settings::model::{Network, Settings};
+use crate::network::session::{CertificateFault, Encryption};
+use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
+use crate::settings::model::{Network, Protocol, Settings};
 use crate::triggers::gpio;
 use crate::web::{self, AppState};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio::task::{JoinHandle, JoinSet};
 use tokio_util::sync::CancellationToken;
@@ -87,6 +91,9 @@ pub enum StationError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// A certificate or key.
+    #[error("network.tls: {0}")]
+    Certificate(#[from] CertificateFault),
     /// A setting names a shape that is not there. `check` finds this first.
     #[error("instruments.{instrument}.shape: there is no shape `{shape}`")]
     Shape {
@@ -136,16 +143,17 @@ struct Ends {
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let Parts { settings, methods, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
-    let listener = tokio::net::TcpListener::bind(settings.web.listen)
-        .await
-        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
-    let pages = listener
-        .local_addr()
-        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
+    let address = settings.web.listen;
+    let listening = |source| StationError::Listen { address, source };
+    let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
+    let pages = listener.local_addr().map_err(listening)?;
     let link = settings.network.as_ref().map(|n| link(&settings, n)).transpose()?;
     let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
     let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;
     let journal_id = restored.journal_id;
+    if let Some(before) = restored.restored_from {
+        tracing::warn!("this is a backup of the journal {before}; it goes on as the journal {journal_id}");
+    }
     let (bench, restored) = fold_readable(&journal, restored)
         .await
         .map_err(|source| StationError::Fold { path: path.clone(), source })?;
@@ -162,8 +170,27 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     if let Some(link) = link {
         let outbox = JournalOutbox::new(journal.clone(), clock.clone());
         let retained = retained(&handle, journal_id, &clock, &mut relay);
-        network(link, outbox, retained, &clock, &handle, &ends, &mut adapters, &mut relay);
+        let replays = replays(&handle, &mut relay);
+        network(
+            link,
+            outbox,
+            retained,
+            replays,
+            journal_id,
+            &clock,
+            &handle,
+            &ends,
+            &mut adapters,
+            &mut relay,
+        );
     }
+    adapters.spawn(disk::run(disk::Watch {
+        settings: settings.journal.clone(),
+        journal: journal.clone(),
+        station: handle.clone(),
+        clock: clock.clone(),
+        cancel: ends.adapters.clone(),
+    }));
     let state = AppState {
         station: handle.clone(),
         journal: journal.clone(),
@@ -218,6 +245,10 @@ fn started(settings: &Settings, methods: Vec<Method>, rehearsal: bool) -> Starte
             .collect(),
         instruments: settings.instruments.iter().map(|(name, i)| (name.clone(), i.kind)).collect(),
         methods: methods.into_iter().map(Arc::new).collect(),
+        network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
+            unconfirmed: network.protocol == Protocol::Older,
+            consumers: network.consumers.clone(),
+        }),
     }
 }
 
@@ -287,7 +318,7 @@ fn retained(
     tasks.spawn(async move {
         let mut told = message::Told::new(journal);
         loop {
-            let bench = committed.borrow_and_update().bench.clone();
+            let bench = committed.borrow_and_update().shown();
             if let Some(state) = told.tell(&bench, &clock.now())
                 && sender.send(Arc::new(state)).is_err()
             {
@@ -301,11 +332,32 @@ fn retained(
     receiver
 }
 
+/// Tells the relay of each replay that a consumer asked for, once it is committed.
+fn replays(station: &StationHandle, tasks: &mut JoinSet<()>) -> watch::Receiver<ReplayWish> {
+    let wish = |committed: &Committed| {
+        let asked = committed.bench.replay.as_ref();
+        asked.map_or_else(ReplayWish::default, |r| ReplayWish { count: r.count, number: r.number })
+    };
+    let mut committed = station.committed();
+    let (sender, receiver) = watch::channel(wish(&committed.borrow()));
+    tasks.spawn(async move {
+        while committed.changed().await.is_ok() {
+            let wish = wish(&committed.borrow_and_update());
+            if sender.send_if_modified(|last| std::mem::replace(last, wish) != wish) && sender.is_closed() {
+                return;
+            }
+        }
+    });
+    receiver
+}
+
 #[expect(clippy::too_many_arguments, reason = "the parts of two tasks, named once")]
 fn network(
     link: Link,
     outbox: JournalOutbox,
     retained: watch::Receiver<Arc<RetainedState>>,
+    replays: watch::Receiver<ReplayWish>,
+    journal: Uuid,
     clock: &Arc<dyn Clock>,
     station: &StationHandle,
     ends: &Ends,
@@ -322,12 +374,13 @@ fn network(
         cancel: ends.adapters.clone(),
     };
     adapters.spawn(inbound::run(door));
-    adapters.spawn(inputs::inbound(inbound, station.clone(), clock.clone()));
+    adapters.spawn(inputs::inbound(inbound, journal, station.clone(), clock.clone()));
     relay.spawn(relay::run(Relay {
         link,
         outbox,
         status,
         retained,
+        replays,
         clock: clock.clone(),
         cancel: ends.relay.clone(),
     }));
@@ -341,9 +394,25 @@ fn link(settings: &Settings, network: &Network) -> Result<Link, StationError> {
         .map(|path| {
             let text = std::fs::read_to_string(path)
                 .map_err(|source| StationError::Password { path: path.display().to_string(), source })?;
-            Ok::<_, StationError>(text.lines().next().unwrap_or_default().to_owned())
+            Ok::<_, StationError>(Secret(text.lines().next().unwrap_or_default().to_owned()))
         })
         .transpose()?;
+    let tls = network
+        .tls
+        .as_ref()
+        .map(|tls| {
+            let own = tls.certificate_file.as_deref().zip(tls.key_file.as_deref());
+            Encryption::read(&tls.ca_file, own)
+        })
+        .transpose()?;
+    let older = network.protocol == Protocol::Older;
+    if older {
+        tracing::warn!(
+            "MQTT 3.1.1 is set: the broker acknowledges there also what it throws away, so a document that its \
+             access list denies looks delivered. Use MQTT 5 where the broker can"
+        );
+    }
+    let resend = Duration::from_mins(u64::from(network.resend_minutes));
     Ok(Link {
         station: settings.station.id.clone(),
         session: Uuid::now_v7(),
@@ -353,6 +422,7 @@ fn link(settings: &Settings, network: &Network) -> Result<Link, StationError> {
         password,
         keep_alive_s: network.keep_alive_s,
         window: network.window,
-        pace: Pace::default(),
+        pace: Pace { replay: resend, ..Pace::default() },
+        how: How { older, tls },
     })
 }

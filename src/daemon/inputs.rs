@@ -3,18 +3,21 @@
 use super::station::StationHandle;
 use crate::clock::Clock;
 use crate::domain::bench::{
-    Act, Contact, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport, Trigger, What,
+    Act, ConsumerAsk, Contact, FromConsumer, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport,
+    Trigger, What,
 };
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::InstrumentReport;
+use crate::network::documents::refusal;
 use crate::network::inbound::Inbound;
 use crate::network::topics::TopicKind;
 use crate::network::{ConditionName, NetworkReport};
 use crate::triggers::gpio::{GpioReport, Level};
 use crate::triggers::meaning::trigger_meaning;
-use serde_json::json;
+use serde_json::Value;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
+use uuid::Uuid;
 
 /// Instruments.
 pub(super) async fn instruments(
@@ -67,6 +70,7 @@ pub(super) async fn switches(
 /// Triggers and asks from the network.
 pub(super) async fn inbound(
     mut messages: mpsc::Receiver<Inbound>,
+    journal: Uuid,
     station: StationHandle,
     clock: Arc<dyn Clock>,
 ) {
@@ -75,10 +79,7 @@ pub(super) async fn inbound(
         match &message.topic {
             // In the order of arrival: a stop must not overtake its start.
             TopicKind::Trigger(name) => {
-                let late = message.expiry.is_some_and(|s| {
-                    clock.now().since(&message.arrived).ns >= i64::from(s).saturating_mul(SECOND)
-                });
-                let contact = if late {
+                let contact = if is_late(&message, clock.as_ref()) {
                     Err("it is older than its sender wished: it waited here past its expiry".to_owned())
                 } else {
                     trigger_meaning(&message.payload, message.retain, message.dup).map_err(|e| e.to_string())
@@ -96,11 +97,12 @@ pub(super) async fn inbound(
                 });
             }
             TopicKind::Ask(verb) => {
-                let answer = ask(verb, &message, &station, clock.as_ref()).await;
+                let answer = ask(verb, &message, journal, &station, clock.as_ref()).await;
                 tokio::spawn(async move {
                     let reply = match answer {
                         Answer::Now(reply) => reply,
                         Answer::Later(outcome) => match outcome.await.ok() {
+                            Some(Outcome::AsBefore { reply }) => reply.to_string(),
                             Some(outcome) => {
                                 serde_json::to_string(&outcome).unwrap_or_else(|e| refusal(&e.to_string()))
                             }
@@ -120,42 +122,82 @@ enum Answer {
     Later(oneshot::Receiver<Outcome>),
 }
 
-/// `ask/act` takes the same acts as the page; `ask/view` gives the committed bench as the page
-/// shows it, without what the instruments' displays show. Queues in the order of arrival.
-async fn ask(verb: &str, message: &Inbound, station: &StationHandle, clock: &dyn Clock) -> Answer {
-    match verb {
-        "act" if message.dup => Answer::Now(refusal(
-            "the broker sent this ask again; ask anew with the same id, and it happens once",
-        )),
-        "act" => match serde_json::from_slice::<Act>(&message.payload) {
-            Ok(mut act) => {
-                "ask".clone_into(&mut act.via);
-                let (reply, outcome) = oneshot::channel();
-                station.send(What::Act(act), message.arrived, Some(reply)).await;
-                Answer::Later(outcome)
-            }
-            Err(error) => Answer::Now(refusal(&format!("this is no act: {error}"))),
-        },
-        "view" => {
-            let committed = station.committed().borrow().clone();
-            let seen = crate::web::view::Seen {
-                bench: &committed.bench,
-                sequence: committed.sequence,
-                fault: committed.fault.as_deref(),
-                now: clock.now(),
-                running_clock: true,
-                zone: "UTC",
-                waiting: 0,
-                live: std::collections::BTreeMap::new(),
-            };
-            Answer::Now(crate::web::view::view(&seen).to_string())
-        }
-        other => Answer::Now(refusal(&format!("there is no ask `{other}`; there is: act, view"))),
-    }
+/// The message waited here longer than its sender wished.
+fn is_late(message: &Inbound, clock: &dyn Clock) -> bool {
+    message
+        .expiry
+        .is_some_and(|s| clock.now().since(&message.arrived).ns >= i64::from(s).saturating_mul(SECOND))
 }
 
-fn refusal(text: &str) -> String {
-    json!({ "outcome": "refused", "text": text }).to_string()
+/// `ask/act` takes the same acts as the page; `ask/view` gives the committed bench as the page
+/// shows it, without what the instruments' displays show; consumers confirm receipt and ask for a
+/// replay. Queues in the order of arrival.
+async fn ask(
+    verb: &str,
+    message: &Inbound,
+    journal: Uuid,
+    station: &StationHandle,
+    clock: &dyn Clock,
+) -> Answer {
+    if is_late(message, clock) {
+        return Answer::Now(refusal("it is older than its sender wished: it waited here past its expiry"));
+    }
+    let asked = match verb {
+        "view" => return Answer::Now(view(station, clock)),
+        "act" => read::<Act>(message, "act").map(|mut act| {
+            "ask".clone_into(&mut act.via);
+            What::Act(act)
+        }),
+        "confirm-receipt" | "replay-from" => {
+            consumer(verb, message).map(|says| What::Consumer(FromConsumer { says, journal }))
+        }
+        other => Err(format!("there is no ask `{other}`; there is: act, view, confirm-receipt, replay-from")),
+    };
+    let what = match asked {
+        Ok(what) => what,
+        Err(why) => return Answer::Now(refusal(&why)),
+    };
+    let what = match message.key {
+        Some(key) => What::Asked { key, what: Box::new(what) },
+        None if message.dup => {
+            let why = "the broker sent this ask again; ask with correlation data, and it happens once";
+            return Answer::Now(refusal(why));
+        }
+        None => what,
+    };
+    let (reply, outcome) = oneshot::channel();
+    station.send(what, message.arrived, Some(reply)).await;
+    Answer::Later(outcome)
+}
+
+/// A payload as what it should be, or why it is not.
+fn read<T: serde::de::DeserializeOwned>(message: &Inbound, what: &str) -> Result<T, String> {
+    let text = std::str::from_utf8(&message.payload)
+        .map_err(|e| format!("this is no {what}: it is not UTF-8 from byte {} on", e.valid_up_to()))?;
+    serde_json::from_str(text).map_err(|e| format!("this is no {what}: {e}"))
+}
+
+/// What a consumer says; the verb stands in the topic.
+fn consumer(verb: &str, message: &Inbound) -> Result<ConsumerAsk, String> {
+    let mut fields: serde_json::Map<String, Value> = read(message, verb)?;
+    fields.insert("ask".to_owned(), verb.into());
+    serde_json::from_value(Value::Object(fields)).map_err(|e| format!("this is no {verb}: {e}"))
+}
+
+fn view(station: &StationHandle, clock: &dyn Clock) -> String {
+    let committed = station.committed().borrow().clone();
+    let (bench, fault) = (committed.shown(), committed.fault.as_ref());
+    let seen = crate::web::view::Seen {
+        bench: &bench,
+        sequence: committed.sequence,
+        fault: fault.map(|alarm| alarm.text.as_str()),
+        now: clock.now(),
+        running_clock: true,
+        zone: "UTC",
+        waiting: 0,
+        live: std::collections::BTreeMap::new(),
+    };
+    crate::web::view::view(&seen).to_string()
 }
 
 /// What the network says of itself.

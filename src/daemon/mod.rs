@@ -2,9 +2,11 @@
 
 pub mod cli;
 pub mod exit;
+pub mod listen;
 pub mod reckon;
 pub mod station;
 pub mod compose;
 mod commands;
+mod disk;
 mod inputs;
 mod outbox;

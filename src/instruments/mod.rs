@@ -8,6 +8,7 @@ pub mod port;
 mod talk;
 mod registers; // the talk with a Modbus RTU server
 pub mod task;
+pub mod listen; // what is on a cable: for whoever installs an instrument
 
 use crate::domain::moment::Moment;
 use crate::domain::reading::{InstrumentReport, Live};

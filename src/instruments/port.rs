@@ -1,7 +1,7 @@
 //! One serial port: opened for this program alone, with errors that say what to do.
 
 use super::{Line, Parity};
-use serialport::{DataBits, ErrorKind, StopBits, TTYPort};
+use serialport::{DataBits, ErrorKind, SerialPort, StopBits, TTYPort};
 use std::io;
 use std::path::Path;
 use std::pin::Pin;
@@ -10,7 +10,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio_serial::SerialStream;
 
 /// Why a port cannot be used, and what to do about it.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug, Clone, thiserror::Error)]
 pub enum PortError {
     /// Nothing is at the path: the cable is out, or the path is wrong.
     #[error("{path} is not there: put the cable back, or correct the port in the settings")]
@@ -55,6 +55,13 @@ pub enum PortError {
 }
 
 impl PortError {
+    /// Whether a person has something else to do about the two: a cable that was lost and is not
+    /// there since then is one outage.
+    pub fn differs(&self, other: &Self) -> bool {
+        let cable = |error: &Self| matches!(error, Self::Missing { .. } | Self::Lost { .. });
+        std::mem::discriminant(self) != std::mem::discriminant(other) && !(cable(self) && cable(other))
+    }
+
     /// An open port ended: `said` by the system, or nothing at the end of the stream.
     pub fn lost(path: &Path, said: Option<&io::Error>) -> Self {
         let said = said.map_or_else(|| "the system closed it".to_owned(), ToString::to_string);
@@ -92,6 +99,22 @@ impl Port {
             .map_err(|e| unusable(e.to_string()))?
             .map_err(|e| PortError::opening(path, &e))?;
         SerialStream::try_from(tty).map(Self).map_err(|e| PortError::opening(path, &e))
+    }
+}
+
+impl Port {
+    /// Sets speed and framing anew, and forgets the bytes that wait.
+    pub fn set(&mut self, path: &Path, line: Line) -> Result<(), PortError> {
+        let unusable = |said: String| PortError::Unusable { path: path.display().to_string(), said };
+        let (data, stop) =
+            (data_bits(line.data_bits).map_err(unusable)?, stop_bits(line.stop_bits).map_err(unusable)?);
+        self.0
+            .set_baud_rate(line.speed)
+            .and_then(|()| self.0.set_data_bits(data))
+            .and_then(|()| self.0.set_parity(parity(line.parity)))
+            .and_then(|()| self.0.set_stop_bits(stop))
+            .and_then(|()| self.0.clear(serialport::ClearBuffer::Input))
+            .map_err(|error| unusable(format!("{} baud: {error}", line.speed)))
     }
 }
 
@@ -175,6 +198,26 @@ mod test {
             let words = words(kind);
             assert!(words.contains(advice) && words.contains("/dev/serial/by-id/balance"), "{words}");
         }
+    }
+
+    #[tokio::test]
+    async fn a_line_set_anew_has_the_new_speed_and_nothing_of_the_old_one() {
+        let folder = std::env::temp_dir().join(format!("stillstand-port-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        let path = folder.join("balance");
+        let pty = crate::rehearsal::pty::Pty::open(&path).unwrap();
+        let line = Line { speed: 9600, data_bits: 8, parity: Parity::None, stop_bits: 1 };
+        let mut port = Port::open(&path, line).await.unwrap();
+        pty.write(b"o").await.unwrap();
+        port.0.readable().await.unwrap();
+        assert!(port.0.bytes_to_read().unwrap() > 0);
+        port.set(&path, Line { speed: 2400, data_bits: 7, parity: Parity::Odd, stop_bits: 1 }).unwrap();
+        assert_eq!(port.0.baud_rate().unwrap(), 2400);
+        assert_eq!(port.0.bytes_to_read().unwrap(), 0);
+        let wrong = port.set(&path, Line { data_bits: 9, ..line }).unwrap_err().to_string();
+        assert!(wrong.contains("9 data bits"), "{wrong}");
+        drop((port, pty));
+        std::fs::remove_dir_all(folder).unwrap();
     }
 
     #[tokio::test]

@@ -19,7 +19,7 @@ use tokio_modbus::{Error, Request, Response, Slave};
 const FRAME_MAX: usize = 256;
 
 /// A stream that the library's client holds for one question, and that is read here between two.
-struct Shared<S>(Arc<Mutex<S>>);
+pub(super) struct Shared<S>(Arc<Mutex<S>>);
 
 impl<S> Clone for Shared<S> {
     fn clone(&self) -> Self {
@@ -28,7 +28,11 @@ impl<S> Clone for Shared<S> {
 }
 
 impl<S> Shared<S> {
-    fn stream(&self) -> MutexGuard<'_, S> {
+    pub(super) fn new(stream: S) -> Self {
+        Self(Arc::new(Mutex::new(stream)))
+    }
+
+    pub(super) fn stream(&self) -> MutexGuard<'_, S> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -62,7 +66,7 @@ impl<S: AsyncWrite + Unpin> AsyncWrite for Shared<S> {
 }
 
 /// What a question came to.
-enum Answer {
+pub(super) enum Answer {
     /// The registers, each with its high byte first.
     Registers(Vec<u8>),
     /// An answer that holds none, in words.
@@ -77,7 +81,7 @@ where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     talk.heard = false;
-    let mut stream = Shared(Arc::new(Mutex::new(stream)));
+    let mut stream = Shared::new(stream);
     loop {
         let turn = talk.clock.reached(talk.due_ns);
         if let Err(ended) = unheard(&mut stream, turn).await {
@@ -105,7 +109,7 @@ where
 }
 
 /// Throws away what comes until `over`; nothing that waits is left then.
-async fn unheard<S: AsyncRead + Unpin>(
+pub(super) async fn unheard<S: AsyncRead + Unpin>(
     stream: &mut Shared<S>,
     over: impl Future<Output = ()>,
 ) -> Result<(), Ended> {
@@ -125,7 +129,7 @@ async fn unheard<S: AsyncRead + Unpin>(
 }
 
 /// Asks once. The client of the question ends with it, and with it whatever it has half read.
-async fn ask<S>(stream: Shared<S>, poll: &Poll) -> Result<Answer, Ended>
+pub(super) async fn ask<S>(stream: Shared<S>, poll: &Poll) -> Result<Answer, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {

@@ -57,8 +57,8 @@ struct Task {
     path: PathBuf,
     line: Line,
     talk: Talk,
-    /// The outage that was reported, in the last words about it.
-    outage: Option<String>,
+    /// What was reported, and the last reason since then.
+    outage: Option<(PortError, PortError)>,
 }
 
 impl Task {
@@ -84,7 +84,7 @@ impl Task {
                 }
                 Err(why) => why,
             };
-            if let Err(unwanted) = self.gone(why.to_string()).await {
+            if let Err(unwanted) = self.gone(why).await {
                 return unwanted;
             }
             sleep(pause).await;
@@ -107,15 +107,20 @@ impl Task {
         self.talk.report(self.talk.clock.now(), report).await
     }
 
-    /// Reports an outage when it begins; when only its reason changes, the log says so.
-    async fn gone(&mut self, why: String) -> Result<(), Unwanted> {
-        if self.outage.as_ref() != Some(&why) {
-            tracing::warn!(instrument = self.name, "{why}");
+    /// Reports an outage when it begins, and again when there is something else to do about it; of
+    /// other changes the log tells.
+    async fn gone(&mut self, why: PortError) -> Result<(), Unwanted> {
+        let words = why.to_string();
+        if self.outage.as_ref().is_none_or(|(_, last)| last.to_string() != words) {
+            tracing::warn!(instrument = self.name, "{words}");
         }
-        if self.outage.replace(why.clone()).is_some() {
+        let told = self.outage.take().map(|(told, _)| told).filter(|told| !told.differs(&why));
+        let known = told.is_some();
+        self.outage = Some((told.unwrap_or_else(|| why.clone()), why));
+        if known {
             return Ok(());
         }
-        let report = InstrumentReport::Gone { instrument: self.name.clone(), port: self.port(), why };
+        let report = InstrumentReport::Gone { instrument: self.name.clone(), port: self.port(), why: words };
         self.talk.report(self.talk.clock.now(), report).await
     }
 
@@ -126,3 +131,6 @@ impl Task {
 
 #[cfg(test)]
 mod test;
+
+#[cfg(test)]
+mod ports_test;

@@ -136,6 +136,4 @@ pub struct Restored {
     pub events_after: Vec<EventRow>,
     /// Number of the next document.
     pub outbox_next: u64,
-    /// Documents that the network has not acknowledged.
-    pub unacked: u64,
 }

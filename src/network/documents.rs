@@ -47,6 +47,11 @@ pub fn rfc3339(wall_ns: i64) -> String {
         .map_or_else(|_| String::new(), |at| format!("{at:.3}"))
 }
 
+/// The reply to an ask that nobody judged.
+pub fn refusal(text: &str) -> String {
+    json!({ "outcome": "refused", "text": text }).to_string()
+}
+
 /// A number as text that sorts like the number (`CloudEvents` extension `sequence`).
 pub fn sequence(number: u64) -> String {
     format!("{number:010}")

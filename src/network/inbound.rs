@@ -5,9 +5,10 @@
 //! away must not start a timer later.
 
 use super::report::{Condition, ConditionName, Identity, NetworkReport};
+use super::rival::Rival;
 use super::session::{self, Ending, Pauses, Signal, Wire};
 use super::topics::{ROOT, TopicKind, Topics};
-use super::{Link, documents, relay::machine::in_words};
+use super::{Link, documents, envelope, relay::machine::in_words};
 use crate::clock::Clock;
 use crate::domain::moment::Moment;
 use bytes::Bytes;
@@ -19,9 +20,11 @@ use rumqttc::v5::mqttbytes::v5::{
 use rumqttc::v5::mqttbytes::{QoS, valid_topic};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
-use tokio::time::{Instant, timeout};
+use tokio::time::{Instant, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
 
 /// Largest payload that is taken, in bytes.
 pub const PAYLOAD_MOST: usize = 64 * 1024;
@@ -49,6 +52,8 @@ pub struct Inbound {
     pub response_topic: Option<String>,
     /// What the sender knows the reply by; echoed unchanged.
     pub correlation: Option<Bytes>,
+    /// What both come to: the same ask sent again has the same. None without a correlation.
+    pub key: Option<Uuid>,
     /// When it arrived.
     pub arrived: Moment,
     /// Takes the outcome: the reply, or `None` where there is nothing to say. Dropped: the same.
@@ -74,20 +79,27 @@ pub async fn run(door: Door) {
     let pace = door.link.pace;
     let mut pauses = Pauses::new(pace.retry_first, pace.retry_most);
     let mut told = Told::default();
+    let mut rival = Rival::new(pace);
     loop {
         let begun = Instant::now();
-        let mut visit = Visit::open(&door, &mut told);
-        let Some(why) = visit.drive().await else { return };
+        let quiet = rival.quiet();
+        let mut visit = Visit::open(&door, &mut told, quiet);
+        let Some(ending) = visit.drive().await else { return };
         if begun.elapsed() >= pace.settled {
             pauses.reset();
         }
-        let (why, pause) = match why {
-            Ending::Lost(why) | Ending::Closed(why) => (why, pauses.take()),
-            Ending::TakenOver => {
-                let id = Identity::In.client_id(&door.link.station);
-                let why = format!("another client uses the id {id} at the broker; two stations with one id?");
-                (why, pace.taken_over)
+        let other = rival.ended(&ending, told.why.is_none(), begun.elapsed());
+        let (why, pause) = match (ending, other) {
+            (ending, Some(wait)) => {
+                let text = Rival::in_words(&ending, Identity::In, &door.link.station);
+                if told.taken.as_ref() != Some(&text) {
+                    told.taken = Some(text.clone());
+                    condition(&door, ConditionName::TakenOver, text.clone(), true).await;
+                }
+                (text, wait)
             }
+            (Ending::Lost(why) | Ending::Closed(why), None) => (why, pauses.take()),
+            (Ending::TakenOver, None) => return, // a take-over is always another's doing
         };
         if told.why.as_deref() != Some(why.as_str()) {
             told.why = Some(why.clone());
@@ -108,15 +120,30 @@ async fn report(door: &Door, report: NetworkReport) {
     }
 }
 
+async fn condition(door: &Door, name: ConditionName, text: String, active: bool) {
+    report(door, NetworkReport::Condition(Condition { name, text, active })).await;
+}
+
 /// What was told and need not be told twice.
 #[derive(Debug, Default)]
 struct Told {
     why: Option<String>,
     denied: Option<String>,
+    taken: Option<String>,
+}
+
+/// Where a reply goes, and how its asker knows it.
+#[derive(Debug, Clone)]
+struct ReplyTo {
+    topic: String,
+    correlation: Option<Bytes>,
+    /// Both stood in the payload.
+    enveloped: bool,
 }
 
 struct Pending {
     publish: Publish,
+    reply_to: Option<ReplyTo>,
     outcome: oneshot::Receiver<Option<String>>,
 }
 
@@ -130,13 +157,16 @@ struct Visit<'a> {
     /// Topics of replies given to the client library, then by packet id.
     replies: VecDeque<String>,
     flying: BTreeMap<u16, String>,
+    /// When this connection proves that nobody else uses our id.
+    settles: Instant,
 }
 
 impl<'a> Visit<'a> {
-    fn open(door: &'a Door, told: &'a mut Told) -> Self {
+    fn open(door: &'a Door, told: &'a mut Told, quiet: Duration) -> Self {
         Self {
             topics: Topics::of(&door.link.station),
-            wire: session::open(session::inbound(&door.link), 2 * PENDING_MOST + 8),
+            wire: session::open(&door.link, Identity::In, None, 2 * PENDING_MOST + 8),
+            settles: Instant::now() + quiet,
             door,
             told,
             pending: VecDeque::new(),
@@ -162,9 +192,14 @@ impl<'a> Visit<'a> {
                 },
                 outcome = first_outcome(&mut self.pending), if !self.pending.is_empty() => {
                     if let Some(done) = self.pending.pop_front()
-                        && !self.settle(&done.publish, outcome).await
+                        && !self.settle(&done, outcome).await
                     {
                         return Some(Ending::Lost("the connection ended while answering".into()));
+                    }
+                }
+                () = sleep_until(self.settles), if self.told.taken.is_some() && self.told.why.is_none() => {
+                    if let Some(text) = self.told.taken.take() {
+                        condition(self.door, ConditionName::TakenOver, text, false).await;
                     }
                 }
                 () = self.door.cancel.cancelled() => {
@@ -201,7 +236,7 @@ impl<'a> Visit<'a> {
     async fn subscribe(&mut self) -> Result<(), Option<Ending>> {
         self.told.why = None;
         report(self.door, NetworkReport::Connected { identity: Identity::In }).await;
-        let filters = self.topics.inbound_filters().map(|path| {
+        let filters = self.topics.inbound_filters().into_iter().map(|path| {
             let mut filter = Filter::new(path, QoS::AtLeastOnce);
             // A message that is sent with retain must show it, also when it arrives live.
             filter.preserve_retain = true;
@@ -209,7 +244,7 @@ impl<'a> Visit<'a> {
         });
         self.wire
             .client
-            .try_subscribe_many(filters)
+            .try_subscribe_many(filters.collect())
             .map_err(|_| Some(Ending::Lost("the connection ended while subscribing".into())))
     }
 
@@ -229,8 +264,7 @@ impl<'a> Visit<'a> {
             (None, Some(text)) => (text, false),
             (None, None) => return,
         };
-        let name = ConditionName::SubscribeDenied;
-        report(self.door, NetworkReport::Condition(Condition { name, text, active })).await;
+        condition(self.door, ConditionName::SubscribeDenied, text, active).await;
     }
 
     async fn arrived(&mut self, publish: Publish) -> Result<(), Option<Ending>> {
@@ -252,10 +286,11 @@ impl<'a> Visit<'a> {
         match judged {
             Ok(topic) => self.hand_over(topic, publish, arrived).await,
             Err(why) => {
-                report(self.door, NetworkReport::Dropped { topic: name, why }).await;
+                report(self.door, NetworkReport::Dropped { topic: name, why: why.clone() }).await;
                 let (done, outcome) = oneshot::channel();
-                drop(done);
-                self.pending.push_back(Pending { publish, outcome });
+                let _ = done.send(Some(documents::refusal(&why)));
+                let reply_to = beside(&publish);
+                self.pending.push_back(Pending { publish, reply_to, outcome });
                 Ok(())
             }
         }
@@ -267,20 +302,31 @@ impl<'a> Visit<'a> {
         publish: Publish,
         arrived: Moment,
     ) -> Result<(), Option<Ending>> {
-        let told = publish.properties.clone().unwrap_or_default();
+        let expiry = publish.properties.as_ref().and_then(|told| told.message_expiry_interval);
+        let (mut payload, mut reply_to) = (publish.payload.clone(), beside(&publish));
+        if reply_to.is_none()
+            && matches!(topic, TopicKind::Ask(_))
+            && let Some(opened) = envelope::open(&publish.payload)
+        {
+            payload = Bytes::copy_from_slice(opened.ask.get().as_bytes());
+            let correlation = Some(Bytes::from(opened.correlation.into_bytes()));
+            reply_to = Some(ReplyTo { topic: opened.reply_to, correlation, enveloped: true });
+        }
         let (done, outcome) = oneshot::channel();
+        let correlation = reply_to.as_ref().and_then(|to| to.correlation.clone());
         let inbound = Inbound {
             topic,
-            payload: publish.payload.clone(),
+            payload,
             retain: publish.retain,
             dup: publish.dup,
-            expiry: told.message_expiry_interval,
-            response_topic: told.response_topic,
-            correlation: told.correlation_data,
+            expiry,
+            response_topic: reply_to.as_ref().map(|to| to.topic.clone()),
+            key: reply_to.as_ref().zip(correlation.as_ref()).map(|(to, data)| envelope::key(&to.topic, data)),
+            correlation,
             arrived,
             done,
         };
-        self.pending.push_back(Pending { publish, outcome });
+        self.pending.push_back(Pending { publish, reply_to, outcome });
         tokio::select! {
             sent = self.door.station.send(inbound) => sent.map_err(|_| None),
             () = self.door.cancel.cancelled() => Err(None),
@@ -288,28 +334,20 @@ impl<'a> Visit<'a> {
     }
 
     /// Replies and acknowledges. False: the connection is gone.
-    async fn settle(&mut self, publish: &Publish, outcome: Option<String>) -> bool {
-        let told = publish.properties.as_ref();
-        if let (Some(reply), Some(topic)) = (outcome, told.and_then(|told| told.response_topic.clone())) {
-            if may_answer(&topic) {
-                let properties = PublishProperties {
-                    payload_format_indicator: Some(1),
-                    content_type: Some(documents::STATE_TYPE.into()),
-                    correlation_data: told.and_then(|told| told.correlation_data.clone()),
-                    ..PublishProperties::default()
-                };
-                let reply = Publish::new(topic.as_str(), QoS::AtLeastOnce, reply, Some(properties));
-                self.replies.push_back(topic);
-                if !session::give(&self.wire.client, reply) {
+    async fn settle(&mut self, done: &Pending, outcome: Option<String>) -> bool {
+        if let (Some(reply), Some(to)) = (outcome, done.reply_to.clone()) {
+            if may_answer(&to.topic) {
+                self.replies.push_back(to.topic.clone());
+                if self.wire.client.try_publish(reply_publish(to, reply)).is_err() {
                     return false;
                 }
             } else {
                 let why =
                     format!("its response topic must be plain, short and outside {ROOT}; no reply was sent");
-                report(self.door, NetworkReport::Dropped { topic, why }).await;
+                report(self.door, NetworkReport::Dropped { topic: to.topic, why }).await;
             }
         }
-        self.wire.client.try_ack(publish).is_ok()
+        self.wire.client.try_ack(&done.publish).is_ok()
     }
 
     async fn replied(&mut self, ack: &PubAck) {
@@ -340,6 +378,27 @@ async fn first_outcome(pending: &mut VecDeque<Pending>) -> Option<String> {
         Some(first) => (&mut first.outcome).await.ok().flatten(),
         None => std::future::pending().await,
     }
+}
+
+/// Where the properties beside the payload want the reply.
+fn beside(publish: &Publish) -> Option<ReplyTo> {
+    let told = publish.properties.as_ref()?;
+    let topic = told.response_topic.clone()?;
+    Some(ReplyTo { topic, correlation: told.correlation_data.clone(), enveloped: false })
+}
+
+fn reply_publish(to: ReplyTo, reply: String) -> Publish {
+    let (reply, correlation_data) = match (&to.correlation, to.enveloped) {
+        (Some(correlation), true) => (envelope::reply(&String::from_utf8_lossy(correlation), &reply), None),
+        _ => (reply, to.correlation),
+    };
+    let properties = PublishProperties {
+        payload_format_indicator: Some(1),
+        content_type: Some(documents::STATE_TYPE.into()),
+        correlation_data,
+        ..PublishProperties::default()
+    };
+    Publish::new(to.topic.as_str(), QoS::AtLeastOnce, reply, Some(properties))
 }
 
 /// A reply must not become a trigger, an ask or a record of any station.

@@ -3,7 +3,7 @@
 use super::*;
 use crate::clock::Reached;
 use crate::domain::moment::test::at;
-use crate::network::Pace;
+use crate::network::{How, Pace};
 use crate::rehearsal::broker::{self, Behaviour, Broker};
 use std::time::Duration;
 use uuid::Uuid;
@@ -41,6 +41,7 @@ fn link(station: &str, port: u16) -> Link {
         port,
         user: None,
         password: None,
+        how: How::default(),
         keep_alive_s: 5,
         window: 16,
         pace: Pace::default(),
@@ -75,8 +76,8 @@ impl Bench {
         let behaviour = Behaviour { observe: true, ..Behaviour::default() };
         let broker = broker::start("127.0.0.1:0".parse().unwrap(), behaviour).await.unwrap();
         let port = broker.addr.port();
-        let mut outside = session::open(session::inbound(&link("outside", port)), 400);
-        outside.client.try_subscribe("reply/#", QoS::AtLeastOnce).unwrap();
+        let mut outside = session::open(&link("outside", port), Identity::In, None, 400);
+        outside.client.try_subscribe_many(vec![Filter::new("reply/#", QoS::AtLeastOnce)]).unwrap();
         next_packet(&mut outside, |packet| matches!(packet, Packet::SubAck(_))).await;
         let (tell, station) = mpsc::channel(4);
         let (status, reports) = mpsc::channel(100);
@@ -114,7 +115,7 @@ impl Bench {
         let payload = payload.to_vec();
         let mut publish = Publish::new(topic, QoS::AtLeastOnce, payload, Some(PublishProperties::default()));
         change(&mut publish);
-        assert!(session::give(&self.outside.client, publish));
+        self.outside.client.try_publish(publish).unwrap();
     }
 
     async fn next(&mut self) -> Inbound {
@@ -188,8 +189,15 @@ async fn a_retained_press_is_marked_even_when_it_arrives_live() {
 #[tokio::test]
 async fn what_cannot_be_judged_is_dropped_with_a_reason() {
     let mut bench = Bench::start().await;
-    bench.send("ask/read", b"{}", |publish| publish.retain = true);
+    bench.send("ask/read", b"{}", |publish| {
+        publish.retain = true;
+        ask(publish, "reply/desk");
+    });
     assert!(bench.dropped().await.contains("retain"));
+    let is_reply = |packet: &Packet| matches!(packet, Packet::Publish(_));
+    let Packet::Publish(reply) = next_packet(&mut bench.outside, is_reply).await else { unreachable!() };
+    let reply: serde_json::Value = serde_json::from_slice(&reply.payload).unwrap();
+    assert_eq!(reply["outcome"], "refused", "whoever asked is told");
     bench.send("trigger/foot", &vec![b'x'; PAYLOAD_MOST + 1], |_| {});
     assert!(bench.dropped().await.contains("65537"));
     bench.send("trigger/Foot", b"press", |_| {});

@@ -6,21 +6,24 @@
 use super::topics::Topics;
 use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
-use crate::domain::bench::{Bench, BenchSettings};
+use crate::domain::bench::{Bench, BenchSettings, Lag};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::report::{figure, schemas, time};
 use crate::domain::shared::Shared;
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
+
+/// Most places that a bench can have, by the settings.
+const PLACES_MOST: u32 = 64;
 
 /// The state of a bench, under its topics. Instants are placed on wall time as seen from `now`.
 pub fn retained(bench: &Bench, journal: Uuid, now: &Moment, generation: u64) -> RetainedState {
     let mut told = Told::new(journal);
     told.tell(bench, now);
-    RetainedState { generation, topics: told.state.topics }
+    RetainedState { generation, ..told.state }
 }
 
 /// How far wall time may be moved against the boot clock before instants are told anew, nanoseconds.
@@ -63,6 +66,7 @@ impl Told {
     pub fn tell(&mut self, bench: &Bench, now: &Moment) -> Option<RetainedState> {
         let topics = Topics::of(&bench.station);
         let before = self.state.generation;
+        let first = self.meta.is_none();
         let meta_of = MetaOf { settings: bench.settings.clone(), current: bench.current.clone() };
         if !self.meta.as_ref().is_some_and(|last| {
             last.settings.is_same(&meta_of.settings) && last.current.is_same(&meta_of.current)
@@ -78,6 +82,10 @@ impl Told {
             None => self.drop_topic(&topics.reading("solution")),
         }
         self.tell_places(bench, &topics, now);
+        match consumers(bench) {
+            Some(body) => self.put(topics.consumers(), &body, None, 1),
+            None => self.drop_topic(&topics.consumers()),
+        }
         let alarms: BTreeMap<String, &Alarm> =
             bench.alarms.values().map(|alarm| (topics.alarm(&alarm.key()), alarm)).collect();
         let base = topics.alarm("");
@@ -88,6 +96,11 @@ impl Told {
         }
         for (topic, alarm) in alarms {
             self.put(topic, &alarm_body(bench, alarm), None, 1);
+        }
+        if first {
+            let mut absent = may_be_left(bench, &topics);
+            absent.retain(|topic| !self.state.topics.contains_key(topic));
+            self.state.absent = absent;
         }
         (self.state.generation != before).then(|| self.state.clone())
     }
@@ -154,6 +167,31 @@ impl PlaceOf {
         let moved_ns = now.wall_ns.saturating_sub(now.boot_ns).saturating_sub(self.offset_ns);
         self.specimen.is_same(specimen) && same_sample && self.boot == now.boot && moved_ns.abs() < STEP_NS
     }
+}
+
+/// What an earlier run may have left at a broker: places beyond the last one, alarms that ended
+/// while nothing could be told.
+fn may_be_left(bench: &Bench, topics: &Topics) -> BTreeSet<String> {
+    let places = (1..=PLACES_MOST).map(|place| topics.place(place));
+    let alarms = bench.alarm_keys().into_iter().map(|key| topics.alarm(&key));
+    places.chain(alarms).chain([topics.consumers()]).collect()
+}
+
+/// How far each consumer confirmed; none where nobody confirms and nobody is watched.
+fn consumers(bench: &Bench) -> Option<Value> {
+    let lags = bench.lags();
+    let told = |lag: &Lag<'_>| {
+        json!({
+            "consumer": lag.consumer,
+            "through": lag.receipt.map(|r| r.through),
+            "confirmedAt": lag.receipt.map(|r| time(r.at.wall_ns)),
+            "behind": lag.behind,
+            "limit": lag.limit,
+        })
+    };
+    (!lags.is_empty()).then(|| {
+        json!({ "newest": bench.newest_document(), "consumers": lags.iter().map(told).collect::<Vec<_>>() })
+    })
 }
 
 fn meta(bench: &Bench, journal: Uuid) -> Value {
@@ -270,7 +308,50 @@ fn alarm_body(bench: &Bench, alarm: &Alarm) -> Value {
 #[cfg(test)]
 mod test {
     use super::*;
+    use crate::domain::bench::Receipt;
     use crate::domain::moment::{SECOND, test::at};
+
+    #[test]
+    fn consumers_are_shown_as_their_schema_says_and_only_where_there_are_any() {
+        let mut bench = Bench { station: "bench-a".to_owned(), next_number: 9, ..Bench::default() };
+        assert_eq!(consumers(&bench), None);
+        bench.receipts.insert("archive".to_owned(), Receipt { through: 6, at: at(0) });
+        bench.network.consumers.insert("wall".to_owned(), 5);
+        let shown = consumers(&bench).unwrap();
+        assert_eq!(
+            (&shown["consumers"][0]["behind"], &shown["consumers"][1]["behind"]),
+            (&json!(2), &json!(8))
+        );
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/schema/consumers.schema.json");
+        let schema = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
+        let validator = jsonschema::options().should_validate_formats(true).build(&schema).unwrap();
+        assert_eq!(
+            validator.iter_errors(&shown).map(|e| e.to_string()).collect::<Vec<_>>(),
+            Vec::<String>::new()
+        );
+    }
+
+    #[test]
+    fn what_an_earlier_run_may_have_left_is_named_and_nothing_that_stands() {
+        let bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
+        let state = retained(&bench, Uuid::nil(), &at(0), 1);
+        for gone in ["place/9", "place/64", "alarm/network-away", "consumers"] {
+            assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
+        }
+        assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));
+    }
+
+    #[test]
+    fn nothing_is_told_twice_and_a_bench_made_smaller_takes_its_places_back() {
+        let mut bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
+        let mut told = Told::new(Uuid::nil());
+        assert!(told.tell(&bench, &at(0)).is_some());
+        assert_eq!(told.tell(&bench, &at(SECOND)), None);
+        bench.settings.places = 7;
+        let smaller = told.tell(&bench, &at(2 * SECOND)).unwrap();
+        assert!(!smaller.topics.contains_key("stillstand/1/bench-a/place/8"));
+        assert_eq!(smaller.topics, retained(&bench, Uuid::nil(), &at(2 * SECOND), 1).topics);
+    }
 
     #[test]
     fn an_idle_bench_says_each_place_is_free_and_nothing_changes_by_itself() {

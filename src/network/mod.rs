@@ -1,4 +1,4 @@
-//! The laboratory network: MQTT 5, two client identities, nothing lost.
+//! The laboratory network: MQTT 5 (or 3.1.1 by setting), two client identities, nothing lost.
 //!
 //! [`relay`] sends the documents of the outbox, in order and at least once, and keeps the
 //! retained state of the station as it is on the bench. [`inbound`] brings triggers and asks in.
@@ -15,10 +15,12 @@ pub mod message; // the bench as retained state, PURE
 pub mod documents; // presence, notices, publish properties, PURE
 pub mod report; // what the network tells the station
 pub mod session; // one connection of one client identity
+pub mod rival; // another client under our id, PURE
+pub mod envelope; // reply topic and correlation in the payload, PURE
 pub mod relay; // outbox and retained state, out
 pub mod inbound; // triggers and asks, in
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
 use std::time::Duration;
 use thiserror::Error;
@@ -42,13 +44,44 @@ pub struct Link {
     /// User, if the broker asks for one.
     pub user: Option<String>,
     /// Its password.
-    pub password: Option<String>,
+    pub password: Option<Secret>,
+    /// The protocol, and whether it is encrypted.
+    pub how: How,
     /// Keepalive in seconds; under 5 is taken as 5.
     pub keep_alive_s: u16,
     /// Messages in flight without an acknowledgement; 0 is taken as 1.
     pub window: u16,
     /// Time-outs and back-off.
     pub pace: Pace,
+}
+
+/// The protocol, and whether it is encrypted.
+#[derive(Debug, Clone, Default)]
+pub struct How {
+    /// Speak MQTT 3.1.1, for a broker that knows nothing newer: its acknowledgement also comes for
+    /// what the broker throws away.
+    pub older: bool,
+    /// Encrypt.
+    pub tls: Option<session::Encryption>,
+}
+
+/// A password: shown nowhere.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Secret(pub String);
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("(not shown)")
+    }
+}
+
+/// A replay that a consumer asked for.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct ReplayWish {
+    /// Counts the replays, from 1; 0: none yet.
+    pub count: u64,
+    /// The first number.
+    pub number: u64,
 }
 
 /// Transport times, on the real clock.
@@ -130,6 +163,9 @@ pub struct RetainedState {
     pub generation: u64,
     /// Message by full topic. A topic that is no longer here is cleared at the broker.
     pub topics: BTreeMap<String, RetainedMessage>,
+    /// Topics that an earlier run may have left at the broker and that apply no longer: cleared
+    /// once in a run.
+    pub absent: BTreeSet<String>,
 }
 
 /// One retained message.

@@ -5,14 +5,19 @@
 //! it. The task that owns the loop does nothing but poll it: a poll that is dropped half-way can
 //! lose a packet.
 
+mod client;
+mod older;
+mod tls;
+
+pub use client::{Client, Full};
+pub use tls::{CertificateFault, Encryption};
+
 use super::{Identity, Link};
 use rand::Rng;
-use rumqttc::NetworkOptions;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{
-    ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill, Publish,
-};
+use rumqttc::v5::mqttbytes::v5::{ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions, StateError};
+use rumqttc::{NetworkOptions, Transport};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio_util::task::AbortOnDropHandle;
@@ -29,7 +34,7 @@ const OUT_EXPIRY_S: u32 = 60;
 /// A running connection. Dropping it closes the connection without a word.
 pub struct Wire {
     /// Takes requests; only its `try_` methods are used.
-    pub client: AsyncClient,
+    pub client: Client,
     /// What happens on the connection, in order; `Ended` is the last.
     pub events: mpsc::Receiver<Signal>,
     _task: AbortOnDropHandle<()>,
@@ -61,11 +66,22 @@ pub enum Ending {
     Lost(String),
 }
 
-/// Opens a connection; `capacity` requests may wait in the client library.
-pub fn open(options: MqttOptions, capacity: usize) -> Wire {
+/// Events that may wait for whoever drives the connection.
+const SIGNALS: usize = 256;
+
+/// Opens a connection; `capacity` requests may wait in the client library. `will`: topic and
+/// payload of the last will.
+pub fn open(link: &Link, identity: Identity, will: Option<(&str, String)>, capacity: usize) -> Wire {
+    if link.how.older {
+        return older::open(link, identity, will, capacity);
+    }
+    let options = match will {
+        Some((topic, will)) => outgoing(link, topic, will),
+        None => common(link, identity, 0),
+    };
     let place = options.broker_address();
     let (client, mut event_loop) = AsyncClient::new(options, capacity);
-    let (tell, events) = mpsc::channel(256);
+    let (tell, events) = mpsc::channel(SIGNALS);
     let task = tokio::spawn(async move {
         loop {
             match event_loop.poll().await {
@@ -82,22 +98,11 @@ pub fn open(options: MqttOptions, capacity: usize) -> Wire {
             }
         }
     });
-    Wire { client, events, _task: AbortOnDropHandle::new(task) }
-}
-
-/// Gives a publish to the client library. False: the connection is gone, or no room was left.
-pub fn give(client: &AsyncClient, publish: Publish) -> bool {
-    let topic = String::from_utf8_lossy(&publish.topic).into_owned();
-    let Publish { qos, retain, payload, properties, .. } = publish;
-    match properties {
-        Some(properties) => client.try_publish_with_properties(topic, qos, retain, payload, properties),
-        None => client.try_publish(topic, qos, retain, payload),
-    }
-    .is_ok()
+    Wire { client: Client::Five(client), events, _task: AbortOnDropHandle::new(task) }
 }
 
 /// Connection options of the outgoing identity, with the will.
-pub fn outgoing(link: &Link, topic: &str, will: String) -> MqttOptions {
+fn outgoing(link: &Link, topic: &str, will: String) -> MqttOptions {
     let mut options = common(link, Identity::Out, OUT_EXPIRY_S);
     let mut last = LastWill::new(topic, will, QoS::AtLeastOnce, true, None);
     last.properties = Some(rumqttc::v5::mqttbytes::v5::LastWillProperties {
@@ -110,13 +115,6 @@ pub fn outgoing(link: &Link, topic: &str, will: String) -> MqttOptions {
         user_properties: Vec::new(),
     });
     options.set_last_will(last);
-    options
-}
-
-/// Connection options of the inbound identity: nothing is queued for an absent station.
-pub fn inbound(link: &Link) -> MqttOptions {
-    let mut options = common(link, Identity::In, 0);
-    options.set_manual_acks(true);
     options
 }
 
@@ -136,10 +134,22 @@ fn common(link: &Link, identity: Identity, expiry_s: u32) -> MqttOptions {
     let mut network = NetworkOptions::new();
     network.set_tcp_nodelay(true);
     options.set_network_options(network);
+    options.set_manual_acks(identity == Identity::In);
     if let Some(user) = &link.user {
-        options.set_credentials(user, link.password.clone().unwrap_or_default());
+        options.set_credentials(user, password(link));
+    }
+    if let Some(transport) = transport(link) {
+        options.set_transport(transport);
     }
     options
+}
+
+fn password(link: &Link) -> String {
+    link.password.as_ref().map(|secret| secret.0.clone()).unwrap_or_default()
+}
+
+fn transport(link: &Link) -> Option<Transport> {
+    link.how.tls.as_ref().map(|tls| Transport::tls_with_config(tls.configuration()))
 }
 
 /// Pauses between connections: doubling, jittered, started afresh by a connection that lasted.
@@ -194,14 +204,15 @@ fn ending(error: &ConnectionError, (host, port): &(String, u16)) -> Ending {
         ConnectionError::ConnectionRefused(code) => {
             format!("the broker {host}:{port} refuses the connection: {}", refusal(*code))
         }
-        ConnectionError::Io(error) => {
-            format!(
-                "the broker {host}:{port} cannot be reached: {error}. Check the host, the port and the cable"
-            )
-        }
+        ConnectionError::Tls(error) => tls::in_words(error, &(host.clone(), *port)),
+        ConnectionError::Io(error) => unreachable(error, &(host.clone(), *port)),
         other => format!("the connection to the broker {host}:{port} failed: {other}"),
     };
     Ending::Lost(text)
+}
+
+fn unreachable(error: &std::io::Error, (host, port): &(String, u16)) -> String {
+    format!("the broker {host}:{port} cannot be reached: {error}. Check the host, the port and the cable")
 }
 
 fn refusal(code: ConnectReturnCode) -> String {
@@ -209,7 +220,9 @@ fn refusal(code: ConnectReturnCode) -> String {
         ConnectReturnCode::BadUserNamePassword => "user or password is wrong; check the settings".into(),
         ConnectReturnCode::NotAuthorized => "this station is not allowed; check user and access list".into(),
         ConnectReturnCode::UnsupportedProtocolVersion | ConnectReturnCode::RefusedProtocolVersion => {
-            "it does not speak MQTT 5, which the station needs to know that a document arrived".into()
+            "it does not speak MQTT 5, which the station needs to know that a document arrived; where there is no \
+             other broker, `network.protocol = \"3.1.1\"` does without"
+                .into()
         }
         ConnectReturnCode::ServerBusy | ConnectReturnCode::ServerUnavailable => "it is busy".into(),
         other => format!("{other:?}"),

@@ -46,6 +46,11 @@ impl Topics {
         self.under("reading", Some(signal))
     }
 
+    /// How far each consumer of documents confirmed.
+    pub fn consumers(&self) -> String {
+        self.under("consumers", None)
+    }
+
     /// The state of a place on the bench, numbered from 1.
     pub fn place(&self, number: u32) -> String {
         self.under("place", Some(&number.to_string()))

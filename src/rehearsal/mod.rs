@@ -243,6 +243,10 @@ fn parts(
         password_file: None,
         keep_alive_s: 30,
         window: 16,
+        protocol: model::Protocol::Five,
+        resend_minutes: 30,
+        tls: None,
+        consumers: BTreeMap::new(),
     });
     for (simulated, kind) in [(balance, InstrumentKind::Balance), (probe, InstrumentKind::SolutionProbe)] {
         let instrument = model::Instrument {

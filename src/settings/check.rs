@@ -2,6 +2,7 @@
 
 use super::fault::SettingsFault;
 use super::model::{Network, Settings};
+use crate::domain::bench::is_consumer_name;
 use crate::domain::method::Method;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -35,7 +36,9 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
 pub fn check_methods(settings: &Settings, methods: &[Method]) -> Vec<SettingsFault> {
     let mut faults = Faults(Vec::new());
     let foot = &settings.bench.foot;
-    if !methods.iter().any(|method| method.foot_in_use(foot).is_some()) {
+    // Where each method has one foot or none, there is nothing to choose.
+    let choice = methods.iter().any(|method| method.readings.feet.len() > 1);
+    if choice && !methods.iter().any(|method| method.foot(foot).is_some()) {
         let mut known: Vec<_> =
             methods.iter().flat_map(|m| &m.readings.feet).map(|f| format!("`{}`", f.name)).collect();
         known.sort();
@@ -115,6 +118,9 @@ fn folders(settings: &Settings, faults: &mut Faults) {
             Ok(true) => {}
         }
     }
+    if settings.journal.slow_ms == 0 {
+        faults.add("journal.slow-ms", "is 0, and every commit takes longer; use at least 1");
+    }
     let path = &settings.journal.path;
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     if !folder.is_dir() {
@@ -184,6 +190,22 @@ fn broker(network: &Network, faults: &mut Faults) {
     ] {
         if value == 0 {
             faults.add(key, "is 0; use at least 1");
+        }
+    }
+    if let Some(tls) = &network.tls
+        && (tls.certificate_file.is_some() != tls.key_file.is_some())
+    {
+        faults
+            .add("network.tls", "names only one of `certificate-file` and `key-file`; they belong together");
+    }
+    for (name, most) in &network.consumers {
+        let key = format!("network.consumers.{name}");
+        if !is_consumer_name(name) {
+            let what = "cannot name a consumer; use 1 to 64 lower-case letters, digits and hyphens";
+            faults.add(&key, format!("`{name}` {what}"));
+        }
+        if *most == 0 {
+            faults.add(&key, "0 documents behind would be an alarm at every document; use at least 1");
         }
     }
     let Some(file) = &network.password_file else { return };

@@ -51,6 +51,10 @@ pub struct Station {
 pub struct Journal {
     /// File of the journal.
     pub path: PathBuf,
+    /// Less room than this where the journal lies is an alarm, millions of bytes; 0: never.
+    pub space_low_mb: u64,
+    /// A commit that takes this long is an alarm, milliseconds.
+    pub slow_ms: u64,
 }
 
 /// The pages.
@@ -80,6 +84,41 @@ pub struct Network {
     /// Documents in flight without an acknowledgement.
     #[serde(default = "window_default")]
     pub window: u16,
+    /// What is spoken.
+    #[serde(default)]
+    pub protocol: Protocol,
+    /// After a broken connection, documents acknowledged within so many minutes go out again.
+    #[serde(default = "resend_default")]
+    pub resend_minutes: u16,
+    /// Encryption; absent: none.
+    pub tls: Option<Tls>,
+    /// Consumers that are watched, with how many documents they may be behind.
+    #[serde(default)]
+    pub consumers: BTreeMap<String, u64>,
+}
+
+/// What is spoken with the broker.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+pub enum Protocol {
+    /// MQTT 5.
+    #[default]
+    #[serde(rename = "5")]
+    Five,
+    /// MQTT 3.1.1, which cannot say that the broker threw a document away.
+    #[serde(rename = "3.1.1")]
+    Older,
+}
+
+/// Encryption of the connection to the broker.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Tls {
+    /// Certificates of the authority that signed the broker's, PEM.
+    pub ca_file: PathBuf,
+    /// The station's own certificate, PEM, where the broker asks for one.
+    pub certificate_file: Option<PathBuf>,
+    /// Its key, PEM, without a pass phrase.
+    pub key_file: Option<PathBuf>,
 }
 
 /// A balance or a probe.
@@ -133,6 +172,11 @@ const fn keep_alive_default() -> u16 {
 
 const fn window_default() -> u16 {
     16
+}
+
+/// As long as the widest usual interval at which a broker stores what it has (30 minutes).
+const fn resend_default() -> u16 {
+    30
 }
 
 const fn debounce_default() -> u32 {

@@ -1,6 +1,7 @@
 //! What the person who sets up a station is told. Every assertion is on the text that is read.
 
 use super::*;
+use std::collections::BTreeMap;
 use std::fs;
 use std::net::SocketAddr;
 
@@ -338,6 +339,10 @@ fn the_password_must_be_readable_and_there() {
         password_file: Some(scratch.0.join(file)),
         keep_alive_s: 30,
         window: 16,
+        protocol: model::Protocol::Five,
+        resend_minutes: 30,
+        tls: None,
+        consumers: BTreeMap::new(),
     };
     fs::write(scratch.0.join("good"), "secret\n").unwrap();
     fs::write(scratch.0.join("empty"), "\nsecret").unwrap();

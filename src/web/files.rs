@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 11] = [
+const FILES: [(&str, &str, &str); 12] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -21,6 +21,7 @@ const FILES: [(&str, &str, &str); 11] = [
     ("entry.js", SCRIPT, include_str!("page/entry.js")),
     ("alarms.js", SCRIPT, include_str!("page/alarms.js")),
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
+    ("odd.js", SCRIPT, include_str!("page/odd.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
     ("mark.svg", "image/svg+xml", include_str!("page/mark.svg")),
 ];

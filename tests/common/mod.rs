@@ -10,6 +10,7 @@ pub mod http;
 pub mod lab;
 pub mod lines;
 pub mod mosquitto;
+pub mod outage;
 pub mod running;
 pub mod site;
 pub mod work;

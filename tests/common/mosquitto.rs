@@ -75,7 +75,8 @@ impl Mosquitto {
     pub async fn ask(&self, topic: &str, payload: &str) -> String {
         let mut command = self.client("mosquitto_rr");
         command.args(["-t", topic, "-m", payload, "-e", "reply/desk", "-W", "20"]);
-        command.args(["-D", "publish", "correlation-data", "1"]);
+        // One correlation is one ask: another gets another.
+        command.args(["-D", "publish", "correlation-data", &uuid::Uuid::now_v7().to_string()]);
         let output = soon("mosquitto_rr", command.output()).await.expect(NEEDED);
         assert!(output.status.success(), "no reply to {topic}");
         String::from_utf8_lossy(&output.stdout).trim().to_owned()

@@ -120,6 +120,25 @@ try {
     await page.waitForFunction((i) => document.getElementById(i).closest(".place").querySelector(".said").dataset.kind === "done", id);
     check(true, "the next act was done by clicking");
     await shot("after-acts");
+    // Something happened, and the place was wrong.
+    await card.locator(".odd .notes button", { hasText: "Bumped" }).click();
+    await card.locator(".noted li", { hasText: "Bumped" }).waitFor();
+    check((await card.locator(".noted li").textContent()).includes("Rehearsal Person"), "a note at a touch carries the name");
+    await shot("noted");
+    const last = page.locator(".place").last();
+    const number = await last.locator(".number").textContent();
+    if (await last.getAttribute("data-empty") && await last.locator("h3").getAttribute("id") !== id) {
+      await card.locator(".moved select").selectOption({ label: number });
+      await card.locator(".moved button", { hasText: "always stood" }).click();
+      await page.waitForFunction(([n, l]) => document.getElementById(`place-${n}`).textContent === l, [number, `${label}-1`]);
+      check(await card.getAttribute("data-empty") === "yes", "a wrong place was corrected");
+    }
+    const sample = page.locator(`.sample:has(h3:text-is("${label}"))`);
+    await sample.locator(".more > summary").click();
+    await sample.locator(".plan input").fill("3");
+    await sample.locator(".plan button").click();
+    await sample.locator(".progress", { hasText: "of 3 specimens" }).waitFor();
+    check(await sample.locator(".withdraw").isHidden(), "a sample with a specimen at work is not withdrawn");
   }
   const link = page.locator(".records a").first();
   if (await link.count()) {

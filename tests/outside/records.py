@@ -134,7 +134,9 @@ def main(path, work):
     units, records, numbers, steps = set(), {}, {}, 0
     for n, event in enumerate(events):
         envelope(event)
-        name = event["dataschema"].removeprefix("https://stillstand.example/schema/").rpartition("/")[0]
+        name, _, version = event["dataschema"].removeprefix("https://stillstand.example/schema/").rpartition("/")
+        if not version.startswith("1.0."):
+            name += "-" + version.rpartition(".")[0]
         check((SCHEMAS / f"{name}.schema.json").is_file(), f"line {n + 1}: no schema {event['dataschema']}")
         folder = pathlib.Path(work) / name
         folder.mkdir(exist_ok=True)

@@ -5,13 +5,18 @@ use crate::{none, one};
 use regex::Regex;
 
 /// Files and folders that are pure, without the ending `.rs`.
-const PURE: [&str; 12] = [
+const PURE: [&str; 17] = [
     "src/domain",
     "src/web/view",
     "src/journal/chain",
     "src/journal/stored",
     "src/instruments/protocol",
     "src/instruments/listener",
+    "src/instruments/listen/judge",
+    "src/instruments/listen/plan",
+    "src/instruments/listen/proposal",
+    "src/instruments/listen/shipped",
+    "src/instruments/listen/text",
     "src/network/topics",
     "src/network/message",
     "src/network/documents",

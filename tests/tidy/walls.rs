@@ -20,7 +20,7 @@ const ALL: &[&str] = &[""];
 
 /// The most exact row counts. Tests are free: they stand where they test, but may borrow the
 /// rehearsal's broker and the stepped clock.
-const TABLE: [Row; 21] = [
+const TABLE: [Row; 26] = [
     row("domain", &[], "the trade is pure and knows nothing of what carries it"),
     row("clock", &["domain::moment"], "a clock makes moments"),
     row("settings", &["domain"], "settings name methods, kinds of instruments and the bench's limits"),
@@ -50,6 +50,11 @@ const TABLE: [Row; 21] = [
         "bytes to values; what a line and a request are, the parent says",
     ),
     row("instruments::listener", &["domain", "instruments"], "what the parent asks of it"),
+    row("instruments::listen::judge", &["domain", "instruments"], "which shapes fit what came"),
+    row("instruments::listen::plan", &["instruments"], "an order of speeds and questions"),
+    row("instruments::listen::proposal", &["domain", "instruments"], "settings for what fits"),
+    row("instruments::listen::shipped", &["instruments"], "the shapes that came with the program"),
+    row("instruments::listen::text", &["instruments"], "bytes to text"),
     row("network::topics", &[], "names"),
     row("network::message", &["domain", "network"], "the bench as messages"),
     row(

@@ -1,9 +1,10 @@
 //! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
 
-use crate::domain::bench::{Bench, EVENT_VERSION, Event, Input, Outcome, Refusal, What};
+use crate::domain::bench::{Bench, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
 use crate::domain::report::{self, DocumentKind, Head};
+use crate::journal::stored::Stored;
 use crate::journal::{Batch, Chain, InputRow, NewDocument, NewEvent, chain};
 use crate::network::topics::Topics;
 use serde_json::json;
@@ -98,7 +99,7 @@ fn append(chain: &mut Chain, pending: &mut Pending, input: &Input, moment: &str,
     pending.batch.events.push(chain.append(NewEvent {
         input: input.id,
         kind: event.kind().to_owned(),
-        version: EVENT_VERSION,
+        version: Stored::newest(event.kind()).version,
         chained: event.is_chained(),
         moment: moment.to_owned(),
         payload: to_json(event),

@@ -1,9 +1,11 @@
 //! The fold: one event changes the state. It cannot fail, and it is the only way that state
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
+use super::consumer::REMEMBERED_ASKS;
 use super::event::Event;
 use super::{
-    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptPress, REMEMBERED_ACTS, RefusedTrigger,
+    Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptAsk, KeptPress, REMEMBERED_ACTS, Receipt,
+    RefusedTrigger, ReplayAsked,
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
@@ -14,7 +16,7 @@ use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
-use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
+use crate::domain::specimen::{Marked, Run, Specimen, Weighing, late};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::cmp::Ordering;
@@ -55,6 +57,9 @@ impl Bench {
                 let done = DoneAct { id: *act, note: note.clone(), made: *made };
                 keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
             }
+            Event::AskAnswered { .. } | Event::ReceiptConfirmed { .. } | Event::ReplayAsked { .. } => {
+                self.apply_consumer(event, at);
+            }
             Event::PressKept { .. }
             | Event::KeptPressEnded { .. }
             | Event::PressSettled { .. }
@@ -66,6 +71,15 @@ impl Bench {
             | Event::AlarmUnshelved { .. }
             | Event::AlarmTakenOutOfService { .. }
             | Event::AlarmPutInService { .. } => self.apply_alarm(event, at),
+            Event::RepeatCalledFor { .. }
+            | Event::RepeatTakenBack { .. }
+            | Event::SpecimenNoted { .. }
+            | Event::RunInterrupted { .. }
+            | Event::PlaceCorrected { .. }
+            | Event::CylinderMoved { .. }
+            | Event::WeighingPlaced { .. }
+            | Event::SpecimensPlanned { .. }
+            | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
         }
     }
 
@@ -80,6 +94,7 @@ impl Bench {
                 triggers,
                 instruments,
                 methods,
+                network,
             } => {
                 self.station.clone_from(station);
                 self.title.clone_from(title);
@@ -99,6 +114,7 @@ impl Bench {
                 self.instruments = instruments.clone().into();
                 self.current = methods.clone().into();
                 self.ports.clear();
+                *self.network = network.clone();
             }
             Event::MethodAdopted { method } => {
                 self.methods.insert(method.digest.clone(), method.clone());
@@ -128,7 +144,7 @@ impl Bench {
                         number: 0,
                         label: sample.label.clone(),
                         reported,
-                        deviations: sample.counted.iter().map(|c| c.deviations).sum(),
+                        deviations: late::counting(sample).counts.iter().map(|c| c.deviations).sum(),
                         kind: "result".to_owned(),
                         moment: *at,
                     };
@@ -142,29 +158,10 @@ impl Bench {
 
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
-        match &weighing.target {
-            Some(Target::Sample { sample, name }) => {
-                if let Some(sample) = self.samples.get_mut(sample) {
-                    sample.masses.insert(name.clone(), weighing.clone());
-                }
-                self.awaited = None;
-            }
-            Some(Target::Specimen { specimen }) => {
-                if let Some(specimen) = self.specimens.get_mut(specimen) {
-                    specimen.mass = Some(weighing.clone());
-                    specimen.version += 1;
-                }
-                self.awaited = None;
-            }
-            Some(Target::CorrectiveSand { specimen }) => {
-                if let Some(specimen) = self.specimens.get_mut(specimen) {
-                    specimen.corrective = Some(weighing.clone());
-                    specimen.version += 1;
-                }
-                self.awaited = None;
-            }
-            None => keep(&mut self.kept_weighings, weighing.clone().into(), KEPT),
+        if weighing.target.is_some() {
+            self.awaited = None;
         }
+        self.give(weighing.clone());
     }
 
     fn apply_specimen(&mut self, event: &Event) {
@@ -211,7 +208,7 @@ impl Bench {
         }
     }
 
-    fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
+    pub(super) fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
         if let Some(specimen) = self.specimens.get_mut(&id) {
             change(specimen);
             specimen.version += 1;
@@ -222,6 +219,9 @@ impl Bench {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
         let material = sample.material.clone();
+        if let Some(repeat) = &mut sample.repeat {
+            repeat.group.push(id);
+        }
         let digest = sample.method.clone();
         let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
         let specimen = Specimen {
@@ -242,10 +242,15 @@ impl Bench {
             counts: std::collections::BTreeMap::new(),
             mass: None,
             corrective: None,
+            earlier_corrective: Vec::new(),
             tally: Tally::default(),
             announced: None,
             calculation: None,
             voided: None,
+            notes: Vec::new(),
+            places: Vec::new(),
+            interruption: None,
+            earlier_masses: Vec::new(),
         };
         self.specimens.insert(id, specimen.into());
     }
@@ -280,9 +285,7 @@ impl Bench {
         }
         if frees_place {
             self.specimens.remove(&id);
-            self.samples.retain(|sample_id, sample| {
-                sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
-            });
+            self.finished_samples_leave();
             self.await_only_what_is_there();
         }
     }
@@ -299,11 +302,18 @@ impl Bench {
         specimen.version += 1;
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
+            if let Some(repeat) = &mut sample.repeat {
+                repeat.group.retain(|new| *new != id);
+            }
         }
         self.await_only_what_is_there();
     }
 
     fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
+        let settled = self.specimens.get(&id).and_then(|specimen| {
+            let (method, points) = self.rule(specimen)?;
+            late::settled(specimen, method, &points)
+        });
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         specimen.calculation = Some(*calculation);
         specimen.version += 1;
@@ -322,6 +332,7 @@ impl Bench {
             record,
             calculation: *calculation,
             deviations,
+            settled,
         };
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.counted.push(counted);
@@ -331,9 +342,25 @@ impl Bench {
     }
 
     /// Nothing is awaited for what is over or gone.
-    fn await_only_what_is_there(&mut self) {
+    pub(super) fn await_only_what_is_there(&mut self) {
         if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
             self.awaited = None;
+        }
+    }
+
+    fn apply_consumer(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::AskAnswered { key, reply } => {
+                keep(&mut self.asks, KeptAsk { key: *key, reply: reply.clone() }.into(), REMEMBERED_ASKS);
+            }
+            Event::ReceiptConfirmed { consumer, through } => {
+                self.receipts.insert(consumer.clone(), Receipt { through: *through, at: *at });
+            }
+            Event::ReplayAsked { consumer, number } => {
+                let count = self.replay.as_ref().map_or(0, |r| r.count) + 1;
+                self.replay = Some(ReplayAsked { count, number: *number, consumer: consumer.clone() });
+            }
+            _ => {}
         }
     }
 
@@ -345,6 +372,7 @@ impl Bench {
         {
             finished.number = number;
         }
+        self.finished_samples_leave();
     }
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
@@ -458,13 +486,15 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),
         material: Material::default(),
+        earlier_masses: Vec::new(),
         counted: Vec::new(),
+        repeat: None,
         reported: None,
     }
 }
 
 /// Appends, and forgets the oldest beyond `most`.
-fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
+pub(super) fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
     list.push_back(item);
     while list.len() > most {
         list.pop_front();

@@ -2,7 +2,7 @@
 //! rewritten, and a correction is another event.
 
 use super::input::Contact;
-use super::{BenchSettings, Does, ProbeStands, TriggerSettings};
+use super::{BenchSettings, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::measure;
@@ -10,6 +10,8 @@ use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::note::Note;
+use crate::domain::specimen::runs::Interruption;
 use crate::domain::specimen::sample::Preparation;
 use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
 use serde::{Deserialize, Serialize};
@@ -39,6 +41,9 @@ pub enum Event {
         instruments: BTreeMap<String, InstrumentKind>,
         /// Digest of the method that each identifier stands for from now on.
         methods: BTreeMap<String, String>,
+        /// What the settings say of the network.
+        #[serde(default)]
+        network: NetworkFacts,
     },
     /// A method came into use: the whole of it, so that the journal stands alone.
     MethodAdopted {
@@ -167,6 +172,87 @@ pub enum Event {
         document: Uuid,
         /// The average with its intermediates.
         average: Average,
+    },
+    /// A specimen had no line in time: new ones of its sample are called for.
+    RepeatCalledFor {
+        /// The sample.
+        sample: Uuid,
+        /// The specimen that had no line.
+        specimen: Uuid,
+        /// New specimens that its method asks for.
+        specimens: u32,
+    },
+    /// The line of a specimen that had called for a repeat turned out to have been read in time.
+    RepeatTakenBack {
+        /// The sample.
+        sample: Uuid,
+        /// The specimen.
+        specimen: Uuid,
+    },
+    /// Somebody noted something of a specimen.
+    SpecimenNoted {
+        /// The specimen.
+        specimen: Uuid,
+        /// The note.
+        note: Note,
+    },
+    /// Somebody said that the machine's run was interrupted and resumed.
+    RunInterrupted {
+        /// The specimen.
+        specimen: Uuid,
+        /// What was said.
+        interruption: Interruption,
+    },
+    /// The place number of a specimen was wrong: its cylinder always stood at the other.
+    PlaceCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// The wrong place.
+        from: u32,
+        /// The right one.
+        to: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A cylinder was carried to another place.
+    CylinderMoved {
+        /// The specimen.
+        specimen: Uuid,
+        /// From there.
+        from: u32,
+        /// To there.
+        to: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A weighing was given its place afterwards, or given to another.
+    WeighingPlaced {
+        /// The weighing.
+        weighing: Uuid,
+        /// What had it; `None`: nothing.
+        from: Option<Target>,
+        /// What has it now.
+        to: Target,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// The number of a sample's specimens was planned anew.
+    SpecimensPlanned {
+        /// The sample.
+        sample: Uuid,
+        /// The number now.
+        planned: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A sample was registered by mistake.
+    SampleWithdrawn {
+        /// The sample.
+        sample: Uuid,
+        /// Why.
+        reason: String,
+        /// When and by whom.
+        marked: Marked,
     },
     /// A document was made for the network, with its number.
     DocumentIssued {
@@ -338,6 +424,27 @@ pub enum Event {
         #[serde(default)]
         made: Option<Uuid>,
     },
+    /// An ask with a correlation was answered: the same ask again gets the same reply.
+    AskAnswered {
+        /// What its response topic and correlation come to.
+        key: Uuid,
+        /// The reply, as it was sent.
+        reply: Arc<str>,
+    },
+    /// A consumer has every document up to a number.
+    ReceiptConfirmed {
+        /// Its name.
+        consumer: String,
+        /// The number.
+        through: u64,
+    },
+    /// A consumer wants the documents from a number on once more.
+    ReplayAsked {
+        /// Its name.
+        consumer: String,
+        /// The number.
+        number: u64,
+    },
 }
 
 impl Event {
@@ -360,6 +467,15 @@ impl Event {
             Self::Measured(happened) => happened.kind(),
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",
+            Self::RepeatCalledFor { .. } => "repeat-called-for",
+            Self::RepeatTakenBack { .. } => "repeat-taken-back",
+            Self::SpecimenNoted { .. } => "specimen-noted",
+            Self::RunInterrupted { .. } => "run-interrupted",
+            Self::PlaceCorrected { .. } => "place-corrected",
+            Self::CylinderMoved { .. } => "cylinder-moved",
+            Self::WeighingPlaced { .. } => "weighing-placed",
+            Self::SpecimensPlanned { .. } => "specimens-planned",
+            Self::SampleWithdrawn { .. } => "sample-withdrawn",
             Self::DocumentIssued { .. } => "document-issued",
             Self::TemperatureRead { .. } => "temperature-read",
             Self::TemperaturesCounted { .. } => "temperatures-counted",
@@ -379,6 +495,9 @@ impl Event {
             Self::AlarmPutInService { .. } => "alarm-put-in-service",
             Self::InstrumentChanged { .. } => "instrument-changed",
             Self::ActDone { .. } => "act-done",
+            Self::AskAnswered { .. } => "ask-answered",
+            Self::ReceiptConfirmed { .. } => "receipt-confirmed",
+            Self::ReplayAsked { .. } => "replay-asked",
         }
     }
 
@@ -387,6 +506,3 @@ impl Event {
         !matches!(self, Self::TemperatureRead { .. })
     }
 }
-
-/// Version of the stored form of events.
-pub const EVENT_VERSION: u16 = 1;

@@ -5,6 +5,8 @@ use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
+use crate::domain::specimen::Target;
+use crate::domain::specimen::note::NoteKind;
 use crate::domain::specimen::sample::Preparation;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -40,6 +42,16 @@ pub enum What {
     Started(Box<Started>),
     /// A person's act, from the page or from an ask on the network.
     Act(Act),
+    /// Somebody who takes the documents says something of them.
+    Consumer(super::FromConsumer),
+    /// Any of these, asked with a correlation: it has one effect and one reply, however often it
+    /// is asked.
+    Asked {
+        /// What its response topic and correlation come to.
+        key: Uuid,
+        /// What is asked.
+        what: Box<What>,
+    },
     /// A switch, button or contact.
     Trigger(Trigger),
     /// An instrument's adapter has something to say.
@@ -48,6 +60,8 @@ pub enum What {
     Switch(SwitchReport),
     /// The network's adapter has something to say.
     Network(NetworkReport),
+    /// Something was seen of the disk under the journal.
+    Disk(DiskReport),
     /// A deadline has passed. A spurious one does nothing.
     Deadline,
 }
@@ -71,6 +85,9 @@ pub struct Started {
     pub instruments: BTreeMap<String, crate::domain::reading::InstrumentKind>,
     /// The methods, all of them.
     pub methods: Vec<Arc<Method>>,
+    /// The network.
+    #[serde(default)]
+    pub network: super::NetworkFacts,
 }
 
 /// A person's act.
@@ -162,6 +179,71 @@ pub enum Do {
     VoidSpecimen {
         /// The specimen.
         specimen: Uuid,
+        /// Why.
+        reason: String,
+    },
+    /// Something happened to a specimen: bumped, spilled, leaked, the foot dropped, or words.
+    NoteSpecimen {
+        /// The specimen.
+        specimen: Uuid,
+        /// What happened.
+        note: NoteKind,
+        /// Words beside it; needed where the note is `words`.
+        #[serde(default)]
+        text: Option<String>,
+    },
+    /// The shaker's run was interrupted and went on: its further runs are its resumed part.
+    InterruptedRun {
+        /// The specimen.
+        specimen: Uuid,
+        /// The resumed part counts with the first; else the first run stands alone.
+        counts: bool,
+        /// Why it was interrupted.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The place number is wrong: the cylinder always stood at another place.
+    CorrectPlace {
+        /// The specimen.
+        specimen: Uuid,
+        /// The right place.
+        place: u32,
+        /// What is shown there always stood where this one is shown.
+        #[serde(default)]
+        swap: bool,
+    },
+    /// The cylinder was carried to another place.
+    MoveCylinder {
+        /// The specimen.
+        specimen: Uuid,
+        /// Where it stands now.
+        place: u32,
+    },
+    /// A weighing that nothing waited for is of this.
+    PlaceWeighing {
+        /// The weighing.
+        weighing: Uuid,
+        /// What it is of.
+        target: Target,
+    },
+    /// A weighing that was given to one thing is of another.
+    ReassignWeighing {
+        /// The weighing.
+        weighing: Uuid,
+        /// What it is of.
+        target: Target,
+    },
+    /// More or fewer specimens of a sample are planned.
+    PlanSpecimens {
+        /// The sample.
+        sample: Uuid,
+        /// How many.
+        specimens: u32,
+    },
+    /// A sample was registered by mistake.
+    WithdrawSample {
+        /// The sample.
+        sample: Uuid,
         /// Why.
         reason: String,
     },
@@ -277,6 +359,28 @@ pub enum SwitchReport {
         /// How many.
         edges: u32,
     },
+}
+
+/// What was seen of the disk under the journal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct DiskReport {
+    /// Which condition.
+    pub condition: DiskCondition,
+    /// It is there; else it has gone.
+    pub active: bool,
+    /// With figures.
+    pub text: String,
+}
+
+/// Conditions of a disk that still works.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DiskCondition {
+    /// Little room is left.
+    Low,
+    /// It confirms slowly.
+    Slow,
 }
 
 /// What the network's adapter says.

@@ -8,17 +8,24 @@
 
 mod alarms;
 mod apply;
+mod apply_odd;
+mod consumer;
 mod deadlines;
 mod decide;
 mod event;
 mod input;
+mod late;
 mod measured;
 mod refusal;
 
+pub use consumer::{
+    ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
+};
 pub use decide::{Decision, point_text};
-pub use event::{EVENT_VERSION, Event};
+pub use event::Event;
 pub use input::{
-    Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
+    Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
+    SwitchReport, Trigger, What,
 };
 pub use refusal::{Outcome, Refusal};
 
@@ -247,6 +254,18 @@ pub struct Bench {
     pub next_number: u64,
     /// Acts already done, oldest first.
     pub acts: Shared<VecDeque<Shared<DoneAct>>>,
+    /// Asks already answered, oldest first.
+    #[serde(default)]
+    pub asks: Shared<VecDeque<Shared<KeptAsk>>>,
+    /// How far each consumer confirmed, by name.
+    #[serde(default)]
+    pub receipts: Shared<BTreeMap<String, Receipt>>,
+    /// The last replay that was asked for.
+    #[serde(default)]
+    pub replay: Option<ReplayAsked>,
+    /// What the settings say of the network.
+    #[serde(default)]
+    pub network: Shared<NetworkFacts>,
 }
 
 impl Default for Bench {
@@ -292,6 +311,10 @@ impl Default for Bench {
             finished: Shared::default(),
             next_number: 1,
             acts: Shared::default(),
+            asks: Shared::default(),
+            receipts: Shared::default(),
+            replay: None,
+            network: Shared::default(),
         }
     }
 }

@@ -76,6 +76,14 @@ pub enum Refusal {
         /// Why not.
         why: String,
     },
+    /// The journal cannot be written now.
+    #[error(
+        "not kept: {why}. Nothing of it was stored; do it again once the station can store, with the time stated"
+    )]
+    NotKept {
+        /// Why.
+        why: String,
+    },
     /// It is so already.
     #[error("{what}")]
     Already {
@@ -101,6 +109,11 @@ pub enum Outcome {
         note: String,
         /// Identity of what was made, if something was.
         made: Option<uuid::Uuid>,
+    },
+    /// Asked before with the same correlation: the reply is that of then, word for word.
+    AsBefore {
+        /// The reply, as it was sent.
+        reply: std::sync::Arc<str>,
     },
     /// Refused.
     Refused {

@@ -7,12 +7,14 @@
 pub(crate) mod load;
 mod points;
 mod rules;
+mod touch;
 
 pub use load::{Fault, load};
 pub use points::{Edge, Point};
 pub use rules::{
     AverageRule, CalculationRule, HeightFormula, HeightRule, Precision, RatioRule, ReplicateRule, ResultRule,
 };
+pub use touch::{NoteRule, NoteRules, ResumedRule};
 
 use super::quantity::{Range, Unit};
 use rust_decimal::Decimal;
@@ -81,6 +83,9 @@ pub struct Method {
     pub readings: ReadingRule,
     /// When no clear line has formed in time.
     pub late_line: LateLineRule,
+    /// Which notes of a person are deviations.
+    #[serde(default)]
+    pub notes: NoteRules,
     /// How the number is made.
     pub calculation: CalculationRule,
     /// How many specimens, and how far apart they may lie.
@@ -221,6 +226,13 @@ pub struct Timed {
     /// Strokes or cycles that are counted meanwhile.
     #[serde(default)]
     pub count: Option<Box<CountRule>>,
+    /// The cylinder stands untouched meanwhile; `None`: the file does not say.
+    #[serde(default)]
+    pub undisturbed: Option<bool>,
+    /// What the machine's further runs count for after an interrupted one; `None`: the file does
+    /// not say.
+    #[serde(default)]
+    pub resumed: Option<Sourced<ResumedRule>>,
 }
 
 /// What is counted during an interval: a reading of that step.

@@ -4,8 +4,10 @@
 //! codes, and where it came from. `value` is for machines that want a number; nothing that
 //! decides is ever computed from it.
 
+mod incident;
 mod measure;
 mod record;
+mod repeat;
 mod result;
 mod weighing;
 
@@ -57,6 +59,21 @@ impl DocumentKind {
             Self::Weighing => "weighing/1.0.0",
         }
     }
+
+    /// The same for a document that tells more than the first version can.
+    const fn fuller_schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.1.0",
+            Self::Result => "sample-result/1.1.0",
+            Self::Weighing => self.schema(),
+        }
+    }
+
+    /// A document names the oldest version of its schema that describes it.
+    fn schema_of(self, data: &Value) -> &'static str {
+        let tells_more = ["incidents", "repeat"].iter().any(|key| data.get(key).is_some());
+        if tells_more { self.fuller_schema() } else { self.schema() }
+    }
 }
 
 /// Name and version of the schema of the notice that stands for a document which is too large.
@@ -75,7 +92,8 @@ pub fn notice_schema() -> String {
 /// The `$id` of the schema of every document that this program publishes in order.
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
-    kinds.map(DocumentKind::schema).into_iter().chain([NOTICE_SCHEMA]).map(schema_id).collect()
+    let fuller = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fuller_schema);
+    kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain([NOTICE_SCHEMA]).map(schema_id).collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether
@@ -144,7 +162,7 @@ fn envelope(
         "time": measure::time(at.wall_ns),
         "sequence": format!("{number:010}"),
         "datacontenttype": "application/json",
-        "dataschema": schema_id(kind.schema()),
+        "dataschema": schema_id(kind.schema_of(data)),
         "data": data,
     })
 }

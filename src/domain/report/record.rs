@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, measure, station};
+use super::{Head, incident, measure, station};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::calculation::{Calculation, Levels};
 use crate::domain::method::{Edge, Method, Point, Step, StepKind};
@@ -32,7 +32,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         })
         .collect();
     let end = *specimen.last_moment();
-    Some(json!({
+    let mut data = json!({
         "status": "preliminary",
         "version": 1,
         "station": station(bench, head),
@@ -67,7 +67,13 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         },
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
-    }))
+    });
+    if let (Some(incidents), Value::Object(fields)) =
+        (incident::incidents(specimen, sample, method, &points), &mut data)
+    {
+        fields.insert("incidents".to_owned(), incidents);
+    }
+    Some(data)
 }
 
 pub(super) fn method(method: &Method) -> Value {

@@ -1,16 +1,18 @@
 //! The result of a sample: the average of what counts, and how far its specimens lie apart.
 
-use super::{Head, measure, record, station};
+use super::{Head, measure, record, repeat, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
 use crate::domain::quantity::Unit;
+use crate::domain::specimen::late;
 use crate::domain::specimen::sample::Sample;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 
 pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Head) -> Option<Value> {
     let method = bench.methods.get(&sample.method)?;
-    let reported = || sample.counted.iter().map(|c| c.calculation.reported);
+    let counting = late::counting(sample);
+    let reported = || counting.counts.iter().map(|c| c.calculation.reported);
     let difference: Option<Decimal> = reported().max().zip(reported().min()).map(|(a, b)| a - b);
     let limit = method.replicates.max_difference.value;
     let verdict = match (difference, limit) {
@@ -18,13 +20,13 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
         (Some(_), Some(_)) => "within",
         _ => "no-limit",
     };
-    Some(json!({
+    let mut data = json!({
         "status": "preliminary",
         "version": 1,
         "station": station(bench, head),
         "method": record::method(method),
         "sample": record::sample(sample),
-        "specimens": sample.counted.iter().map(|c| json!({
+        "specimens": counting.counts.iter().map(|c| json!({
             "id": c.specimen,
             "label": c.label,
             "record": c.record,
@@ -51,5 +53,9 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
             "text": average.reported.normalize().to_string(),
             "unit": Unit::One.code(),
         },
-    }))
+    });
+    if let (Some(again), Value::Object(fields)) = (&sample.repeat, &mut data) {
+        fields.insert("repeat".to_owned(), repeat::repeat(sample, again, &counting));
+    }
+    Some(data)
 }

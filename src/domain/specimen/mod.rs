@@ -12,6 +12,9 @@
 //! weighs the temperature over time. Nothing here changes state: that is `bench::apply`.
 
 pub mod judge;
+pub mod late;
+pub mod note;
+pub mod runs;
 pub mod sample;
 pub mod tally;
 pub mod walk;
@@ -71,13 +74,16 @@ pub struct Weighing {
     pub wire: Wire,
     /// Arrival of the line's last byte.
     pub moment: Moment,
-    /// What the bench was waiting for; `None`: kept without a place.
+    /// What the bench was waiting for, or what a person gave it to; `None`: kept without a place.
     pub target: Option<Target>,
+    /// Who gave it there afterwards, and when; `None`: it was waited for, or is kept.
+    #[serde(default)]
+    pub placed: Option<Marked>,
 }
 
 /// What a weighing can be for.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "for", rename_all = "kebab-case")]
+#[serde(tag = "for", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Target {
     /// A mass of the sample's preparation, by the name that the method gives it.
     Sample {
@@ -160,6 +166,9 @@ pub struct Specimen {
     /// Mass of the corrective sand.
     #[serde(default)]
     pub corrective: Option<Weighing>,
+    /// Masses of corrective sand that a later one replaced, oldest first.
+    #[serde(default)]
+    pub earlier_corrective: Vec<Weighing>,
     /// Temperature of the solution over the watched time.
     pub tally: Tally,
     /// Announcements already made, for a step.
@@ -169,6 +178,18 @@ pub struct Specimen {
     /// Given up before it was complete: why, by whom and when. Its cylinder is still to be cleaned.
     #[serde(default)]
     pub voided: Option<(String, Marked)>,
+    /// What people noted of it, in the order in which they did.
+    #[serde(default)]
+    pub notes: Vec<note::Note>,
+    /// Changes of its place, in order.
+    #[serde(default)]
+    pub places: Vec<note::PlaceChange>,
+    /// What a person said of an interrupted run of the machine; the last word counts.
+    #[serde(default)]
+    pub interruption: Option<runs::Interruption>,
+    /// Masses that a later weighing replaced, oldest first.
+    #[serde(default)]
+    pub earlier_masses: Vec<Weighing>,
 }
 
 impl Specimen {
@@ -193,6 +214,11 @@ impl Specimen {
             Level::Sand => self.sand.as_ref(),
             Level::Sediment => self.sediment.as_ref(),
         }
+    }
+
+    /// The last level that a method asks for, once it is in.
+    pub fn last_reading(&self) -> Option<&ReadingTaken> {
+        self.sand.as_ref().or(self.sediment.as_ref())
     }
 
     /// What its number is: the method's quantity; with the content of fines behind it where

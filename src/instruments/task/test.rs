@@ -75,7 +75,7 @@ impl Bench {
 }
 
 /// A test that hangs fails instead.
-async fn soon<F: Future>(future: F) -> F::Output {
+pub(super) async fn soon<F: Future>(future: F) -> F::Output {
     tokio::time::timeout(Duration::from_mins(1), future).await.expect("nothing happened for a minute")
 }
 

@@ -65,6 +65,7 @@ enum Wake {
     Signal(Option<Signal>),
     State,
     Rows,
+    Replay,
     Time,
     Stop,
 }
@@ -75,9 +76,10 @@ impl<O: Outbox> Run<O> {
         let link = &self.relay.link;
         let connected_at = documents::rfc3339(self.relay.clock.now().wall_ns);
         let will = documents::presence(Presence::Lost, link.session, &connected_at, None);
-        let options = session::outgoing(link, &Topics::of(&link.station).status(), will);
+        let topic = Topics::of(&link.station).status();
         // Room for a full window, the presence and the farewell.
-        let wire = session::open(options, usize::from(link.window.max(1)) + 8);
+        let room = usize::from(link.window.max(1)) + 8;
+        let wire = session::open(link, Identity::Out, Some((&topic, will)), room);
         self.relay.retained.mark_changed();
         let newest = self.relay.outbox.changed();
         let mut epoch = Epoch {
@@ -108,9 +110,11 @@ impl<O: Outbox> Epoch<'_, O> {
                 self.rows_first = !self.rows_first;
                 if self.rows_first {
                     self.pump_rows().await?;
+                    self.pump_replay().await?;
                     self.pump_state()?;
                 } else {
                     self.pump_state()?;
+                    self.pump_replay().await?;
                     self.pump_rows().await?;
                 }
             }
@@ -118,12 +122,20 @@ impl<O: Outbox> Epoch<'_, O> {
                 Wake::Signal(signal) => self.signal(signal).await?,
                 Wake::State => self.state_settled = false,
                 Wake::Rows => {}
+                Wake::Replay => {
+                    let wish = *self.run.relay.replays.borrow_and_update();
+                    if wish.count > self.run.replays_begun {
+                        self.run.replays_begun = wish.count;
+                        self.run.machine.replay_from(wish.number);
+                    }
+                }
                 Wake::Time => {
                     let now = self.run.now();
                     self.run.machine.overdue(now)?;
                     self.read_again = self.read_again.filter(|at| *at > Instant::now());
                     if self.settles.is_some_and(|at| at <= Instant::now()) {
                         self.settles = None;
+                        self.run.rival.gone();
                         self.run.clear(ConditionName::TakenOver).await;
                     }
                 }
@@ -161,6 +173,7 @@ impl<O: Outbox> Epoch<'_, O> {
             () = self.run.relay.cancel.cancelled() => Wake::Stop,
             Ok(()) = self.run.relay.retained.changed(), if up => Wake::State,
             Ok(()) = self.newest.changed(), if up => Wake::Rows,
+            Ok(()) = self.run.relay.replays.changed(), if up => Wake::Replay,
             () = sleep_until(deadline.unwrap_or_else(Instant::now)), if deadline.is_some() => Wake::Time,
         }
     }
@@ -218,7 +231,7 @@ impl<O: Outbox> Epoch<'_, O> {
         self.run.machine.connected(now, told.and_then(|told| told.receive_max));
         self.run.last_why = None;
         if self.run.conditions.contains_key(&ConditionName::TakenOver) {
-            self.settles = Some(Instant::now() + self.run.relay.link.pace.settled);
+            self.settles = Some(Instant::now() + self.run.rival.quiet());
         }
         self.run.report(NetworkReport::Connected { identity: Identity::Out }).await;
         let at = self.connected_at.clone();
@@ -239,6 +252,9 @@ impl<O: Outbox> Epoch<'_, O> {
             return Ok(());
         }
         let wanted: Arc<RetainedState> = Arc::clone(&self.run.relay.retained.borrow_and_update());
+        if !std::mem::replace(&mut self.run.cleared_earlier, true) {
+            self.run.published.extend(wanted.absent.iter().cloned());
+        }
         let gone: Vec<String> =
             self.run.published.iter().filter(|topic| !wanted.topics.contains_key(*topic)).cloned().collect();
         for topic in gone {
@@ -288,11 +304,8 @@ impl<O: Outbox> Epoch<'_, O> {
     }
 
     fn give(&self, publish: Publish) -> Result<(), Ended> {
-        if session::give(&self.wire.client, publish) {
-            Ok(())
-        } else {
-            Err(Ended::Connection(Ending::Lost(WHILE_SENDING.into())))
-        }
+        let gone = |_| Ended::Connection(Ending::Lost(WHILE_SENDING.into()));
+        self.wire.client.try_publish(publish).map_err(gone)
     }
 
     async fn pump_rows(&mut self) -> Result<(), Ended> {
@@ -319,21 +332,61 @@ impl<O: Outbox> Epoch<'_, O> {
         Ok(())
     }
 
+    /// Sends again what a consumer asked for.
+    async fn pump_replay(&mut self) -> Result<(), Ended> {
+        let now = self.run.now();
+        if self.read_again.is_some() {
+            return Ok(());
+        }
+        let Some((after, limit)) = self.run.machine.wants_replay(now) else { return Ok(()) };
+        match self.run.relay.outbox.after(after, limit).await {
+            Ok(rows) => {
+                for row in rows {
+                    let Ok((publish, _)) = self.fitting(&row) else {
+                        self.run.machine.refuse_replay(now, row.number);
+                        break;
+                    };
+                    self.give(publish)?;
+                    self.run.machine.queued_replay(now, row.number);
+                }
+            }
+            Err(error) => {
+                self.read_again = Some(Instant::now() + self.run.relay.link.pace.hold_first);
+                self.run.raise(ConditionName::OutboxUnreadable, error.to_string()).await;
+            }
+        }
+        Ok(())
+    }
+
+    /// The document, or the notice for it with the size that was too large. `Err`: not even that
+    /// fits.
+    fn fitting(&self, row: &OutboxRow) -> Result<(Publish, Option<u64>), String> {
+        let publish = documents::document(row);
+        let (bytes, limit) = (documents::packet_bytes(&publish), self.packet_most());
+        if bytes <= limit {
+            return Ok((publish, None));
+        }
+        let notice = documents::too_large(row, bytes, limit);
+        if documents::packet_bytes(&notice) > limit {
+            return Err(format!(
+                "the broker takes no packet over {limit} bytes, not even a notice fits; raise its limit"
+            ));
+        }
+        Ok((notice, Some(bytes)))
+    }
+
     /// False: the row is held.
     async fn send_row(&mut self, now: u64, row: &OutboxRow) -> Result<bool, Ended> {
-        let mut publish = documents::document(row);
-        let bytes = documents::packet_bytes(&publish);
-        let limit = self.packet_most();
-        if bytes > limit {
-            publish = documents::too_large(row, bytes, limit);
-            if documents::packet_bytes(&publish) > limit {
-                let why = format!(
-                    "the broker takes no packet over {limit} bytes, not even a notice fits; raise its limit"
-                );
+        let (publish, replaced) = match self.fitting(row) {
+            Ok(fitting) => fitting,
+            Err(why) => {
                 let effects = self.run.machine.refuse(now, row.number, &why);
                 self.perform(effects).await;
                 return Ok(false);
             }
+        };
+        if let Some(bytes) = replaced {
+            let limit = self.packet_most();
             self.run.report(NetworkReport::Replaced { number: row.number, bytes, limit }).await;
         }
         self.give(publish)?;

@@ -16,6 +16,7 @@
 //! The connection stays open while a document is held, so that presence and retained state keep
 //! telling the truth.
 
+use super::replay::Replay;
 use crate::network::{ConditionName, Pace, Resume};
 use rumqttc::v5::mqttbytes::v5::PubAckReason;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -56,6 +57,7 @@ pub enum Fault {
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Item {
     Row(u64),
+    Replay(u64),
     State { topic: String, confirmed: bool },
 }
 
@@ -102,7 +104,7 @@ struct Connection {
 /// The relay's state.
 #[derive(Debug, Clone)]
 pub struct Machine {
-    pace: Pace,
+    pub(super) pace: Pace,
     window: u16,
     acked: u64,
     floor: u64,
@@ -111,6 +113,7 @@ pub struct Machine {
     raised: BTreeSet<ConditionName>,
     refused_state: BTreeSet<String>,
     connection: Option<Connection>,
+    pub(super) replay: Option<Replay>,
 }
 
 impl Machine {
@@ -126,6 +129,7 @@ impl Machine {
             raised: BTreeSet::new(),
             refused_state: BTreeSet::new(),
             connection: None,
+            replay: None,
         }
     }
 
@@ -145,6 +149,7 @@ impl Machine {
             failed: None,
             progress_at: now,
         });
+        self.replay_anew();
     }
 
     /// The connection is gone, and with it all that was in flight.
@@ -214,6 +219,8 @@ impl Machine {
         let mut effects = Vec::new();
         match (flight.item, reason) {
             (Item::Row(number), PubAckReason::Success) => self.row_taken(now, number, &mut effects),
+            (Item::Replay(number), PubAckReason::Success) => self.replay_taken(number),
+            (Item::Replay(number), _) => self.refuse_replay(now, number),
             (Item::Row(number), reason) => self.row_refused(now, number, reason, &mut effects),
             (Item::State { topic, .. }, reason) => self.state_told(topic, reason, &mut effects),
         }
@@ -235,7 +242,8 @@ impl Machine {
         let connection = self.connection.as_ref()?;
         let acks = connection.busy().then(|| connection.progress_at.saturating_add(ms(self.pace.ack_limit)));
         let held = self.held.map(|held| held.until).filter(|until| *until > now);
-        [acks, held].into_iter().flatten().min()
+        let replay = self.replay_until().filter(|until| *until > now);
+        [acks, held, replay].into_iter().flatten().min()
     }
 
     /// A fault if the broker has not acknowledged anything for too long.
@@ -256,6 +264,27 @@ impl Machine {
     /// Every document up to this number is with the broker.
     pub fn acked(&self) -> u64 {
         self.acked
+    }
+
+    /// The last row that was sent for the first time on this connection.
+    pub(super) fn cursor(&self) -> Option<u64> {
+        self.connection.as_ref().map(|connection| connection.cursor)
+    }
+
+    /// Messages that may go out now.
+    pub(super) fn room(&self) -> u64 {
+        self.connection.as_ref().map_or(0, Connection::room)
+    }
+
+    /// Messages that may be in flight.
+    pub(super) fn limit(&self) -> u64 {
+        self.connection.as_ref().map_or(0, |connection| connection.limit)
+    }
+
+    pub(super) fn push_replay(&mut self, now: u64, number: u64) {
+        if let Some(connection) = &mut self.connection {
+            connection.push(now, Item::Replay(number));
+        }
     }
 
     fn row_taken(&mut self, now: u64, number: u64, effects: &mut Vec<Effect>) {
@@ -348,7 +377,9 @@ impl Machine {
     }
 
     fn remember(&mut self, now: u64, number: u64) {
-        if let Some(known) = self.tail.iter_mut().find(|tail| tail.number == number) {
+        // Nearly always it is one that was never acknowledged before: then nobody needs to look.
+        let is_new = number > self.acked;
+        if let Some(known) = self.tail.iter_mut().filter(|_| !is_new).find(|tail| tail.number == number) {
             known.replays = known.replays.saturating_add(1);
         } else {
             self.tail.push_back(Tail { number, at: now, replays: 0 });
@@ -399,7 +430,7 @@ impl Connection {
     }
 }
 
-fn ms(duration: Duration) -> u64 {
+pub(super) fn ms(duration: Duration) -> u64 {
     u64::try_from(duration.as_millis()).unwrap_or(u64::MAX)
 }
 

@@ -5,9 +5,13 @@
 
 mod connection;
 pub mod machine;
+mod replay;
 
+use super::rival::Rival;
 use super::session::{Ending, Pauses};
-use super::{Condition, ConditionName, Identity, Link, NetworkReport, Outbox, Resume, RetainedState};
+use super::{
+    Condition, ConditionName, Identity, Link, NetworkReport, Outbox, ReplayWish, Resume, RetainedState,
+};
 use crate::clock::Clock;
 use connection::Ended;
 use machine::Machine;
@@ -28,6 +32,8 @@ pub struct Relay<O> {
     pub status: mpsc::Sender<NetworkReport>,
     /// The state to be kept at the broker.
     pub retained: watch::Receiver<Arc<RetainedState>>,
+    /// The last replay that a consumer asked for; one that is older than this run is over.
+    pub replays: watch::Receiver<ReplayWish>,
     /// Wall time for the presence documents.
     pub clock: Arc<dyn Clock>,
     /// Ends the relay in good order.
@@ -41,14 +47,14 @@ struct Run<O> {
     origin: Instant,
     /// Topics that were published in this run and not cleared since.
     published: BTreeSet<String>,
+    /// What an earlier run may have left is among them.
+    cleared_earlier: bool,
     conditions: BTreeMap<ConditionName, String>,
     last_why: Option<String>,
-    /// Connections in a row that stood and were soon closed without a reason.
-    closed_early: u32,
+    rival: Rival,
+    /// Replays up to this one are at work, or done.
+    replays_begun: u64,
 }
-
-/// So many connections closed early and without a reason are taken for another client's doing.
-const CLOSED_EARLY_MOST: u32 = 5;
 
 /// Runs the relay until it is cancelled.
 pub async fn run<O: Outbox>(relay: Relay<O>) {
@@ -61,15 +67,14 @@ pub async fn run<O: Outbox>(relay: Relay<O>) {
         run.machine.disconnected();
         if begun.elapsed() >= pace.settled {
             pauses.reset();
-            run.closed_early = 0;
         }
         let ending = match ended {
             Ended::Stopped => return,
             Ended::Connection(ending) => ending,
         };
-        let pause = match run.suspect(ending).await {
-            Ending::TakenOver => pace.taken_over,
-            Ending::Closed(_) | Ending::Lost(_) => pauses.take(),
+        let pause = match run.suspect(ending, begun.elapsed()).await {
+            Some(pause) => pause,
+            None => pauses.take(),
         };
         tokio::select! {
             () = run.relay.cancel.cancelled() => return,
@@ -82,16 +87,18 @@ impl<O: Outbox> Run<O> {
     /// Asks the outbox where to go on, again and again while it cannot say. `None`: cancelled.
     async fn begin(relay: Relay<O>) -> Option<Self> {
         let placeholder = Resume { acked: 0, send_after: 0 };
+        let (pace, replays_begun) = (relay.link.pace, relay.replays.borrow().count);
         let mut run = Self {
             machine: Machine::new(relay.link.pace, relay.link.window, placeholder),
             relay,
             origin: Instant::now(),
             published: BTreeSet::new(),
+            cleared_earlier: false,
             conditions: BTreeMap::new(),
             last_why: None,
-            closed_early: 0,
+            rival: Rival::new(pace),
+            replays_begun,
         };
-        let pace = run.relay.link.pace;
         let replay_ns = i64::try_from(pace.replay.as_nanos()).unwrap_or(i64::MAX);
         loop {
             let since = run.relay.clock.now().wall_ns.saturating_sub(replay_ns);
@@ -131,35 +138,18 @@ impl<O: Outbox> Run<O> {
         }
     }
 
-    /// Reports an ending. One that looks like another client's doing is treated as that.
-    async fn suspect(&mut self, ending: Ending) -> Ending {
-        let id = Identity::Out.client_id(&self.relay.link.station);
-        let wait = self.relay.link.pace.taken_over.as_secs();
+    /// Reports an ending. For one that looks like another client's doing: how long to wait.
+    async fn suspect(&mut self, ending: Ending, lasted: Duration) -> Option<Duration> {
         let stood = self.last_why.is_none();
-        let text = match &ending {
-            Ending::TakenOver => {
-                format!(
-                    "Another client uses the id {id} at the broker. Two stations with one id? Waiting {wait} s"
-                )
-            }
-            Ending::Closed(_) if stood && self.closed_early + 1 >= CLOSED_EARLY_MOST => format!(
-                "The broker closed {CLOSED_EARLY_MOST} connections in a row soon after they stood, without a \
-                 readable reason. Does another station use the id {id}? See the broker's log. Waiting {wait} s"
-            ),
-            Ending::Closed(why) => {
-                self.closed_early += u32::from(stood);
-                self.disconnected(why).await;
-                return ending;
-            }
-            Ending::Lost(why) => {
-                self.disconnected(why).await;
-                return ending;
-            }
+        let Some(wait) = self.rival.ended(&ending, stood, lasted) else {
+            let (Ending::Closed(why) | Ending::Lost(why)) = &ending else { return None };
+            self.disconnected(why).await;
+            return None;
         };
-        self.closed_early = 0;
+        let text = Rival::in_words(&ending, Identity::Out, &self.relay.link.station);
         self.disconnected(&text).await;
         self.raise(ConditionName::TakenOver, text).await;
-        Ending::TakenOver
+        Some(wait)
     }
 
     async fn raise(&mut self, name: ConditionName, text: String) {
@@ -180,3 +170,7 @@ impl<O: Outbox> Run<O> {
 #[cfg(test)]
 #[path = "relay_test.rs"]
 mod test;
+#[cfg(test)]
+mod replay_test;
+#[cfg(test)]
+mod cut_test;

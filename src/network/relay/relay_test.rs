@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::domain::moment::{Moment, test::at};
-use crate::network::{OutboxError, OutboxRow, Pace, RetainedMessage};
+use crate::network::{How, OutboxError, OutboxRow, Pace, RetainedMessage};
 use crate::rehearsal::broker::{self, Acknowledging, Behaviour, Broker};
 use rumqttc::v5::mqttbytes::v5::PubAckReason;
 use std::collections::HashSet;
@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 /// A clock that stands: only presence documents ask it.
 #[derive(Debug)]
-struct Still;
+pub(super) struct Still;
 
 impl Clock for Still {
     fn now(&self) -> Moment {
@@ -27,7 +27,7 @@ impl Clock for Still {
 
 /// An outbox in memory.
 #[derive(Clone)]
-struct Rows {
+pub(super) struct Rows {
     all: Arc<Vec<OutboxRow>>,
     acked: Arc<Mutex<Vec<u64>>>,
     progress: Arc<watch::Sender<u64>>,
@@ -37,7 +37,7 @@ struct Rows {
 const TOPIC: &str = "stillstand/1/b1/record";
 
 impl Rows {
-    fn new(count: u64, bytes: usize) -> Self {
+    pub(super) fn new(count: u64, bytes: usize) -> Self {
         let row = |number| OutboxRow {
             number,
             id: format!("row-{number}"),
@@ -56,11 +56,16 @@ impl Rows {
         }
     }
 
-    fn acked(&self) -> Vec<u64> {
+    pub(super) fn acked(&self) -> Vec<u64> {
         self.acked.lock().unwrap().clone()
     }
 
-    async fn reaches(&self, number: u64) {
+    /// Only documents up to this one are there yet.
+    pub(super) fn show(&self, newest: u64) {
+        self.newest.send_replace(newest);
+    }
+
+    pub(super) async fn reaches(&self, number: u64) {
         let reached = self.progress.subscribe().wait_for(|acked| *acked >= number).await.map(drop);
         reached.unwrap();
     }
@@ -71,7 +76,9 @@ impl Outbox for Rows {
         Ok(Resume { acked: 0, send_after: 0 })
     }
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {
-        Ok(self.all.iter().filter(|row| row.number > number).take(limit).cloned().collect())
+        let newest = *self.newest.borrow();
+        let rows = self.all.iter().filter(|row| row.number > number && row.number <= newest);
+        Ok(rows.take(limit).cloned().collect())
     }
     fn acked(&self, number: u64) {
         self.acked.lock().unwrap().push(number);
@@ -82,15 +89,16 @@ impl Outbox for Rows {
     }
 }
 
-struct Bench {
-    rows: Rows,
+pub(super) struct Bench {
+    pub(super) rows: Rows,
     reports: mpsc::Receiver<NetworkReport>,
     state: watch::Sender<Arc<RetainedState>>,
+    pub(super) replay: watch::Sender<ReplayWish>,
     cancel: CancellationToken,
     task: tokio::task::JoinHandle<()>,
 }
 
-fn fast() -> Pace {
+pub(super) fn fast() -> Pace {
     Pace {
         retry_first: Duration::from_millis(1),
         retry_most: Duration::from_millis(10),
@@ -103,7 +111,7 @@ fn fast() -> Pace {
     }
 }
 
-fn link(port: u16, pace: Pace) -> Link {
+pub(super) fn link(port: u16, pace: Pace) -> Link {
     Link {
         station: "b1".into(),
         session: Uuid::from_u128(7),
@@ -111,6 +119,7 @@ fn link(port: u16, pace: Pace) -> Link {
         port,
         user: None,
         password: None,
+        how: How::default(),
         keep_alive_s: 5,
         window: 16,
         pace,
@@ -118,22 +127,28 @@ fn link(port: u16, pace: Pace) -> Link {
 }
 
 impl Bench {
-    fn start(broker: &Broker, rows: Rows, pace: Pace) -> Self {
+    pub(super) fn start(broker: &Broker, rows: Rows, pace: Pace) -> Self {
+        Self::start_with(broker, rows, pace, ReplayWish::default())
+    }
+
+    pub(super) fn start_with(broker: &Broker, rows: Rows, pace: Pace, wish: ReplayWish) -> Self {
         let (status, reports) = mpsc::channel(10_000);
         let (state, retained) = watch::channel(Arc::new(RetainedState::default()));
+        let (asking, wishes) = watch::channel(wish);
         let cancel = CancellationToken::new();
         let relay = Relay {
             link: link(broker.addr.port(), pace),
             outbox: rows.clone(),
             status,
             retained,
+            replays: wishes,
             clock: Arc::new(Still),
             cancel: cancel.clone(),
         };
-        Self { rows, reports, state, cancel, task: tokio::spawn(run(relay)) }
+        Self { rows, reports, state, replay: asking, cancel, task: tokio::spawn(run(relay)) }
     }
 
-    async fn stop(self) {
+    pub(super) async fn stop(self) {
         self.cancel.cancel();
         self.task.await.unwrap();
     }
@@ -151,20 +166,22 @@ impl Bench {
     }
 }
 
-async fn soon<T>(wanted: impl Future<Output = T>) -> T {
+pub(super) async fn soon<T>(wanted: impl Future<Output = T>) -> T {
     tokio::time::timeout(Duration::from_mins(1), wanted).await.expect("within a minute")
 }
 
-async fn broker(behaviour: Behaviour) -> Broker {
+pub(super) async fn broker(behaviour: Behaviour) -> Broker {
     broker::start("127.0.0.1:0".parse().unwrap(), Behaviour { observe: true, ..behaviour }).await.unwrap()
 }
 
 /// Somebody who reads records: a bare connection that subscribes.
-async fn reader(broker: &Broker) -> crate::network::session::Wire {
+pub(super) async fn reader(broker: &Broker) -> crate::network::session::Wire {
     let mut link = link(broker.addr.port(), fast());
     link.station = "reader".into();
-    let mut wire = crate::network::session::open(crate::network::session::inbound(&link), 10);
-    wire.client.try_subscribe("stillstand/#", rumqttc::v5::mqttbytes::QoS::AtMostOnce).unwrap();
+    let mut wire = crate::network::session::open(&link, Identity::In, None, 10);
+    let filter =
+        rumqttc::v5::mqttbytes::v5::Filter::new("stillstand/#", rumqttc::v5::mqttbytes::QoS::AtMostOnce);
+    wire.client.try_subscribe_many(vec![filter]).unwrap();
     soon(async {
         while let Some(signal) = wire.events.recv().await {
             if let crate::network::session::Signal::Event(event) = signal
@@ -179,7 +196,7 @@ async fn reader(broker: &Broker) -> crate::network::session::Wire {
     wire
 }
 
-fn records(broker: &Broker) -> Vec<String> {
+pub(super) fn records(broker: &Broker) -> Vec<String> {
     let seen = broker.observed().seen.into_iter().filter(|seen| seen.topic == TOPIC);
     seen.map(|seen| String::from_utf8(seen.payload).unwrap()).collect()
 }
@@ -298,8 +315,8 @@ async fn a_second_station_with_our_id_is_not_fought() {
     let mut bench = Bench::start(&broker, Rows::new(0, 0), pace);
     bench.report(|report| matches!(report, NetworkReport::Connected { .. })).await;
     let begun = Instant::now();
-    let will = crate::network::session::outgoing(&link(broker.addr.port(), fast()), "x", String::new());
-    let other = crate::network::session::open(will, 4);
+    let will = Some(("x", String::new()));
+    let other = crate::network::session::open(&link(broker.addr.port(), fast()), Identity::Out, will, 4);
     let taken_over = |active| move |report: &NetworkReport| matches!(report, NetworkReport::Condition(c) if c.name == ConditionName::TakenOver && c.active == active);
     bench.report(taken_over(true)).await;
     assert_eq!(broker.observed().connections, 2);
@@ -313,7 +330,7 @@ fn state(generation: u64, topics: &[(&str, &str)]) -> Arc<RetainedState> {
     let message =
         |payload: &str| RetainedMessage { payload: payload.to_owned().into(), expiry_s: None, qos: 1 };
     let topics = topics.iter().map(|(topic, payload)| ((*topic).into(), message(payload))).collect();
-    Arc::new(RetainedState { generation, topics })
+    Arc::new(RetainedState { generation, topics, ..RetainedState::default() })
 }
 
 async fn shows(broker: &Broker, topic: &str, payload: Option<&str>) {

@@ -31,6 +31,8 @@ pub struct Behaviour {
     pub acknowledging: Acknowledging,
     /// Refuse publishes at `QoS` 1 with this reason, so many in a thousand.
     pub refuse: Option<(PubAckReason, u32)>,
+    /// Acknowledge with success and throw away, so many publishes at `QoS` 1 in a thousand.
+    pub forgets: u32,
     /// Receive maximum in the CONNACK.
     pub receive_max: Option<u16>,
     /// Largest packet taken; 256 KiB if unset.

@@ -340,6 +340,7 @@ impl Session {
             .filter(|(_, thousandths)| self.chance.random_range(0..1000) < *thousandths);
         let reason = match refused {
             Some((reason, _)) => reason,
+            None if self.forgets(publish) => PubAckReason::Success,
             None => locked(&self.shared.core).publish(&self.id, publish, Instant::now()),
         };
         if publish.qos == QoS::AtLeastOnce {
@@ -350,6 +351,14 @@ impl Session {
             }
         }
         Ok(())
+    }
+
+    fn forgets(&mut self, publish: &Publish) -> bool {
+        let thousandths = self.shared.behaviour.forgets;
+        thousandths > 0
+            && publish.qos == QoS::AtLeastOnce
+            && !publish.retain
+            && self.chance.random_range(0..1000) < thousandths
     }
 
     fn acknowledge(&mut self) -> Result<(), End> {

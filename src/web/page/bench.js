@@ -20,9 +20,8 @@ function draw(view) {
   text(find("#station"), `${view.station.id}, foot: ${view.station.foot}`);
   show(find("#rehearsal"), view.station.rehearsal);
   show(find("#fault"), Boolean(view.fault));
-  text(find("#fault"), view.fault ? `Nothing is being stored: ${view.fault}. What is pressed now waits.` : "");
-  text(find("#waiting"), view.waiting === 0 ? "● all taken" : `◔ ${view.waiting} waiting`);
-  mark(find("#network"), "state", view.waiting === 0 ? null : "warn");
+  text(find("#fault"), view.fault ? `Nothing is being stored: ${view.fault}. What you enter is refused; what switches and instruments say waits.` : "");
+  drawNetwork(view);
   drawSolution(view.probe);
   drawAlarms(find("#alarms"), view);
   lists.drawPresses(find("#presses"), view);
@@ -34,6 +33,15 @@ function draw(view) {
   lists.drawSwitches(find("[aria-labelledby=h-switches]"), view);
   lists.drawRecords(find("[aria-labelledby=h-records]"), view);
   tick();
+}
+
+// What the broker took is not yet stored where it is wanted: a consumer that confirms is shown too.
+function drawNetwork(view) {
+  const taken = view.waiting === 0 ? "● all taken" : `◔ ${view.waiting} waiting`;
+  const behind = view.consumers.filter((c) => c.behind > 0).map((c) => `${c.consumer} is ${c.behind} behind`);
+  const how = view.unconfirmed ? ["△ MQTT 3.1.1: what the broker denies looks taken"] : [];
+  text(find("#waiting"), [taken, ...behind, ...how].join("; "));
+  mark(find("#network"), "state", view.waiting === 0 && !view.unconfirmed ? null : "warn");
 }
 
 function drawSolution(probe) {

@@ -3,6 +3,7 @@
 import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
+import { drawOdd, oddOf } from "./odd.js";
 import * as time from "./time.js";
 
 const STAGES = { idle: "not started", turn: "your turn", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete", void: "given up" };
@@ -28,15 +29,16 @@ export function makePlace({ place }) {
       h("div", { class: "todo" }),
       entry.node, said,
       h("ul", { class: "deviations" }),
-      moreOf(),
+      h("details", { class: "more" }),
       h("form", { class: "free form" })));
+  find(".more", card).append(...moreOf(card));
   card.entry = entry;
   card.said = said;
   return card;
 }
 
 /** Brings a card in line with its place; `samples` are those that can still give a tin. */
-export function updatePlace(card, { place, specimen }, samples) {
+export function updatePlace(card, { place, specimen }, samples, places) {
   card.specimen = specimen;
   card.seenAt = performance.now();
   mark(card, "empty", specimen ? null : "yes");
@@ -58,6 +60,7 @@ export function updatePlace(card, { place, specimen }, samples) {
     text(find(".doing", card), specimen.fault);
   } else {
     drawSpecimen(card, specimen);
+    drawOdd(card, specimen, places);
   }
   tickPlace(card);
 }
@@ -74,6 +77,7 @@ function drawSpecimen(card, specimen) {
     specimen.sand && `sand ${specimen.sand} ${readings.unit}`,
     specimen.mass && `${specimen.portion ? "portion" : "tin"} ${specimen.mass}`,
     specimen.noLineYet > 0 && `no line yet, said ${specimen.noLineYet}×`,
+    specimen.odd.late && "no line in time: new specimens are called for, this one does not count",
   ].filter(Boolean).join(" · ");
   rebuilt(find(".outcome", card), [specimen.result, levels], () => [
     specimen.result && h("span", { class: "value" }, h("small", {}, "sand equivalent "), specimen.result),
@@ -136,19 +140,20 @@ function drawTodo(card, specimen, first) {
   }
 }
 
-function moreOf() {
-  return h("details", { class: "more" }, h("summary", {}, "More"),
+function moreOf(card) {
+  return [h("summary", {}, "More"),
     h("div", { class: "others" }),
     h("form", { class: "form missed" },
       h("p", {}, "A press was missed: state its time"),
       h("label", {}, "What happened ", h("select", { name: "what" })),
       h("label", {}, "When ", h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
       h("button", { class: "act" }, "State this time")),
+    oddOf(card),
     h("div", { class: "masses" }),
     h("form", { class: "form void" },
       h("p", {}, "Bumped, spilled, leaking, wrong tin: give the specimen up"),
       h("label", {}, "Why ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
-      h("button", { class: "act" }, "Give it up: it does not count")));
+      h("button", { class: "act" }, "Give it up: it does not count"))];
 }
 
 function drawMore(card, specimen) {
@@ -274,5 +279,5 @@ function fill(card, level, opens, closes) {
 
 export function drawPlaces(box, view) {
   const open = view.samples.filter((s) => s.reported === null);
-  keyed(box, view.places, (p) => p.place, makePlace, (card, p) => updatePlace(card, p, open));
+  keyed(box, view.places, (p) => p.place, makePlace, (card, p) => updatePlace(card, p, open, view.places));
 }

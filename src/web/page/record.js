@@ -103,12 +103,40 @@ function specimenRecord(d) {
     steps(data),
     table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
     table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
+    ...incidents(data.incidents),
     temperature(data.temperature),
     facts("Specimen", [
       ["Label and place", `${specimen.label}, place ${specimen.place}`],
       ["Registered", `${instant(specimen.registered)}, ${by(specimen.registered.by)}`],
       ["Mass", specimen.mass && `${amount(specimen.mass)}, ${instant(specimen.mass.at)}, ${origin(specimen.mass.origin)}`]]),
     preparation(sample), masses(sample), about(d),
+  ];
+}
+
+/** What went otherwise than planned. */
+function incidents(all) {
+  if (!all) return [];
+  const run = all.interruption;
+  return [
+    all.lateLine && facts("No line in time", [["Standing", all.lateLine.text]]),
+    table("Notes", ["What", "Words", "During", "When", "Who"], all.notes.map((n) => [n.kind.replace("-", " "), n.text, n.during, instant(n.at), by(n.at.by)])),
+    table("Changes of place", ["From", "To", "How", "During", "When", "Who"], all.places.map((p) => [p.from, p.to, p.change, p.during, instant(p.at), by(p.at.by)])),
+    run && facts(`Interrupted: ${run.step}`, [
+      ["In all", `${amount(run.total)} in ${run.runs} runs; what counts: ${run.counts === "sum" ? "the sum" : "the first run"} (${run.verdict.replace("-", " ")})`],
+      ["Why", run.reason], ["Said", run.said && `${instant(run.said)}, ${by(run.said.by)}`]]),
+    table("Masses that were given their place afterwards", ["Mass", "When", "Who"], all.placedWeighings.map((w) => [w.mass, instant(w.at), by(w.at.by)])),
+  ];
+}
+
+/** A test that was run again: what each new specimen took, and what does not count. */
+function repeated(repeat) {
+  if (!repeat) return [];
+  return [
+    facts("Run again", [
+      ["No line in time", repeat.calledForBy.map((c) => c.label).join(", ")],
+      ["What counts", `both readings of the new specimen that settled soonest${repeat.certain ? "" : "; another, whose end was not marked, may have settled sooner"}`]]),
+    table("New specimens", ["Specimen", "Sedimentation", "Counts"], repeat.candidates.map((c) => [c.label, `${c.bound ? "no longer than " : ""}${amount(c.sedimentation)}`, c.counts ? "yes" : "no"])),
+    table("Complete and not counted", ["Specimen", "Result", "Why"], repeat.notCounted.map((c) => [c.label, amount(c.reported), c.text])),
   ];
 }
 
@@ -129,7 +157,7 @@ function sampleResult(d) {
     facts("Average", [
       ["Mean", `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
       ["Largest difference", `${difference.text ?? "none"} (limit ${difference.limit ?? "not set"}: ${difference.verdict.replace("-", " ")})`]]),
-    preparation(data.sample), masses(data.sample), about(d),
+    ...repeated(data.repeat), preparation(data.sample), masses(data.sample), about(d),
   ];
 }
 

@@ -2,6 +2,7 @@
 //! what the instruments show. It decides nothing.
 
 mod lists;
+mod odd;
 mod places;
 
 use crate::domain::bench::Bench;
@@ -48,6 +49,8 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "sequence": seen.sequence,
         "fault": seen.fault,
         "waiting": seen.waiting,
+        "unconfirmed": bench.network.unconfirmed,
+        "consumers": lists::consumers(bench),
         "places": (1..=bench.last_place())
             .map(|place| json!({
                 "place": place,

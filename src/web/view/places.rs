@@ -1,6 +1,6 @@
 //! One specimen at its place.
 
-use super::ms;
+use super::{ms, odd};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::{Edge, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
@@ -47,6 +47,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             "sandOffset": method.foot_in_use(&bench.settings.foot)
                 .and_then(|f| f.offset.value).map(|v| v.normalize().to_string()),
         },
+        "odd": odd::specimen(bench, specimen),
         "deviations": deviations,
     })
 }

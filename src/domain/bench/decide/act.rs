@@ -70,6 +70,18 @@ impl Deciding<'_> {
             Do::MarkNext { specimen } => self.mark_next(*specimen, marked),
             Do::NoLineYet { specimen } => self.no_line_yet(*specimen, marked),
             Do::VoidSpecimen { specimen, reason } => self.void(*specimen, reason, marked),
+            Do::NoteSpecimen { specimen, note, text } => self.note(*specimen, *note, text.as_deref(), marked),
+            Do::InterruptedRun { specimen, counts, reason } => {
+                self.interrupted_run(*specimen, *counts, reason.as_deref(), marked)
+            }
+            Do::CorrectPlace { specimen, place, swap } => {
+                self.correct_place(*specimen, *place, *swap, marked)
+            }
+            Do::MoveCylinder { specimen, place } => self.move_cylinder(*specimen, *place, marked),
+            Do::PlaceWeighing { weighing, target } => self.place_weighing(*weighing, target, marked),
+            Do::ReassignWeighing { weighing, target } => self.reassign_weighing(*weighing, target, marked),
+            Do::PlanSpecimens { sample, specimens } => self.plan_specimens(*sample, *specimens, marked),
+            Do::WithdrawSample { sample, reason } => self.withdraw_sample(*sample, reason, marked),
             Do::EnterReading { specimen, of, value, confirmed } => {
                 self.enter_reading(*specimen, *of, value, *confirmed, marked)
             }
@@ -133,12 +145,7 @@ impl Deciding<'_> {
     }
 
     fn await_sample_mass(&mut self, sample: Uuid, name: &str, by: By) -> Decided {
-        let label = self.sample_label(sample)?;
-        let method = self.bench.samples.get(&sample).and_then(|s| self.bench.methods.get(&s.method));
-        if method.and_then(|m| m.weighing(name)).is_none() {
-            let known = method.into_iter().flat_map(|m| m.sample_weighings()).map(|w| w.name.clone());
-            return Err(unknown("mass in the method", name, known));
-        }
+        let label = self.sample_mass(sample, name)?;
         let target = Some(Target::Sample { sample, name: name.to_owned() });
         self.emit(Event::MassAwaited { target, by });
         Ok(Outcome::done(format!("{label}: waiting for the mass `{name}`")))
@@ -156,10 +163,7 @@ impl Deciding<'_> {
 
     fn register_specimen(&mut self, sample: Uuid, place: u32, marked: Marked) -> Decided {
         self.sample_label(sample)?;
-        if !(1..=self.bench.settings.places).contains(&place) {
-            let why = format!("does not exist: the bench has places 1 to {}", self.bench.settings.places);
-            return Err(Refusal::Place { place, why });
-        }
+        self.place_exists(place)?;
         if let Some(other) = self.bench.at_place(place) {
             let why = if other.is_over() {
                 format!("still holds {}: clean the cylinder first", other.label)
@@ -225,6 +229,17 @@ impl Deciding<'_> {
         Ok(Outcome::done("the probe stands in the solution"))
     }
 
+    /// The label of a sample whose method knows a mass of that name.
+    pub(super) fn sample_mass(&self, sample: Uuid, name: &str) -> Result<String, Refusal> {
+        let label = self.sample_label(sample)?;
+        let method = self.bench.samples.get(&sample).and_then(|s| self.bench.methods.get(&s.method));
+        if method.and_then(|m| m.weighing(name)).is_none() {
+            let known = method.into_iter().flat_map(|m| m.sample_weighings()).map(|w| w.name.clone());
+            return Err(unknown("mass in the method", name, known));
+        }
+        Ok(label)
+    }
+
     fn sample_label(&self, id: Uuid) -> Result<String, Refusal> {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         self.bench.samples.get(&id).map(|s| s.label.clone()).ok_or_else(|| unknown("sample", id, known()))
@@ -248,6 +263,9 @@ fn subject(what: &Do) -> Option<Uuid> {
         | Do::MarkNext { specimen }
         | Do::NoLineYet { specimen }
         | Do::VoidSpecimen { specimen, .. }
+        | Do::InterruptedRun { specimen, .. }
+        | Do::CorrectPlace { specimen, .. }
+        | Do::MoveCylinder { specimen, .. }
         | Do::EnterReading { specimen, .. } => Some(*specimen),
         Do::Measure(what) => what.specimen(),
         _ => None,

@@ -33,6 +33,11 @@ impl Deciding<'_> {
                 Outcome::done(format!("{instrument} can be read again"))
             }
             InstrumentReport::Gone { instrument, port, why } => {
+                // Another reason asks for another act: the alarm of the first one is over.
+                let was = self.bench.ports.get(instrument).cloned().flatten();
+                if was.is_some_and(|was| was != *why) {
+                    self.clear(Name::InstrumentGone, instrument);
+                }
                 self.emit(Event::InstrumentChanged {
                     instrument: instrument.clone(),
                     port: port.clone(),
@@ -58,7 +63,8 @@ impl Deciding<'_> {
         let id = self.fresh();
         let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
-        let weighing = Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target };
+        let weighing =
+            Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target, placed: None };
         self.emit(Event::WeighingTaken { weighing });
         self.clear_wire(&wire.instrument);
         Outcome::made(format!("{mass}: {place}"), id)

@@ -44,8 +44,11 @@ pub fn point_text(method: &Method, point: &Point) -> String {
     }
 }
 
+/// A specimen with its method, and the method's points.
+type Followed = (Shared<Specimen>, Arc<Method>, Vec<Point>);
+
 impl Deciding<'_> {
-    pub(super) fn specimen(&self, id: Uuid) -> Result<(Shared<Specimen>, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn specimen(&self, id: Uuid) -> Result<Followed, Refusal> {
         let specimen = self.bench.specimens.get(&id).ok_or_else(|| {
             unknown("specimen on the bench", id, self.bench.specimens.values().map(|s| s.label.clone()))
         })?;
@@ -109,6 +112,7 @@ impl Deciding<'_> {
         }
         let step = method.steps.get(point.step).map(|s| s.name.clone()).unwrap_or_default();
         self.emit(Event::PointMarked { specimen: id, point: index, step, edge: point.edge, marked });
+        self.review_late(id);
         Ok(Outcome::done(format!("{}: {wanted}", specimen.label)))
     }
 
@@ -164,7 +168,7 @@ impl Deciding<'_> {
         let settling = specimen
             .running(&method, &points)
             .is_some_and(|(step, _)| crate::domain::specimen::judge::follows_on(&method, step));
-        if !settling || specimen.clay.is_some() {
+        if !settling || specimen.clay.is_some() || specimen.sediment.is_some() {
             return Err(out_of_order(self.bench, &specimen, "no line yet"));
         }
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
@@ -175,7 +179,9 @@ impl Deciding<'_> {
             return Err(out_of_order(self.bench, &specimen, "no line yet, before the window opens"));
         }
         self.emit(Event::NoLineNoted { specimen: id, marked });
-        Ok(Outcome::done(format!("{}: no line yet; leave it undisturbed", specimen.label)))
+        self.review_late(id);
+        let repeat = self.repeat_text(id);
+        Ok(Outcome::done(format!("{}: no line yet; leave it undisturbed{repeat}", specimen.label)))
     }
 
     /// The instant of an act: now, or a stated time that is neither in the future nor from

@@ -2,13 +2,20 @@
 
 mod act;
 mod alarm;
+mod consumer;
+mod disk;
 mod instrument;
+mod late;
 mod mark;
 mod measure;
 mod network;
+mod note;
+mod place;
+mod plan;
 mod reading;
 mod start;
 mod trigger;
+mod weigh;
 
 pub use mark::point_text;
 
@@ -40,20 +47,32 @@ impl Bench {
     pub fn decide(&mut self, input: &Input) -> Decision {
         let mut deciding = Deciding { bench: self, input, events: Vec::new(), made: 0 };
         deciding.expire();
+        deciding.watch_consumers();
         let outcome = match &input.what {
-            What::Started(started) => deciding.start(started),
-            What::Act(act) => deciding.act(act),
-            What::Trigger(trigger) => deciding.trigger(trigger),
-            What::Instrument(report) => deciding.instrument(report),
-            What::Switch(report) => deciding.switch(report),
-            What::Network(report) => deciding.network(report),
-            What::Deadline => Outcome::done(""),
+            What::Asked { key, what } => deciding.asked(*key, what),
+            what => deciding.one(what),
         };
         Decision { events: deciding.events, outcome }
     }
 }
 
 impl Deciding<'_> {
+    fn one(&mut self, what: &What) -> Outcome {
+        match what {
+            What::Started(started) => self.start(started),
+            What::Act(act) => self.act(act),
+            What::Consumer(from) => self.consumer(from),
+            What::Trigger(trigger) => self.trigger(trigger),
+            What::Instrument(report) => self.instrument(report),
+            What::Switch(report) => self.switch(report),
+            What::Network(report) => self.network(report),
+            What::Disk(report) => self.disk(report),
+            What::Deadline => Outcome::done(""),
+            // Nobody makes one within another.
+            What::Asked { what, .. } => self.one(what),
+        }
+    }
+
     fn emit(&mut self, event: Event) {
         self.bench.apply(&event, &self.input.moment);
         self.events.push(event);

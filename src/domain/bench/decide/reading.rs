@@ -6,7 +6,7 @@ use super::{Decided, Deciding};
 use crate::domain::bench::{Event, Outcome, Refusal};
 use crate::domain::calculation::{self, Counted};
 use crate::domain::method::{Edge, Level};
-use crate::domain::specimen::{Marked, ReadingTaken, judge};
+use crate::domain::specimen::{Marked, ReadingTaken, judge, late};
 use uuid::Uuid;
 
 impl Deciding<'_> {
@@ -97,12 +97,12 @@ impl Deciding<'_> {
 
     pub(super) fn complete_sample(&mut self, id: Uuid) {
         let Some(sample) = self.bench.samples.get(&id) else { return };
-        let complete = u32::try_from(sample.counted.len()).is_ok_and(|n| n > 0 && n >= sample.wanted());
-        if !complete || sample.reported.is_some() {
+        if !late::is_ready(sample) || sample.reported.is_some() {
             return;
         }
         let rule = self.bench.methods.get(&sample.method).and_then(|m| m.calculation.average.value);
-        let counted: Vec<Counted> = sample.counted.iter().map(|c| Counted::from(&c.calculation)).collect();
+        let counted: Vec<Counted> =
+            late::counting(sample).counts.into_iter().map(|c| Counted::from(&c.calculation)).collect();
         if let Some(average) = rule.and_then(|rule| calculation::average(&counted, rule)) {
             let document = self.fresh();
             self.emit(Event::SampleCompleted { sample: id, document, average });

@@ -20,6 +20,7 @@ impl Deciding<'_> {
             bench: started.bench.clone(),
             triggers: started.triggers.clone(),
             instruments: started.instruments.clone(),
+            network: started.network.clone(),
             methods: started.methods.iter().map(|m| (m.id.clone(), m.digest.clone())).collect(),
         });
         self.forget_unwatched(started);
@@ -35,7 +36,12 @@ impl Deciding<'_> {
             | Name::NetworkNoSubscriber
             | Name::NetworkTakenOver
             | Name::NetworkInboundDenied
-            | Name::NetworkUnsuitable => true,
+            | Name::NetworkUnsuitable
+            // The disk is looked at anew.
+            | Name::NotKept
+            | Name::DiskLow
+            | Name::DiskSlow => true,
+            Name::ConsumerBehind => !started.network.consumers.contains_key(&alarm.about),
             Name::BalanceNonsense | Name::ProbeNonsense | Name::NoAnswer | Name::InstrumentGone => {
                 !started.instruments.contains_key(&alarm.about)
             }

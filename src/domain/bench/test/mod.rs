@@ -1,9 +1,17 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod anything;
+mod consumers;
 mod documents;
+mod frozen;
+mod incidents;
+mod late;
 mod life;
+mod notes;
 mod odd;
+mod placed;
+mod plans;
 mod switches;
 mod temperature;
 
@@ -48,6 +56,7 @@ impl Story {
             .collect(),
             instruments: BTreeMap::new(),
             methods: vec![t176()],
+            network: NetworkFacts::default(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };

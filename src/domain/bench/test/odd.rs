@@ -31,8 +31,10 @@ fn odd() -> impl Strategy<Value = Odd> {
 
 /// Points of a specimen that are marked, in the order of the method.
 fn marks(bench: &Bench) -> Vec<Vec<Moment>> {
-    let of = |s: &crate::domain::specimen::Specimen| s.points.iter().flatten().map(|m| m.moment).collect();
-    bench.specimens.values().map(|s| of(s)).collect()
+    let of = |s: &crate::domain::shared::Shared<crate::domain::specimen::Specimen>| {
+        s.points.iter().flatten().map(|m| m.moment).collect()
+    };
+    bench.specimens.values().map(of).collect()
 }
 
 fn press(story: &mut Story, odd: &Odd) -> Result<(), TestCaseError> {
@@ -54,6 +56,7 @@ fn press(story: &mut Story, odd: &Odd) -> Result<(), TestCaseError> {
         (Ok(_), Outcome::Done { note, .. } | Outcome::DoneBefore { note, .. }) => {
             prop_assert!(!note.is_empty(), "a press without a trace: {:?}", odd);
         }
+        (Ok(_), Outcome::AsBefore { .. }) => prop_assert!(false, "a press is no ask: {:?}", odd),
     }
     // Whatever came in whatever order: no step ends before it began.
     for specimen in marks(&story.bench) {
@@ -96,7 +99,7 @@ proptest! {
         let done = matches!(story.weigh(&mass), Outcome::Done { .. });
         prop_assert!(done);
         let read = |w: &Weighing| w.mass.value.to_string();
-        let taken: Vec<_> = story.bench.specimens[&specimen].mass.iter().map(read).collect();
+        let taken: Vec<_> = story.bench.specimens[&specimen].mass.iter().map(&read).collect();
         let kept: Vec<_> = story.bench.kept_weighings.iter().map(|w| read(w)).collect();
         // Kept once, with its digits: taken by who waited for it, else without a place.
         prop_assert_eq!([taken.as_slice(), kept.as_slice()].concat(), [mass]);

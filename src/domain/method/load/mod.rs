@@ -89,6 +89,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         "temperature",
         "readings",
         "late-line",
+        "notes",
         "calculation",
         "replicates",
         "precision",
@@ -117,6 +118,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let levels = seen.as_deref().and_then(steps::levels);
     let readings = parts::readings(walk, root, levels.as_deref());
     let late_line = parts::late_line(walk, root);
+    let notes = parts::notes(walk, root);
     let calculation = number::calculation(walk, root, levels.as_deref());
     let replicates = number::replicates(walk, root);
     let precision = number::precision(walk, root);
@@ -136,6 +138,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         temperature: temperature?,
         readings: readings?,
         late_line: late_line?,
+        notes: notes?,
         calculation: calculation?,
         replicates: replicates?,
         precision: precision?,

@@ -3,7 +3,7 @@
 use super::value::{Units, Window};
 use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
-    Begins, CountRule, Counted, Ends, Level, Machine, Sourced, Step, StepKind, Timed,
+    Begins, CountRule, Counted, Ends, Level, Machine, ResumedRule, Sourced, Step, StepKind, Timed,
 };
 use crate::domain::quantity::{Kind, Range};
 
@@ -12,6 +12,8 @@ const ENDS: [(&str, Ends); 2] = [("press", Ends::Press), ("next", Ends::Next)];
 const LEVELS: [(&str, Level); 3] =
     [("clay", Level::Clay), ("sand", Level::Sand), ("sediment", Level::Sediment)];
 const COUNTED: [(&str, Counted); 2] = [("strokes", Counted::Strokes), ("cycles", Counted::Cycles)];
+const RESUMED: [(&str, ResumedRule); 3] =
+    [("person", ResumedRule::Person), ("together", ResumedRule::Together), ("apart", ResumedRule::Apart)];
 const MACHINES: [(&str, Machine); 1] = [("shaker", Machine::Shaker)];
 
 #[derive(Clone, Copy)]
@@ -123,6 +125,8 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
         "level",
         "counted",
         "count",
+        "undisturbed",
+        "resumed",
     ];
     walk.only(table, &known);
     let begins = walk.word(table, "begins", &BEGINS);
@@ -136,9 +140,10 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
     };
     let level = level(walk, table);
     let count = count(walk, table);
+    let touch = touch(walk, table);
     let fits = fits(walk, table, optional, required.as_ref(), window.as_ref());
     let whole = || {
-        let window = window?;
+        let (window, (undisturbed, resumed)) = (window?, touch?);
         Some(StepKind::Interval(Timed {
             begins: begins?,
             ends: ends?,
@@ -149,6 +154,8 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
             machine: machine?,
             level: level?,
             count: count?,
+            undisturbed,
+            resumed,
         }))
     };
     (Shape::Interval { begins, ends }, if fits { whole() } else { None })
@@ -163,6 +170,21 @@ fn count<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Option<Box<CountR
     let of = walk.word(table, "counted", &COUNTED);
     let limits = walk.range(table, "count", Units::Bare);
     Some(Some(Box::new(CountRule { of: of?, limits: limits? })))
+}
+
+/// Whether the cylinder stands untouched, and what an interrupted run's further runs count for.
+fn touch<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<(Option<bool>, Option<Sourced<ResumedRule>>)> {
+    let said = table.get("undisturbed").is_some();
+    let undisturbed = walk.switch(table, "undisturbed");
+    let resumed = match (table.get("resumed"), table.get("machine")) {
+        (None, _) => Some(None),
+        (Some(_), None) => {
+            fault_at(walk, table, "resumed", "`resumed` without `machine`", "a step that a machine makes");
+            None
+        }
+        (Some(_), Some(_)) => walk.rule(table, "resumed", &RESUMED).map(Some),
+    };
+    Some((undisturbed?.then_some(true).or(said.then_some(false)), resumed?))
 }
 
 #[expect(clippy::option_option, reason = "the outer `None` is a fault, the inner one an absent level")]
