@@ -33,7 +33,8 @@ async fn specimen(
     bench.mark(specimen, "swing", "begin").await;
     bench.lasted(place, "swing", 300).await;
     bench.mark(specimen, "swing", "end").await;
-    let counted = json!({ "act": "measure", "what": "count", "specimen": specimen, "step": "swing", "number": cycles });
+    let counted =
+        json!({ "act": "measure", "what": "count", "specimen": specimen, "step": "swing", "number": cycles });
     bench.done(counted).await;
     bench.lasted(place, "rest", 400).await;
     bench.mark(specimen, "rest", "end").await;
@@ -82,7 +83,10 @@ async fn a_method_file_written_from_the_documentation_runs_a_whole_sample() {
     assert_eq!(one["data"]["readings"]["clay"]["text"], "242");
     assert_eq!(one["data"]["readings"]["sand"]["text"], "102");
     // 100 x 102 / 242 is 42.1…, to the nearest whole number 42. 100 x 80 / 200 is 40.
-    assert_eq!((&one["data"]["result"]["text"], &two["data"]["result"]["text"]), (&"42".into(), &"40".into()));
+    assert_eq!(
+        (&one["data"]["result"]["text"], &two["data"]["result"]["text"]),
+        (&"42".into(), &"40".into())
+    );
     assert_eq!(one["data"]["result"]["name"], "sandShare");
     assert_eq!(one["data"]["counts"][0]["number"], 42);
     assert_eq!(one["data"]["method"]["standard"], "Tarnbeck Roads Test 9");

@@ -337,3 +337,54 @@ proptest! {
         let _ = average(&[Counted { ratio_tenths: Tenths(i64::MAX), reported: value, exact: None }], AverageRule::RaiseMeanOfReported);
     }
 }
+
+/// Values of the two height formulas (formulas recalled from memory, the values derived from them).
+#[test]
+fn the_formulas_of_a_height_give_their_derived_values() {
+    let number = |file: &str, h: &str| {
+        let path = format!("{}/config/methods/{file}.toml", env!("CARGO_MANIFEST_DIR"));
+        let text = std::fs::read_to_string(&path).unwrap();
+        let method = crate::domain::method::load(&path, &text).unwrap();
+        let level = sediment(d(h), &method.readings).unwrap();
+        from_levels(Levels::One { sediment: level }, &method.calculation)
+    };
+    for (h, tenth) in [("1.0", "74.5"), ("3.0", "53.1"), ("10.0", "25.7")] {
+        assert_eq!(number("aashto-t210-coarse", h).unwrap().ratio_tenths.to_string(), tenth, "Dc at {h} in");
+    }
+    for (h, whole) in [("0.5", "86"), ("1.0", "75"), ("2.0", "58"), ("5.0", "30")] {
+        assert_eq!(number("caltrans-ct227-cleanness", h).unwrap().reported.to_string(), whole, "CV at {h} in");
+    }
+    // Its nine decimals are stated, and a fraction stays one.
+    let dc = number("aashto-t210-coarse", "3.0").unwrap();
+    assert_eq!((dc.exact, dc.unrounded.map(|v| v.scale() <= 9)), (None, Some(true)));
+    assert_eq!(number("caltrans-ct227-cleanness", "1.0").unwrap().exact.unwrap().to_string(), "75");
+}
+
+#[test]
+fn a_height_where_a_formula_has_no_value_is_told() {
+    let path = format!("{}/config/methods/aashto-t210-coarse.toml", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(&path).unwrap();
+    // The angle passes pi, where the cotangent jumps.
+    let text = text.replace("d = { value = 0.15", "d = { value = 0.96");
+    let method = crate::domain::method::load(&path, &text).unwrap();
+    let level = sediment(d("3.0"), &method.readings).unwrap();
+    let told = from_levels(Levels::One { sediment: level }, &method.calculation).unwrap_err().to_string();
+    assert!(told.contains("no value at the height 3.0"), "{told}");
+}
+
+/// The mean of exact ratios is not that of rounded ones: 41.24 and 41.74 make 41.49, by way of the
+/// tenths 41.2 and 41.7 they would make 41.45, and 41.25 and 41.74 even change sides.
+#[test]
+fn a_mean_of_exact_ratios_is_rounded_once() {
+    let of = |n: i64, d: i64| {
+        let exact = Exact { numerator: n, denominator: d };
+        let tenths = i64::try_from((2 * 10 * i128::from(n) + i128::from(d)) / (2 * i128::from(d))).unwrap();
+        Counted { ratio_tenths: Tenths(tenths), reported: Decimal::ZERO, exact: Some(exact) }
+    };
+    let pair = [of(4125, 100), of(4174, 100)];
+    let whole = |rule| average(&pair, rule).unwrap().reported.to_string();
+    assert_eq!((whole(AverageRule::NearestWholeOfExact), whole(AverageRule::NearestWhole)), ("41".into(), "42".into()));
+    // A tie of fractions that no decimal holds: 1/3 and 2/3 over 41 make 41.5 exactly.
+    let tie = [of(124, 3), of(125, 3)];
+    assert_eq!(average(&tie, AverageRule::NearestWholeOfExact).unwrap().reported, d("42"));
+}

@@ -72,6 +72,14 @@ impl Material {
         }
     }
 
+    /// What a number of this material is.
+    pub fn quantity(&self, method: &Method) -> String {
+        match self.fines_held_at(method) {
+            Some(fines) => format!("{} ({})", method.quantity, fines.normalize()),
+            None => method.quantity.clone(),
+        }
+    }
+
     /// The content of fines that the specimens are brought to, if the material holds more.
     pub fn fines_held_at(&self, method: &Method) -> Option<Decimal> {
         let most = method.specimen.dry_basis.as_ref()?.fines_max.as_ref()?.value?;

@@ -418,11 +418,6 @@ impl Method {
         self.timed(step)?.count.as_deref()
     }
 
-    /// The name of the quantity in documents: `sandEquivalent` for `sand equivalent`.
-    pub fn quantity_name(&self) -> String {
-        camel(&self.quantity)
-    }
-
     /// Masses that the bench offers for a sample: all but the one of a specimen.
     pub fn sample_weighings(&self) -> impl Iterator<Item = &WeighingRule> {
         self.preparation.weighings.iter().filter(|w| w.name != SPECIMEN_MASS)
@@ -434,8 +429,9 @@ impl Method {
     }
 }
 
-/// Words as one name: each but the first begins with a capital, nothing stands between them.
-fn camel(words: &str) -> String {
+/// Words as one name in documents, `sandEquivalent` for `sand equivalent`: each but the first begins
+/// with a capital, nothing stands between them.
+pub fn name_of(words: &str) -> String {
     let mut name = String::new();
     for word in words.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty()) {
         let mut letters = word.chars();

@@ -3,6 +3,7 @@
 use super::{Head, measure, record, repeat, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
+use crate::domain::method::name_of;
 use crate::domain::quantity::Unit;
 use crate::domain::specimen::late;
 use crate::domain::specimen::sample::Sample;
@@ -48,7 +49,7 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
             "verdict": verdict,
         },
         "result": {
-            "name": "sandEquivalent",
+            "name": name_of(&sample.quantity(method)),
             "value": measure::number(average.reported),
             "text": average.reported.normalize().to_string(),
             "unit": Unit::One.code(),

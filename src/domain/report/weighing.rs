@@ -18,8 +18,7 @@ pub(super) fn data(bench: &Bench, weighing: &Weighing, head: &Head) -> Value {
         }),
         Some(Target::CorrectiveSand { specimen }) => json!({
             "specimen": specimen,
-            "label": bench.specimens.get(specimen).map(|s| &s.label),
-            "mass": "corrective sand",
+            "label": bench.specimens.get(specimen).map(|s| format!("{} (corrective sand)", s.label)),
         }),
         None => Value::Null,
     };

@@ -224,10 +224,7 @@ impl Specimen {
     /// What its number is: the method's quantity; with the content of fines behind it where
     /// corrective sand was mixed in to come down to it (EN 933-8 writes SE(10)).
     pub fn quantity(&self, method: &Method) -> String {
-        match self.material.fines_held_at(method) {
-            Some(fines) => format!("{} ({})", method.quantity, fines.normalize()),
-            None => method.quantity.clone(),
-        }
+        self.material.quantity(method)
     }
 
     /// Nothing more is measured on it: complete, or given up.

@@ -92,6 +92,11 @@ impl Sample {
         self.preparation.iter().rev().filter(|(p, _)| *p == Preparation::MoistureChanged).map(|(_, m)| m)
     }
 
+    /// What its result is: as [`Specimen::quantity`](super::Specimen::quantity).
+    pub fn quantity(&self, method: &Method) -> String {
+        self.material.quantity(method)
+    }
+
     /// Complete specimens that the result waits for: those planned, or more if more are at work.
     pub fn wanted(&self) -> u32 {
         self.repeat.as_ref().map_or_else(|| self.planned.max(self.standing()), Repeat::wanted)

@@ -1,6 +1,7 @@
 // One document, readable: every figure with where it came from.
 
 import { find, h, show, text } from "./dom.js";
+import { recordParts, words } from "./measured.js";
 import * as time from "./time.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
@@ -36,7 +37,7 @@ function facts(caption, pairs) {
 }
 
 function result(data) {
-  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result.text)),
+  return h("section", { class: "headline" }, h("p", {}, h("small", {}, `${words(data.result?.name ?? "result")} `), h("b", {}, data.result.text)),
     h("p", { class: "quiet" }, `${capital(data.status)}, version ${data.version}`));
 }
 
@@ -76,7 +77,7 @@ function steps(data) {
 function readings(data) {
   const row = (name, r) => [name, amount(r), r.entered, amount(r.level), amount(r.offset), `${instant(r.at)}, ${by(r.by)}${r.foot ? `; foot ${r.foot}` : ""}`];
   return table("Readings", ["Reading", "Recorded", "As entered", "Level", "Taken off", "Who and when"],
-    [row("Clay", data.readings.clay), row("Sand", data.readings.sand)]);
+    ["clay", "sand", "sediment"].filter((of) => data.readings[of]).map((of) => row(capital(of), data.readings[of])));
 }
 
 function temperature(t) {
@@ -98,12 +99,13 @@ function specimenRecord(d) {
     deviations(data.deviations),
     readings(data),
     facts("Calculation", [
-      ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact.numerator}/${calculation.exact.denominator}; rule ${calculation.ratioRule})`],
+      ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact ? `${calculation.exact.numerator}/${calculation.exact.denominator}` : calculation.unrounded}; rule ${calculation.ratioRule})`],
       ["Reported", `${data.result.text} (rule ${calculation.resultRule})`]]),
     steps(data),
     table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
     table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
     ...incidents(data.incidents),
+    ...recordParts(data, { table, facts, amount, instant, by }),
     temperature(data.temperature),
     facts("Specimen", [
       ["Label and place", `${specimen.label}, place ${specimen.place}`],

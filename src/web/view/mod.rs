@@ -2,6 +2,7 @@
 //! what the instruments show. It decides nothing.
 
 mod lists;
+mod measured;
 mod odd;
 mod places;
 

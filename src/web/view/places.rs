@@ -1,6 +1,6 @@
 //! One specimen at its place.
 
-use super::{ms, odd};
+use super::{measured, ms, odd};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::{Edge, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
@@ -33,10 +33,16 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "inFurtherRun": specimen.open_further_run().is_some(),
         "noLineYet": specimen.no_line.len(),
         "mayLackLine": specimen.clay.is_none()
+            && specimen.sediment.is_none()
             && specimen.running(method, &points).is_some_and(|(step, _)| judge::follows_on(method, step)),
         "portion": method.specimen.kind == SpecimenKind::Portion,
         "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
+        "sediment": specimen.sediment.as_ref().map(|r| r.level.recorded.to_string()),
+        "quantity": specimen.quantity(method),
+        "counts": measured::counts(specimen, method, &points),
+        "portionMasses": measured::portion(&specimen.material, method),
+        "correctiveSand": specimen.corrective.as_ref().map(|m| m.mass.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
         "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
         "readings": {

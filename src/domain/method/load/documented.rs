@@ -42,7 +42,9 @@ fn known() -> (BTreeSet<String>, BTreeSet<String>) {
             let value = names.iter().any(|name| name == "source");
             let own = names.iter().filter(|name| !value || !GENERAL.contains(&name.as_str()));
             let table = without_numbers(&table);
-            keys.extend(own.map(|name| if table.is_empty() { name.clone() } else { format!("{table}.{name}") }));
+            keys.extend(
+                own.map(|name| if table.is_empty() { name.clone() } else { format!("{table}.{name}") }),
+            );
         }
     }
     keys.extend(GENERAL.map(str::to_owned));
