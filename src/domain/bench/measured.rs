@@ -2,6 +2,7 @@
 
 use super::Bench;
 use crate::domain::measure::{CountTaken, Happened, Stated};
+use crate::domain::specimen::history::Happened as Noted;
 
 impl Bench {
     pub(super) fn apply_measured(&mut self, happened: &Happened) {
@@ -10,7 +11,7 @@ impl Bench {
                 if let Some(specimen) = self.specimens.get_mut(specimen) {
                     let taken = CountTaken { number: *number, marked: marked.clone() };
                     specimen.counts.insert(*step, taken);
-                    specimen.version += 1;
+                    specimen.note(Noted::Counted, marked);
                 }
             }
             Happened::MaterialStated { sample, of, percent, marked } => {
@@ -20,7 +21,7 @@ impl Bench {
                 // A specimen that has its number keeps what it was judged by.
                 for specimen in self.specimens.values_mut().filter(|s| s.sample == *sample && !s.is_over()) {
                     specimen.material.state(*of, stated.clone());
-                    specimen.version += 1;
+                    specimen.note(Noted::MaterialStated, marked);
                 }
             }
         }

@@ -352,7 +352,11 @@ fn the_formulas_of_a_height_give_their_derived_values() {
         assert_eq!(number("aashto-t210-coarse", h).unwrap().ratio_tenths.to_string(), tenth, "Dc at {h} in");
     }
     for (h, whole) in [("0.5", "86"), ("1.0", "75"), ("2.0", "58"), ("5.0", "30")] {
-        assert_eq!(number("caltrans-ct227-cleanness", h).unwrap().reported.to_string(), whole, "CV at {h} in");
+        assert_eq!(
+            number("caltrans-ct227-cleanness", h).unwrap().reported.to_string(),
+            whole,
+            "CV at {h} in"
+        );
     }
     // Its nine decimals are stated, and a fraction stays one.
     let dc = number("aashto-t210-coarse", "3.0").unwrap();
@@ -383,7 +387,10 @@ fn a_mean_of_exact_ratios_is_rounded_once() {
     };
     let pair = [of(4125, 100), of(4174, 100)];
     let whole = |rule| average(&pair, rule).unwrap().reported.to_string();
-    assert_eq!((whole(AverageRule::NearestWholeOfExact), whole(AverageRule::NearestWhole)), ("41".into(), "42".into()));
+    assert_eq!(
+        (whole(AverageRule::NearestWholeOfExact), whole(AverageRule::NearestWhole)),
+        ("41".into(), "42".into())
+    );
     // A tie of fractions that no decimal holds: 1/3 and 2/3 over 41 make 41.5 exactly.
     let tie = [of(124, 3), of(125, 3)];
     assert_eq!(average(&tie, AverageRule::NearestWholeOfExact).unwrap().reported, d("42"));

@@ -4,6 +4,7 @@
 //! codes, and where it came from. `value` is for machines that want a number; nothing that
 //! decides is ever computed from it.
 
+mod change;
 mod incident;
 mod measure;
 mod record;
@@ -81,7 +82,7 @@ impl DocumentKind {
 
     /// A document names the oldest version of its schema that describes it.
     fn schema_of(self, data: &Value) -> &'static str {
-        let tells_more = ["incidents", "repeat"].iter().any(|key| data.get(key).is_some());
+        let tells_more = ["incidents", "repeat", "changes"].iter().any(|key| data.get(key).is_some());
         match self {
             _ if variant::is_one(data) => self.widest_schema(),
             _ if tells_more => self.fuller_schema(),
@@ -143,13 +144,17 @@ pub struct Document {
 pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
     let number = bench.next_number;
     let (id, kind, subject, data) = match event {
-        Event::SpecimenCompleted { specimen, record, .. } => {
-            let specimen = bench.specimens.get(specimen)?;
+        Event::SpecimenCompleted { specimen, record, .. } | Event::RecordAmended { specimen, record, .. } => {
+            let specimen = bench.find(*specimen)?;
             (*record, DocumentKind::Record, specimen.id, record::data(bench, specimen, head)?)
         }
         Event::SampleCompleted { sample, document, average } => {
-            let sample = bench.samples.get(sample)?;
-            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average, head)?)
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, Some(average), head)?)
+        }
+        Event::ResultAmended { sample, document, average } => {
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average.as_ref(), head)?)
         }
         Event::WeighingTaken { weighing } => {
             (weighing.id, DocumentKind::Weighing, weighing.id, weighing::data(bench, weighing, head))

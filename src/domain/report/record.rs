@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, incident, measure, station, variant};
+use super::{Head, change, incident, measure, station, variant};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::method::{Edge, Method, Point, Step, StepKind, name_of};
 use crate::domain::moment::Moment;
@@ -15,7 +15,7 @@ use serde_json::{Value, json};
 /// The `data` of a specimen's record; `None` if the specimen is not complete.
 pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Value> {
     let (method, points) = bench.rule(specimen)?;
-    let sample = bench.samples.get(&specimen.sample)?;
+    let sample = bench.find_sample(specimen.sample)?;
     let calculation = specimen.calculation.as_ref()?;
     let filled = specimen.points.iter().flatten().next();
     let mut deviations = sample.deviations(method, filled);
@@ -31,8 +31,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         })
         .collect();
     let end = *specimen.last_moment();
+    let void = specimen.voided.is_some();
     let mut data = json!({
-        "status": "preliminary",
+        "status": if void { "void" } else { "preliminary" },
         "version": 1,
         "station": station(bench, head),
         "method": self::method(method),
@@ -55,12 +56,12 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         "noLineYet": specimen.no_line.iter().map(measure::marked).collect::<Vec<_>>(),
         "readings": readings(specimen, method)?,
         "calculation": variant::calculation(calculation),
-        "result": {
+        "result": (!void).then(|| json!({
             "name": name_of(&specimen.quantity(method)),
             "value": measure::number(calculation.reported),
             "text": calculation.reported.normalize().to_string(),
             "unit": Unit::One.code(),
-        },
+        })),
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
     });
@@ -70,6 +71,8 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     {
         fields.insert("incidents".to_owned(), incidents);
     }
+    let changes = change::changes(specimen, method, &points);
+    change::add(&mut data, specimen.record.as_ref(), changes);
     Some(data)
 }
 
@@ -154,7 +157,7 @@ const fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-fn reading(taken: &ReadingTaken, method: &Method) -> Value {
+pub(super) fn reading(taken: &ReadingTaken, method: &Method) -> Value {
     let unit = method.readings.unit;
     json!({
         "value": measure::number(taken.level.recorded),
@@ -219,6 +222,11 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
             })
         });
         fields.insert("earlierSources".to_owned(), earlier.collect());
+    }
+    if let (Value::Object(fields), true) = (&mut value, tally.moved) {
+        // The watch was counted before one of its ends was corrected.
+        fields.insert("countedFrom".to_owned(), tally.opened.as_ref().map(measure::moment).into());
+        fields.insert("countedTo".to_owned(), tally.counted_to.as_ref().map(measure::moment).into());
     }
     value
 }

@@ -1,6 +1,7 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+mod corrections;
 mod lists;
 mod measured;
 mod odd;

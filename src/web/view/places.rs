@@ -1,6 +1,6 @@
 //! One specimen at its place.
 
-use super::{measured, ms, odd};
+use super::{corrections, measured, ms, odd};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::{Edge, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
@@ -22,7 +22,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "method": method.id,
         "version": specimen.version,
         "begun": specimen.last_marked().is_some(),
-        "complete": specimen.is_complete(),
+        "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
         "running": running(specimen, method, &points, now),
         "next": next(specimen, method, &points),
@@ -37,6 +37,11 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             && specimen.running(method, &points).is_some_and(|(step, _)| judge::follows_on(method, step)),
         "portion": method.specimen.kind == SpecimenKind::Portion,
         "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
+        "entered": {
+            "clay": specimen.clay.as_ref().map(|r| &r.text),
+            "sand": specimen.sand.as_ref().map(|r| &r.text),
+            "sediment": specimen.sediment.as_ref().map(|r| &r.text),
+        },
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
         "sediment": specimen.sediment.as_ref().map(|r| r.level.recorded.to_string()),
         "quantity": specimen.quantity(method),
@@ -44,7 +49,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "portionMasses": measured::portion(&specimen.material, method),
         "correctiveSand": specimen.corrective.as_ref().map(|m| m.mass.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
-        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "result": specimen.result().map(|c| c.reported.normalize().to_string()),
         "readings": {
             "unit": method.readings.unit.symbol(),
             "mark": method.readings.mark.value.map(|v| v.to_string()),
@@ -55,6 +60,10 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         },
         "odd": odd::specimen(bench, specimen),
         "deviations": deviations,
+        "undo": corrections::undo(bench, specimen, method, &points),
+        "marks": corrections::marks(specimen, method, &points),
+        "corrections": corrections::corrections(specimen, method, &points),
+        "history": corrections::history(specimen, method, &points),
     })
 }
 

@@ -37,8 +37,12 @@ fn codes(story: &Story, specimen: Uuid) -> Vec<Code> {
 /// Every document of the story is as the schema says that it names.
 fn hold_to_schemas(story: &Story) {
     for document in published(story) {
-        let (name, version) =
-            document.json["dataschema"].as_str().unwrap().rsplit_once('/').map(|(n, v)| (n.to_owned(), v)).unwrap();
+        let (name, version) = document.json["dataschema"]
+            .as_str()
+            .unwrap()
+            .rsplit_once('/')
+            .map(|(n, v)| (n.to_owned(), v))
+            .unwrap();
         let name = name.rsplit('/').next().unwrap();
         let file = match version.rsplit_once('.').unwrap().0 {
             "1.0" => name.to_owned(),
@@ -138,8 +142,14 @@ fn a_european_portion_goes_by_its_moisture_and_corrected_fines_by_corrective_san
     two_levels(&mut story, specimen, 30.0, ["156", "99"]);
     assert_eq!(codes(&story, specimen), []);
     let data = record(&story);
-    assert_eq!((&data["result"]["text"], &data["result"]["name"]), (&"63.5".into(), &"sandEquivalent10".into()));
-    assert_eq!(data["portion"]["required"], serde_json::json!({ "min": "80.12", "max": "82.12", "unit": "g" }));
+    assert_eq!(
+        (&data["result"]["text"], &data["result"]["name"]),
+        (&"63.5".into(), &"sandEquivalent10".into())
+    );
+    assert_eq!(
+        data["portion"]["required"],
+        serde_json::json!({ "min": "80.12", "max": "82.12", "unit": "g" })
+    );
     assert_eq!(data["portion"]["correctiveSand"]["mass"]["text"], "41.0");
     hold_to_schemas(&story);
     story.check_replay();
@@ -246,5 +256,8 @@ fn a_bench_of_before_these_fields_is_read() {
         "exact":{"numerator":165,"denominator":4},"ratio-rule":"nearest-tenth","ratio-tenths":413,
         "result-rule":"raise-to-whole","reported":"42","sand-over-clay":false}"#;
     let calculation: crate::domain::calculation::Calculation = serde_json::from_str(old).unwrap();
-    assert_eq!(serde_json::to_value(calculation).unwrap(), serde_json::from_str::<serde_json::Value>(old).unwrap());
+    assert_eq!(
+        serde_json::to_value(calculation).unwrap(),
+        serde_json::from_str::<serde_json::Value>(old).unwrap()
+    );
 }
