@@ -57,17 +57,39 @@ fn record(story: &Story) -> serde_json::Value {
     of(&published(story), DocumentKind::Record).last().unwrap()["data"].clone()
 }
 
-/// From the first fill to the second level, every interval kept; `shake` in seconds.
-fn two_levels(story: &mut Story, specimen: Uuid, shake: f64, levels: [&str; 2]) {
-    let start = story.now_ns as f64 / 1e9;
+/// From the first fill at `start` seconds to the second level, every interval kept; a shake of 30 s.
+fn two_levels(story: &mut Story, specimen: Uuid, start: f64, levels: [&str; 2]) {
     story.to(start + 5.0).mark(specimen, "first fill", Edge::Done);
     story.to(start + 30.0).mark(specimen, "soak", Edge::Begin);
     story.to(start + 630.0).mark(specimen, "shake", Edge::Begin);
-    story.to(start + 630.0 + shake).mark(specimen, "shake", Edge::End);
+    story.to(start + 660.0).mark(specimen, "shake", Edge::End);
     story.to(start + 800.0).mark(specimen, "irrigate", Edge::End);
     story.to(start + 2000.0).mark(specimen, "sedimentation", Edge::End);
     story.read(specimen, Level::Clay, levels[0]);
     story.read(specimen, Level::Sand, levels[1]);
+}
+
+/// Something of everything that these methods add: for the frozen examples.
+pub(super) fn measured_story() -> Story {
+    let mut story = begin("en-933-8-by-hand");
+    let sample = sample_of(&mut story, "en-933-8-by-hand", "E-9");
+    let specimen = story.specimen(sample, 1);
+    story.ok(state(sample, Property::Moisture, "1.4"));
+    story.ok(state(sample, Property::Fines, "15"));
+    story.ok(Do::AwaitSpecimenMass { specimen });
+    story.weigh("81.1");
+    story.ok(Do::Measure(Act::AwaitCorrectiveSand { specimen }));
+    story.weigh("40.0");
+    story.to(5.0).mark(specimen, "first fill", Edge::Done);
+    story.to(30.0).mark(specimen, "soak", Edge::Begin);
+    story.to(630.0).mark(specimen, "shake", Edge::Begin);
+    story.to(660.0).mark(specimen, "shake", Edge::End);
+    story.ok(count(specimen, "shake", 90));
+    story.to(800.0).mark(specimen, "irrigate", Edge::End);
+    story.to(2000.0).mark(specimen, "sedimentation", Edge::End);
+    story.read(specimen, Level::Clay, "156");
+    story.read(specimen, Level::Sand, "99");
+    story
 }
 
 #[test]
@@ -110,7 +132,7 @@ fn strokes_that_nobody_entered_are_missing_and_not_good() {
     let mut story = begin(method);
     let sample = sample_of(&mut story, method, "M-2");
     let specimen = story.specimen(sample, 1);
-    two_levels(&mut story, specimen, 30.0, ["8.0", "13.3"]);
+    two_levels(&mut story, specimen, 0.0, ["8.0", "13.3"]);
     assert_eq!(codes(&story, specimen), [Code::CountNotShown]);
     assert_eq!(record(&story)["counts"][0]["number"], serde_json::Value::Null);
     assert_eq!(record(&story)["steps"][2]["verdict"], "no-limit", "about 30 s has no tolerance");
@@ -139,7 +161,7 @@ fn a_european_portion_goes_by_its_moisture_and_corrected_fines_by_corrective_san
     story.weigh("41.0");
     assert_eq!(codes(&story, specimen), []);
     // A worked pair of a French laboratory report, in its millimetres: 99 / 156 is 63.46.
-    two_levels(&mut story, specimen, 30.0, ["156", "99"]);
+    two_levels(&mut story, specimen, 0.0, ["156", "99"]);
     assert_eq!(codes(&story, specimen), []);
     let data = record(&story);
     assert_eq!(
@@ -162,7 +184,7 @@ fn what_a_portion_depends_on_and_was_not_stated_is_missing() {
     let specimen = story.specimen(sample, 1);
     story.ok(Do::AwaitSpecimenMass { specimen });
     story.weigh("120.0");
-    two_levels(&mut story, specimen, 30.0, ["123", "90"]);
+    two_levels(&mut story, specimen, 0.0, ["123", "90"]);
     assert_eq!(codes(&story, specimen), [Code::CountNotShown, Code::MassNotShown]);
     hold_to_schemas(&story);
     // A material that is too wet is told of, and the specimen goes on.
@@ -178,9 +200,9 @@ fn two_european_cylinders_give_the_mean_of_their_exact_ratios() {
     let (label, method) = ("E-4".to_owned(), "en-933-8".to_owned());
     // Two cylinders are the method's own number.
     let sample = story.ok(Do::RegisterSample { label, method, specimens: None });
-    for (place, levels) in [(1, ["156", "99"]), (2, ["123", "90"])] {
+    for (place, start, levels) in [(1, 0.0, ["156", "99"]), (2, 3000.0, ["123", "90"])] {
         let specimen = story.specimen(sample, place);
-        two_levels(&mut story, specimen, 30.0, levels);
+        two_levels(&mut story, specimen, start, levels);
     }
     let documents = published(&story);
     let result = of(&documents, DocumentKind::Result)[0];

@@ -10,8 +10,6 @@ mod value;
 pub(crate) mod walk;
 
 #[cfg(test)]
-mod documented;
-#[cfg(test)]
 mod test;
 
 use super::{Method, sand_equivalent};
@@ -99,10 +97,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let id = id(walk, root, file);
     let title = walk.text(root, "title");
     let standard = walk.text(root, "standard");
-    let quantity = match root.get("quantity") {
-        Some(node) => quantity(walk, &node),
-        None => Some(sand_equivalent()),
-    };
+    let quantity = quantity(walk, root);
     let edition = walk.sourced_text(root, "edition");
     let notice = walk.text(root, "notice");
     let safety = parts::sentences(walk, root, "safety");
@@ -148,14 +143,15 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
 }
 
 /// What the number is, in words that make a name of a field, too.
-fn quantity<'t>(walk: &mut Walk<'t>, node: &walk::Node<'t>) -> Option<String> {
-    let words = walk.as_text(node)?;
+fn quantity<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<String> {
+    let Some(node) = root.get("quantity") else { return Some(sand_equivalent()) };
+    let words = walk.as_text(&node)?;
     let starts = words.starts_with(|c: char| c.is_ascii_alphabetic());
     let plain = words.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, ' ' | '-'));
     if starts && plain && words.len() <= 40 {
         return Some(words);
     }
-    walk.wrong(node, "one to a few words of plain letters and digits, such as `durability index`");
+    walk.wrong(&node, "one to a few words of plain letters and digits, such as `durability index`");
     None
 }
 

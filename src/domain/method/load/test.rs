@@ -1,5 +1,7 @@
 //! What the person who edits a method file is told.
 
+mod documented;
+
 use super::*;
 use crate::domain::method::{Begins, Confidence, StepKind};
 use crate::domain::moment::{MINUTE, SECOND};

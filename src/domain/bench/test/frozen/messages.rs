@@ -3,7 +3,6 @@
 
 use super::super::documents::{JOURNAL, broken_story, faults, kept_story, published, shown_stories};
 use super::*;
-use crate::domain::report::DocumentKind;
 use crate::journal::OutboxRow;
 use crate::network::documents::{self, Presence};
 use crate::network::message;
@@ -23,13 +22,14 @@ fn messages() -> BTreeMap<String, Value> {
             }
         }
     }
-    for document in [published(&broken_story()), published(&kept_story(t176()))].concat() {
-        let name = match document.kind {
-            DocumentKind::Record => "specimen-record",
-            DocumentKind::Result => "sample-result",
-            DocumentKind::Weighing => "weighing",
-        };
-        messages.entry(name.to_owned()).or_insert(document.json);
+    let stories = [
+        published(&broken_story()),
+        published(&kept_story(t176())),
+        published(&super::super::incidents::story_with_everything(t176())),
+        published(&super::super::variants::measured_story()),
+    ];
+    for document in stories.concat() {
+        messages.entry(schema_file(&document.json)).or_insert(document.json);
     }
     let text = documents::presence(
         Presence::Online,
@@ -40,6 +40,17 @@ fn messages() -> BTreeMap<String, Value> {
     messages.insert("status".to_owned(), serde_json::from_str(&text).unwrap());
     messages.insert("toolarge-notice".to_owned(), notice(&messages["specimen-record"]));
     messages
+}
+
+/// The name of the schema's file: without a version for the first, else with it.
+fn schema_file(document: &Value) -> String {
+    let id = document["dataschema"].as_str().unwrap();
+    let mut parts = id.rsplitn(3, '/');
+    let (version, name) = (parts.next().unwrap(), parts.next().unwrap());
+    match version.strip_suffix(".0").unwrap() {
+        "1.0" => name.to_owned(),
+        later => format!("{name}-{later}"),
+    }
 }
 
 fn notice(record: &Value) -> Value {

@@ -1,9 +1,9 @@
 //! `docs/methods.md` explains every key and word that the loader knows, and no other.
 
-use super::*;
+use super::super::*;
 use std::collections::BTreeSet;
 
-const PAGE: &str = include_str!("../../../../docs/methods.md");
+const PAGE: &str = include_str!("../../../../../docs/methods.md");
 /// The keys of values and ranges, which are explained once for all.
 const GENERAL: [&str; 6] = ["value", "min", "max", "unit", "source", "confidence"];
 
