@@ -3,6 +3,7 @@
 
 use super::super::documents::{JOURNAL, broken_story, faults, kept_story, published, shown_stories};
 use super::*;
+use crate::domain::report::DocumentKind;
 use crate::journal::OutboxRow;
 use crate::network::documents::{self, Presence};
 use crate::network::message;
@@ -22,15 +23,15 @@ fn messages() -> BTreeMap<String, Value> {
             }
         }
     }
-    let stories = [
-        published(&broken_story()),
-        published(&kept_story(t176())),
-        published(&super::super::incidents::story_with_everything(t176())),
-        published(&super::super::variants::measured_story()),
-    ];
-    for document in stories.concat() {
-        messages.entry(schema_file(&document.json)).or_insert(document.json);
+    for document in [published(&broken_story()), published(&kept_story(t176()))].concat() {
+        let name = match document.kind {
+            DocumentKind::Record => "specimen-record",
+            DocumentKind::Result => "sample-result",
+            DocumentKind::Weighing => "weighing",
+        };
+        messages.entry(name.to_owned()).or_insert(document.json);
     }
+    fuller_messages(&mut messages);
     let text = documents::presence(
         Presence::Online,
         JOURNAL,
@@ -42,14 +43,27 @@ fn messages() -> BTreeMap<String, Value> {
     messages
 }
 
-/// The name of the schema's file: without a version for the first, else with it.
-fn schema_file(document: &Value) -> String {
-    let id = document["dataschema"].as_str().unwrap();
-    let mut parts = id.rsplitn(3, '/');
-    let (version, name) = (parts.next().unwrap(), parts.next().unwrap());
-    match version.strip_suffix(".0").unwrap() {
-        "1.0" => name.to_owned(),
-        later => format!("{name}-{later}"),
+/// What only other stories show: documents of later versions, the room, consumers.
+fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
+    let mut take = |name: String, body: Value| {
+        if messages.get(&name).is_none_or(|old| shape(old).len() < shape(&body).len()) {
+            messages.insert(name, body);
+        }
+    };
+    for story in &super::events::told() {
+        for (topic, message) in message::retained(&story.bench, JOURNAL, &at(story.now_ns), 1).topics {
+            let kind = topic.split('/').nth(3).unwrap();
+            if ["consumers", "reading"].contains(&kind) {
+                take(kind.to_owned(), serde_json::from_slice(&message.payload).unwrap());
+            }
+        }
+        for document in published(story) {
+            let schema = document.json["dataschema"].as_str().unwrap();
+            let (named, version) = schema.rsplit_once('/').unwrap();
+            if let Some(later) = version.strip_suffix(".0").filter(|v| *v != "1.0") {
+                take(format!("{}-{later}", named.rsplit('/').next().unwrap()), document.json);
+            }
+        }
     }
 }
 
