@@ -186,3 +186,40 @@ fn a_full_disk_is_an_input_output_error() {
     assert_eq!(done.status.code(), Some(74));
     assert!(String::from_utf8_lossy(&done.stderr).contains("cannot write the results"));
 }
+
+/// Height formulas, European ratios and portions against `fractions` and mpmath.
+#[test]
+fn every_number_by_a_method_file_agrees_with_other_tools_arithmetic() {
+    let root = env!("CARGO_MANIFEST_DIR");
+    let venv = format!("{root}/tests/tools/venv/bin/python");
+    // mpmath comes with the tests' tools; a system that has it will do.
+    let python = if std::path::Path::new(&venv).exists() { venv.as_str() } else { "python3" };
+    let (judge, methods) = (format!("{root}/tests/outside/formulas.py"), format!("{root}/config/methods"));
+    let done = Command::new(python).args([&judge, BINARY, &methods]).output().unwrap();
+    let (said, wrong) = (String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
+    assert!(done.status.success(), "{said}{wrong}");
+    assert!(said.contains("rows agree"), "{said}");
+}
+
+#[test]
+fn a_method_file_says_which_levels_it_takes() {
+    let methods = concat!(env!("CARGO_MANIFEST_DIR"), "/config/methods");
+    let by = |name: &str, more: &[&str]| {
+        let file = format!("{methods}/{name}.toml");
+        reckon(&[&["--method", file.as_str()], more].concat(), "")
+    };
+    // Coarse durability at 3.0 in: 53.1 (formula from memory, value derived).
+    let (code, out, _) = by("aashto-t210-coarse", &["--sediment", "3.0"]);
+    assert_eq!((code, out.as_str()), (0, "sediment 3.0 in, durability index 53.1, reported 53\n"));
+    let (code, _, errors) = by("aashto-t210-coarse", &["--sand", "3", "--clay", "8"]);
+    assert_eq!(code, 64);
+    assert!(errors.contains("reads sediment"), "{errors}");
+    let (code, _, errors) = by("en-933-8", &["--sand", "391", "--clay", "8"]);
+    assert_eq!(code, 65);
+    assert!(errors.contains("391 mm is over"), "{errors}");
+    let (code, _, errors) = by("no-such-method", &["--sediment", "3"]);
+    assert_eq!(code, 74);
+    assert!(errors.contains("cannot read the method"), "{errors}");
+    let (code, out, _) = by("en-933-8", &["--moisture", "1.4", "--fines", "15"]);
+    assert_eq!((code, out.as_str()), (0, "material 80.12 to 82.12 g, corrective sand 39 to 41 g\n"));
+}

@@ -34,7 +34,11 @@ fn work(method: Method) {
         for specimen in ["$2", "$3"] {
             let what = match point.edge {
                 Edge::Value(of) => {
-                    let (of, value) = if of == Level::Clay { ("clay", "8.0") } else { ("sand", "3.3") };
+                    let (of, value) = match of {
+                        Level::Clay => ("clay", "8.0"),
+                        Level::Sand => ("sand", "3.3"),
+                        Level::Sediment => ("sediment", "3.0"),
+                    };
                     format!(
                         "\"enter-reading\",\"specimen\":\"{specimen}\",\"of\":\"{of}\",\"value\":\"{value}\""
                     )

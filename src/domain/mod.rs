@@ -19,6 +19,7 @@ pub mod shared;
 pub mod method;
 pub mod reading;
 pub mod calculation;
+pub mod measure;
 pub mod specimen;
 pub mod alarm;
 pub mod bench;

@@ -36,7 +36,9 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
 pub fn check_methods(settings: &Settings, methods: &[Method]) -> Vec<SettingsFault> {
     let mut faults = Faults(Vec::new());
     let foot = &settings.bench.foot;
-    if !methods.iter().any(|method| method.foot(foot).is_some()) {
+    // Where each method has one foot or none, there is nothing to choose.
+    let choice = methods.iter().any(|method| method.readings.feet.len() > 1);
+    if choice && !methods.iter().any(|method| method.foot(foot).is_some()) {
         let mut known: Vec<_> =
             methods.iter().flat_map(|m| &m.readings.feet).map(|f| format!("`{}`", f.name)).collect();
         known.sort();

@@ -406,7 +406,7 @@ fn the_foot_of_the_bench_must_be_known_to_a_method() {
     let told = check_methods(&settings, &methods);
     assert_eq!(
         told[0].to_string(),
-        "settings: `bench.foot`: no method knows the foot `left`; they know `guide-cap`, `indicator`"
+        "settings: `bench.foot`: no method knows the foot `left`; they know `guide-cap`, `indicator`, `plunger`"
     );
 }
 

@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 13] = [
+const FILES: [(&str, &str, &str); 14] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -20,6 +20,7 @@ const FILES: [(&str, &str, &str); 13] = [
     ("place.js", SCRIPT, include_str!("page/place.js")),
     ("correct.js", SCRIPT, include_str!("page/correct.js")),
     ("entry.js", SCRIPT, include_str!("page/entry.js")),
+    ("measured.js", SCRIPT, include_str!("page/measured.js")),
     ("alarms.js", SCRIPT, include_str!("page/alarms.js")),
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),

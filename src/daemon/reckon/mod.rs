@@ -1,16 +1,18 @@
 //! `stillstand reckon`: results of paper worksheets, recomputed exactly.
 
+mod by_method;
 mod lines;
 mod sheet;
 mod write;
 
 use super::exit::Exit;
 use crate::domain::calculation::{LevelError, Marks, Scale, Tenths, level_from_text, ratio, result};
-use crate::domain::method::{RatioRule, ResultRule};
+use crate::domain::method::{Level, RatioRule, ResultRule};
 use clap::Args;
 use rust_decimal::Decimal;
 use sheet::Stop;
 use std::io::{BufWriter, IsTerminal, Read, Write};
+use std::path::PathBuf;
 use write::Format;
 
 /// What `stillstand help reckon` says.
@@ -30,6 +32,11 @@ the header; blank lines do not count. Out comes CSV with the columns
 object a line, which also holds the row's line number, the exact ratio and its
 flags.
 
+With --method: by that method's file, its levels, marks and rules, in its unit.
+The columns are those that its steps read, `sand` and `clay` or `sediment`.
+With --moisture (and --fines) and a method whose portions are required on the
+dry basis: the masses that one specimen takes.
+
 A row that is wrong is named by its line on standard error and left out; the
 others are computed. A sand reading over the clay reading is computed, with a
 warning.
@@ -40,15 +47,38 @@ if reading or writing failed.";
 /// Arguments of `reckon`.
 #[derive(Debug, Args)]
 pub struct ReckonArgs {
-    /// Sand reading in inches.
+    /// A method file to compute by, in place of the US sand equivalent.
+    #[arg(long, value_name = "FILE")]
+    pub method: Option<PathBuf>,
+    /// Sand reading in inches, or in the unit of the method.
     #[arg(long, value_name = "IN", requires = "clay", value_parser = level, allow_hyphen_values = true)]
     pub sand: Option<Decimal>,
-    /// Clay reading in inches.
+    /// Clay reading in inches, or in the unit of the method.
     #[arg(long, value_name = "IN", requires = "sand", value_parser = level, allow_hyphen_values = true)]
     pub clay: Option<Decimal>,
+    /// Height of the sediment, in the unit of the method.
+    #[arg(long, value_name = "H", requires = "method", conflicts_with_all = ["sand", "clay"], value_parser = level, allow_hyphen_values = true)]
+    pub sediment: Option<Decimal>,
+    /// Moisture content in percent: says what one specimen weighs.
+    #[arg(long, value_name = "W", requires = "method", conflicts_with_all = ["sand", "clay", "sediment"], value_parser = level, allow_hyphen_values = true)]
+    pub moisture: Option<Decimal>,
+    /// Content of fines in percent.
+    #[arg(long, value_name = "F", requires = "moisture", value_parser = level, allow_hyphen_values = true)]
+    pub fines: Option<Decimal>,
     /// JSON lines instead of CSV.
     #[arg(long)]
     pub json: bool,
+}
+
+impl ReckonArgs {
+    /// The reading of a level, if it was given.
+    const fn level(&self, of: Level) -> Option<Decimal> {
+        match of {
+            Level::Sand => self.sand,
+            Level::Clay => self.clay,
+            Level::Sediment => self.sediment,
+        }
+    }
 }
 
 fn level(text: &str) -> Result<Decimal, String> {
@@ -91,6 +121,9 @@ fn over_warning(sand: Decimal, clay: Decimal) -> String {
 
 /// Does what `reckon` says.
 pub(super) fn main(args: &ReckonArgs) -> Exit {
+    if let Some(file) = &args.method {
+        return by_method::main(args, file);
+    }
     match (args.sand, args.clay) {
         (Some(sand), Some(clay)) => one(sand, clay, args.json),
         _ => many(args.json),

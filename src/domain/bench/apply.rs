@@ -9,6 +9,7 @@ use super::{
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
+use crate::domain::measure::Material;
 use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
@@ -43,6 +44,7 @@ impl Bench {
             | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
             | Event::IntervalAnnounced { .. } => self.apply_specimen(event, at),
+            Event::Measured(happened) => self.apply_measured(happened),
             Event::MarkedTogether { .. }
             | Event::MarkWithdrawn { .. }
             | Event::TimeCorrected { .. }
@@ -198,6 +200,7 @@ impl Bench {
                     match of {
                         Level::Clay => specimen.clay = Some(reading.clone()),
                         Level::Sand => specimen.sand = Some(reading.clone()),
+                        Level::Sediment => specimen.sediment = Some(reading.clone()),
                     }
                 }
                 self.mark(*specimen, *point, &marked, Happened::Read { point: *point, of: *of }, at);
@@ -239,6 +242,7 @@ impl Bench {
     fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
+        let material = sample.material.clone();
         if let Some(repeat) = &mut sample.repeat {
             repeat.group.push(id);
         }
@@ -257,7 +261,12 @@ impl Bench {
             no_line: Vec::new(),
             clay: None,
             sand: None,
+            sediment: None,
+            material,
+            counts: std::collections::BTreeMap::new(),
             mass: None,
+            corrective: None,
+            earlier_corrective: Vec::new(),
             tally: Tally::default(),
             room: RoomRange::default(),
             announced: None,
@@ -528,6 +537,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered: marked.clone(),
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),
+        material: Material::default(),
         earlier_masses: Vec::new(),
         counted: Vec::new(),
         repeat: None,

@@ -117,6 +117,13 @@ impl Bench {
                 specimen.note(Happened::MassTakenAway, marked);
                 Some(weighing)
             }
+            Some(Target::CorrectiveSand { specimen }) => {
+                let specimen = self.specimens.get_mut(specimen)?;
+                let weighing = specimen.corrective.take_if(|w| w.id == id)?;
+                specimen.corrective = specimen.earlier_corrective.pop();
+                specimen.note(Happened::MassTakenAway, marked);
+                Some(weighing)
+            }
         }
     }
 
@@ -133,6 +140,10 @@ impl Bench {
             Some(Target::Specimen { specimen }) => self.on_specimen(specimen, |s| {
                 s.note(Happened::Weighed, marked);
                 s.earlier_masses.extend(s.mass.replace(weighing));
+            }),
+            Some(Target::CorrectiveSand { specimen }) => self.on_specimen(specimen, |s| {
+                s.note(Happened::Weighed, marked);
+                s.earlier_corrective.extend(s.corrective.replace(weighing));
             }),
             None => keep(&mut self.kept_weighings, weighing.into(), KEPT),
         }

@@ -108,7 +108,9 @@ impl Bench {
             let Some(slot) = s.points.get_mut(point) else { return };
             let later_ns = slot.as_ref().map_or(0, |from| to.moment.since(&from.moment).ns);
             *slot = Some(to.clone());
-            for (of, reading) in [(Level::Clay, &mut s.clay), (Level::Sand, &mut s.sand)] {
+            for (of, reading) in
+                [(Level::Clay, &mut s.clay), (Level::Sand, &mut s.sand), (Level::Sediment, &mut s.sediment)]
+            {
                 let own = points.get(point).is_some_and(|p| p.edge == crate::domain::method::Edge::Value(of));
                 if let Some(reading) = reading.as_mut().filter(|_| own) {
                     reading.moment = to.moment;
@@ -198,6 +200,7 @@ fn set_reading(specimen: &mut Specimen, of: Level, reading: ReadingTaken) {
     match of {
         Level::Clay => specimen.clay = Some(reading),
         Level::Sand => specimen.sand = Some(reading),
+        Level::Sediment => specimen.sediment = Some(reading),
     }
 }
 

@@ -5,6 +5,7 @@ use super::input::Contact;
 use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
@@ -165,6 +166,8 @@ pub enum Event {
         /// The reading.
         reading: ReadingTaken,
     },
+    /// Something was counted, or stated of the material.
+    Measured(measure::Happened),
     /// Both levels are in: the specimen has its number.
     SpecimenCompleted {
         /// The specimen.

@@ -1,6 +1,7 @@
 //! Everything that can wake the bench: a closed list. A foot switch, a message, a button on the
 //! page and an ask from the network end in the same [`Input`].
 
+use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
@@ -317,6 +318,8 @@ pub enum Do {
         #[serde(default)]
         confirmed: bool,
     },
+    /// Something is counted, stated of the material, or weighed beside it.
+    Measure(measure::Act),
     /// A press that named no cylinder belongs to these.
     AssignPress {
         /// The press.
@@ -387,6 +390,7 @@ impl Do {
             | Self::CorrectTime { specimen, .. }
             | Self::CorrectReading { specimen, .. }
             | Self::GiveReason { specimen, .. } => Some(*specimen),
+            Self::Measure(what) => what.specimen(),
             _ => None,
         }
     }

@@ -21,6 +21,7 @@ impl Event {
             Self::NoLineNoted { .. } => "no-line-noted",
             Self::SpecimenVoided { .. } => "specimen-voided",
             Self::ReadingEntered { .. } => "reading-entered",
+            Self::Measured(happened) => happened.kind(),
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",
             Self::RepeatCalledFor { .. } => "repeat-called-for",

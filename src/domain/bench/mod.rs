@@ -19,6 +19,7 @@ mod event;
 mod input;
 mod kind;
 mod late;
+mod measured;
 mod refusal;
 mod room;
 mod told;
@@ -414,7 +415,9 @@ impl Bench {
     pub(crate) fn may_take_mass(&self, target: &Target) -> bool {
         match target {
             Target::Sample { sample, .. } => self.samples.get(sample).is_some_and(|s| s.reported.is_none()),
-            Target::Specimen { specimen } => self.specimens.get(specimen).is_some_and(|s| !s.is_over()),
+            Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
+                self.specimens.get(specimen).is_some_and(|s| !s.is_over())
+            }
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::refusal::Told;
 use super::{Bench, point_text};
-use crate::domain::method::{Level, Method, Point};
+use crate::domain::method::{Method, Point};
 use crate::domain::specimen::history::{Happened, Noted};
 use crate::domain::specimen::{By, Specimen};
 
@@ -27,17 +27,15 @@ pub fn by_text(by: &By) -> String {
 /// What happened, in words.
 pub fn happened_text(what: Happened, method: &Method, points: &[Point]) -> String {
     let point = |at: usize| points.get(at).map_or_else(|| "?".to_owned(), |p| point_text(method, p));
-    let word = |of: Level| match of {
-        Level::Clay => "clay",
-        Level::Sand => "sand",
-    };
     match what {
         Happened::Marked { point: at } => point(at),
-        Happened::Read { of, .. } => format!("{} reading entered", word(of)),
+        Happened::Read { of, .. } => format!("{} reading entered", of.word()),
         Happened::RunBegan => "a further run began".to_owned(),
         Happened::RunEnded => "the further run ended".to_owned(),
         Happened::NoLine => "no line yet".to_owned(),
         Happened::Weighed => "its mass was taken".to_owned(),
+        Happened::Counted => "strokes were entered".to_owned(),
+        Happened::MaterialStated => "moisture or fines of its material were stated".to_owned(),
         Happened::MassTakenAway => "its mass was given to another".to_owned(),
         Happened::Noted => "a note was made".to_owned(),
         Happened::RunInterrupted => "the interrupted run was judged".to_owned(),
@@ -49,7 +47,7 @@ pub fn happened_text(what: Happened, method: &Method, points: &[Point]) -> Strin
         Happened::Voided => "given up".to_owned(),
         Happened::Withdrawn => "the last mark was taken back".to_owned(),
         Happened::TimeCorrected { point: at } => format!("the time of '{}' was corrected", point(at)),
-        Happened::ReadingCorrected { of } => format!("the {} reading was corrected", word(of)),
+        Happened::ReadingCorrected { of } => format!("the {} reading was corrected", of.word()),
         Happened::ReasonGiven => "a reason was given".to_owned(),
     }
 }

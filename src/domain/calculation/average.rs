@@ -1,6 +1,7 @@
 //! From the specimens that count to the result of the sample.
 
-use super::ratio::Tenths;
+use super::number::Calculation;
+use super::ratio::{Exact, Tenths, greatest_common_divisor};
 use crate::domain::method::AverageRule;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -14,6 +15,15 @@ pub struct Counted {
     /// Its reported value.
     #[serde(with = "rust_decimal::serde::str")]
     pub reported: Decimal,
+    /// Its number before any rounding, where that is a fraction.
+    #[serde(default)]
+    pub exact: Option<Exact>,
+}
+
+impl From<&Calculation> for Counted {
+    fn from(c: &Calculation) -> Self {
+        Self { ratio_tenths: c.ratio_tenths, reported: c.reported, exact: c.exact }
+    }
 }
 
 /// The result of a sample with every intermediate.
@@ -40,17 +50,22 @@ pub struct Average {
 /// and done so in a secondary text). The nearest whole: EN 933-8, mean of two.
 pub fn average(specimens: &[Counted], rule: AverageRule) -> Option<Average> {
     let count = u32::try_from(specimens.len()).ok().filter(|n| *n > 0)?;
-    let value = |s: &Counted| match rule {
-        AverageRule::RaiseMeanOfReported => s.reported,
-        AverageRule::NearestWhole => s.ratio_tenths.decimal(),
+    let plain = |value: fn(&Counted) -> Decimal| {
+        let sum = specimens.iter().map(value).try_fold(Decimal::ZERO, Decimal::checked_add)?;
+        // As a fraction of whole numbers.
+        Some((sum, sum.mantissa(), 10_i128.checked_pow(sum.scale())?))
     };
-    let sum = specimens.iter().map(value).try_fold(Decimal::ZERO, Decimal::checked_add)?;
+    let tenths = |s: &Counted| s.ratio_tenths.decimal();
+    let (sum, numerator, denominator) = match rule {
+        AverageRule::RaiseMeanOfReported => plain(|s| s.reported)?,
+        AverageRule::NearestWhole => plain(tenths)?,
+        AverageRule::NearestWholeOfExact => exact_sum(specimens).or_else(|| plain(tenths))?,
+    };
     // sum / count = numerator / denominator, as whole numbers.
-    let numerator = sum.mantissa();
-    let denominator = 10_i128.checked_pow(sum.scale())?.checked_mul(count.into())?;
+    let denominator = denominator.checked_mul(count.into())?;
     let whole = match rule {
         AverageRule::RaiseMeanOfReported => numerator.checked_add(denominator - 1)?.div_euclid(denominator),
-        AverageRule::NearestWhole => half_up(numerator, denominator)?,
+        AverageRule::NearestWhole | AverageRule::NearestWholeOfExact => half_up(numerator, denominator)?,
     };
     let mean_tenths = half_up(numerator.checked_mul(10)?, denominator)?;
     Some(Average {
@@ -60,6 +75,22 @@ pub fn average(specimens: &[Counted], rule: AverageRule) -> Option<Average> {
         mean_tenths: Tenths(i64::try_from(mean_tenths).ok()?),
         reported: i64::try_from(whole).ok()?.into(),
     })
+}
+
+/// The sum of the numbers before any rounding: to the tenth for people, and as a fraction. `None`
+/// where one of them is no fraction, or where a dozen of them have no common denominator that
+/// 127 bits hold.
+fn exact_sum(specimens: &[Counted]) -> Option<(Decimal, i128, i128)> {
+    let (mut n, mut d) = (0_i128, 1_i128);
+    for exact in specimens.iter().map(|s| s.exact) {
+        let (an, ad) = (i128::from(exact?.numerator), i128::from(exact?.denominator));
+        n = n.checked_mul(ad)?.checked_add(an.checked_mul(d)?)?;
+        d = d.checked_mul(ad)?;
+        let common = greatest_common_divisor(n, d).max(1);
+        (n, d) = (n / common, d / common);
+    }
+    let tenths = half_up(n.checked_mul(10)?, d)?;
+    Some((Decimal::new(i64::try_from(tenths).ok()?, 1), n, d))
 }
 
 /// Nearest whole number to `n / d`, halves up; `d` is over 0.

@@ -36,7 +36,7 @@ pub enum LevelError {
     #[error("the clay reading is 0, and the result divides by it: read the top of the clay again")]
     ClayZero,
     /// A level below the floor of the cylinder.
-    #[error("the {} reading {value} {unit} is negative: read it again", word(*.of))]
+    #[error("the {} reading {value} {unit} is negative: read it again", .of.word())]
     Negative {
         /// Which level.
         of: Level,
@@ -46,7 +46,7 @@ pub enum LevelError {
         unit: Unit,
     },
     /// A level over the highest mark.
-    #[error("the {} reading {value} {unit} is over the cylinder's top mark, {top} {unit}: read it again", word(*.of))]
+    #[error("the {} reading {value} {unit} is over the cylinder's top mark, {top} {unit}: read it again", .of.word())]
     OverTop {
         /// Which level.
         of: Level,
@@ -73,7 +73,7 @@ pub enum LevelError {
         unit: Unit,
     },
     /// More digits than a level has.
-    #[error("the {} reading {value} has more than {MOST_DECIMALS} decimals: enter what was read", word(*.of))]
+    #[error("the {} reading {value} has more than {MOST_DECIMALS} decimals: enter what was read", .of.word())]
     TooFine {
         /// Which level.
         of: Level,
@@ -86,13 +86,6 @@ pub enum LevelError {
     /// The method's marks, or the level's size, allow no mark.
     #[error(transparent)]
     Mark(#[from] MarkError),
-}
-
-fn word(of: Level) -> &'static str {
-    match of {
-        Level::Clay => "clay",
-        Level::Sand => "sand",
-    }
 }
 
 /// The marks of a cylinder, complete: what a [`ReadingRule`] must hold before a level is taken.
@@ -141,6 +134,11 @@ impl Scale {
         self.marks(Level::Sand, reading)
     }
 
+    /// The mark of a sediment reading: 0 to the top mark.
+    pub fn sediment(&self, reading: Decimal) -> Result<Marks, LevelError> {
+        self.marks(Level::Sediment, reading)
+    }
+
     fn marks(&self, of: Level, reading: Decimal) -> Result<Marks, LevelError> {
         let unit = self.unit;
         if reading < Decimal::ZERO {
@@ -176,6 +174,12 @@ fn too_fine(value: Decimal) -> bool {
 pub fn clay(entered: Decimal, rule: &ReadingRule) -> Result<Marked, LevelError> {
     let scale = Scale::of(rule)?;
     scale.marked(entered, Decimal::ZERO, entered, scale.clay(entered)?)
+}
+
+/// A sediment level as entered, to its mark. All in the unit of the method's readings.
+pub fn sediment(entered: Decimal, rule: &ReadingRule) -> Result<Marked, LevelError> {
+    let scale = Scale::of(rule)?;
+    scale.marked(entered, Decimal::ZERO, entered, scale.sediment(entered)?)
 }
 
 /// The level at the foot's indicator as entered, less the foot's offset, to its mark.

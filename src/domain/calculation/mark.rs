@@ -25,7 +25,10 @@ impl Marks {
     /// The level of this mark, in the unit of `mark` (the distance between two) and with its
     /// decimals. `None` if the number is too large to be a level.
     pub fn level(self, mark: Decimal) -> Option<Decimal> {
-        Decimal::from(self.0).checked_mul(mark)
+        let mut level = Decimal::from(self.0).checked_mul(mark)?;
+        // Nought has the decimals of the others, too.
+        level.rescale(mark.scale());
+        Some(level)
     }
 }
 

@@ -8,20 +8,25 @@
 //!                                                        other specimens ─────────┘
 //! ```
 //!
+//! Where only the sediment's height is read, a formula of that height stands in place of the ratio.
+//!
 //! Rules are those of AASHTO T 176 / ASTM D2419 (calculation: ratio to the nearest tenth, then
 //! the next higher whole number; recalled from memory, and seen in two secondary texts), chosen
 //! from the closed lists of [`crate::domain::method`].
 
 mod average;
+mod height;
 mod level;
 mod mark;
+mod number;
 mod ratio;
 mod text;
 
 pub use average::{Average, Counted, average};
-pub use level::{LevelError, Marked, Scale, clay, sand};
+pub use level::{LevelError, Marked, Scale, clay, sand, sediment};
 pub use mark::{MarkError, Marks, to_mark};
-pub use ratio::{Calculation, CalculationError, Exact, Tenths, calculate, ratio, result};
+pub use number::{Calculation, CalculationError, Levels, calculate, from_levels};
+pub use ratio::{Exact, Tenths, ratio, result};
 pub use text::{TextError, level_from_text};
 
 #[cfg(test)]

@@ -1,8 +1,7 @@
-//! From two recorded levels to the reported value of one specimen.
+//! From two recorded levels to their ratio, and from a ratio to the reported value.
 
-use super::level::Marked;
 use super::mark::Marks;
-use crate::domain::method::{CalculationRule, RatioRule, ResultRule};
+use crate::domain::method::{RatioRule, ResultRule};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -25,7 +24,7 @@ impl fmt::Display for Tenths {
     }
 }
 
-/// 100 x sand / clay before any rounding, in lowest terms.
+/// A number before any rounding, such as 100 x sand / clay, in lowest terms.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct Exact {
@@ -42,9 +41,29 @@ impl Exact {
         if clay.0 <= 0 || sand.0 < 0 {
             return None;
         }
-        let numerator = sand.0.checked_mul(100)?;
-        let common = greatest_common_divisor(numerator, clay.0);
-        Some(Self { numerator: numerator / common, denominator: clay.0 / common })
+        Self::in_lowest_terms(i128::from(sand.0).checked_mul(100)?, clay.0.into())
+    }
+
+    /// A fraction in lowest terms; `None` if its denominator is not over 0, or if it is too large.
+    pub(super) fn in_lowest_terms(numerator: i128, denominator: i128) -> Option<Self> {
+        if denominator <= 0 {
+            return None;
+        }
+        let common = greatest_common_divisor(numerator, denominator).max(1);
+        Some(Self {
+            numerator: i64::try_from(numerator / common).ok()?,
+            denominator: i64::try_from(denominator / common).ok()?,
+        })
+    }
+
+    /// To the nearest tenth or whole number, halves up, in tenths.
+    pub(super) fn rounded(self, rule: RatioRule) -> Option<Tenths> {
+        let (steps, step) = match rule {
+            RatioRule::NearestTenth => (10, 1),
+            RatioRule::NearestWhole => (1, 10),
+        };
+        let (n, d) = (i128::from(self.numerator) * steps, i128::from(self.denominator));
+        i64::try_from((2 * n + d).div_euclid(2 * d) * step).ok().map(Tenths)
     }
 }
 
@@ -58,11 +77,11 @@ impl fmt::Display for Exact {
     }
 }
 
-fn greatest_common_divisor(mut a: i64, mut b: i64) -> i64 {
+pub(super) fn greatest_common_divisor(mut a: i128, mut b: i128) -> i128 {
     while b != 0 {
         (a, b) = (b, a % b);
     }
-    a
+    a.abs()
 }
 
 /// From recorded levels to the ratio. `None` as in [`Exact::of`].
@@ -73,18 +92,20 @@ pub fn ratio(sand: Marks, clay: Marks, rule: RatioRule) -> Option<Tenths> {
     if clay.0 <= 0 || sand.0 < 0 {
         return None;
     }
-    match rule {
-        RatioRule::NearestTenth => {
-            let n = sand.0.checked_mul(2000)?.checked_add(clay.0)?;
-            Some(Tenths(n / clay.0.checked_mul(2)?))
-        }
-    }
+    // As `Exact::of(…).rounded(…)`, without the lowest terms that nobody asks for here.
+    let (steps, step) = match rule {
+        RatioRule::NearestTenth => (2000, 1),
+        RatioRule::NearestWhole => (200, 10),
+    };
+    let n = sand.0.checked_mul(steps)?.checked_add(clay.0)?;
+    (n / clay.0.checked_mul(2)?).checked_mul(step).map(Tenths)
 }
 
 /// From the ratio to the reported value, with as many decimals as the rule gives it.
 pub fn result(ratio: Tenths, rule: ResultRule) -> Decimal {
     match rule {
         ResultRule::RaiseToWhole => raise(ratio).into(),
+        ResultRule::NearestWhole => (ratio.0 + 5).div_euclid(10).into(),
         ResultRule::Tenth => ratio.decimal(),
     }
 }
@@ -92,68 +113,4 @@ pub fn result(ratio: Tenths, rule: ResultRule) -> Decimal {
 /// The next whole number; a whole number stays.
 fn raise(value: Tenths) -> i64 {
     value.0.div_euclid(10) + i64::from(value.0.rem_euclid(10) != 0)
-}
-
-/// The number of one specimen with every intermediate, for the record.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub struct Calculation {
-    /// The sand level, from the eye to the mark.
-    pub sand: Marked,
-    /// The clay level, from the eye to the mark.
-    pub clay: Marked,
-    /// The ratio before rounding.
-    pub exact: Exact,
-    /// The rule that rounded it.
-    pub ratio_rule: RatioRule,
-    /// The ratio, in tenths.
-    pub ratio_tenths: Tenths,
-    /// The rule that made the reported value.
-    pub result_rule: ResultRule,
-    /// The reported value.
-    #[serde(with = "rust_decimal::serde::str")]
-    pub reported: Decimal,
-    /// The sand reading, before it went to a mark, is higher than the clay reading: computed, and a
-    /// deviation.
-    pub sand_over_clay: bool,
-}
-
-/// Why there is no number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum CalculationError {
-    /// The method leaves open what is needed here.
-    #[error("the method gives no `{0}`: fill it in, in the method's file")]
-    Unset(&'static str),
-    /// Two levels that no cylinder holds; [`super::clay`] and [`super::sand`] never give them.
-    #[error("no ratio of the sand level {sand} to the clay level {clay}")]
-    Levels {
-        /// The sand level.
-        sand: Decimal,
-        /// The clay level.
-        clay: Decimal,
-    },
-}
-
-/// The number of one specimen from its two recorded levels.
-pub fn calculate(
-    sand: &Marked,
-    clay: &Marked,
-    rule: &CalculationRule,
-) -> Result<Calculation, CalculationError> {
-    let ratio_rule = rule.ratio.value.ok_or(CalculationError::Unset("calculation.ratio"))?;
-    let result_rule = rule.result.value.ok_or(CalculationError::Unset("calculation.result"))?;
-    let none = CalculationError::Levels { sand: sand.recorded, clay: clay.recorded };
-    let exact = Exact::of(sand.marks, clay.marks).ok_or(none)?;
-    let ratio_tenths = ratio(sand.marks, clay.marks, ratio_rule).ok_or(none)?;
-    Ok(Calculation {
-        sand: *sand,
-        clay: *clay,
-        exact,
-        ratio_rule,
-        ratio_tenths,
-        result_rule,
-        reported: result(ratio_tenths, result_rule),
-        // Compared as read: two levels under one mark are still two levels.
-        sand_over_clay: sand.reading > clay.reading,
-    })
 }

@@ -36,6 +36,7 @@ fn foot(name: &str, offset: &str) -> Foot {
 
 fn us_rule() -> CalculationRule {
     CalculationRule {
+        height: None,
         ratio: set(RatioRule::NearestTenth),
         result: set(ResultRule::RaiseToWhole),
         average: set(AverageRule::RaiseMeanOfReported),
@@ -51,7 +52,7 @@ fn specimen(sand_reading: &str, clay_reading: &str) -> Calculation {
 
 fn counted(ratio: &str, reported: i64) -> Counted {
     let tenths = i64::try_from((d(ratio) * d("10")).mantissa() / 10).unwrap();
-    Counted { ratio_tenths: Tenths(tenths), reported: reported.into() }
+    Counted { ratio_tenths: Tenths(tenths), reported: reported.into(), exact: None }
 }
 
 // The published worked examples. T 176 / D2419: recalled from memory. Student report: a student's
@@ -60,16 +61,17 @@ fn counted(ratio: &str, reported: i64) -> Counted {
 #[test]
 fn example_of_t_176_levels_7_95_and_3_22_are_recorded_8_0_and_3_3() {
     let one = specimen("3.22", "7.95");
-    assert_eq!((one.sand.recorded, one.clay.recorded), (d("3.3"), d("8.0")));
-    assert_eq!(one.clay.recorded.to_string(), "8.0");
-    assert_eq!(one.sand.entered.to_string(), "3.22");
+    let Levels::Two { sand, clay } = one.levels else { panic!("{one:?}") };
+    assert_eq!((sand.recorded, clay.recorded), (d("3.3"), d("8.0")));
+    assert_eq!(clay.recorded.to_string(), "8.0");
+    assert_eq!(sand.entered.to_string(), "3.22");
 }
 
 #[test]
 fn example_of_t_176_sand_3_3_clay_8_0_is_reported_42() {
     let one = specimen("3.3", "8.0");
     // Printed 41.2; 41.25 exactly, and a tie goes up here. The reported value is the same.
-    assert_eq!(one.exact, Exact { numerator: 165, denominator: 4 });
+    assert_eq!(one.exact, Some(Exact { numerator: 165, denominator: 4 }));
     assert_eq!(one.ratio_tenths.to_string(), "41.3");
     assert_eq!(one.reported, d("42"));
     assert!(!one.sand_over_clay);
@@ -78,7 +80,11 @@ fn example_of_t_176_sand_3_3_clay_8_0_is_reported_42() {
 #[test]
 fn example_of_t_176_average_of_41_2_43_8_40_9_is_43() {
     let ratios = [412, 438, 409].map(Tenths);
-    let all = ratios.map(|t| Counted { ratio_tenths: t, reported: result(t, ResultRule::RaiseToWhole) });
+    let all = ratios.map(|t| Counted {
+        ratio_tenths: t,
+        reported: result(t, ResultRule::RaiseToWhole),
+        exact: None,
+    });
     assert_eq!(all.map(|c| c.reported), [d("42"), d("44"), d("41")]);
     let mean = average(&all, AverageRule::RaiseMeanOfReported).unwrap();
     assert_eq!((mean.mean_tenths.to_string(), mean.reported), ("42.3".to_owned(), d("43")));
@@ -89,7 +95,7 @@ fn examples_of_the_student_report_and_their_average() {
     let all = [("2.7", "6.0"), ("2.6", "8.1"), ("2.8", "9.2")].map(|(s, c)| specimen(s, c));
     assert_eq!(all.map(|c| c.ratio_tenths.to_string()), ["45.0", "32.1", "30.4"]);
     assert_eq!(all.map(|c| c.reported.to_string()), ["45", "33", "31"]);
-    let all = all.map(|c| Counted { ratio_tenths: c.ratio_tenths, reported: c.reported });
+    let all = all.map(|c| Counted::from(&c));
     let mean = average(&all, AverageRule::RaiseMeanOfReported).unwrap();
     assert_eq!((mean.mean_tenths.to_string(), mean.reported.to_string()), ("36.3".into(), "37".into()));
 }
@@ -257,7 +263,7 @@ fn a_method_that_leaves_a_rule_open_says_which() {
     assert!(clay(d("8"), &zero).unwrap_err().to_string().contains("distance between two marks"));
     let one = specimen("3.3", "8.0");
     let open = Sourced { value: None, source: String::new(), confidence: Confidence::Unknown };
-    let unset = calculate(&one.sand, &one.clay, &CalculationRule { result: open, ..us_rule() });
+    let unset = from_levels(one.levels, &CalculationRule { result: open, ..us_rule() });
     assert_eq!(unset, Err(CalculationError::Unset("calculation.result")));
 }
 
@@ -328,6 +334,64 @@ proptest! {
         let _ = sand(value, &foot("indicator", "10"), &rule);
         let _ = to_mark(value, d("0.1"), BetweenMarks::Higher);
         let _ = to_mark(d("0.1"), value, BetweenMarks::Nearest);
-        let _ = average(&[Counted { ratio_tenths: Tenths(i64::MAX), reported: value }], AverageRule::RaiseMeanOfReported);
+        let _ = average(&[Counted { ratio_tenths: Tenths(i64::MAX), reported: value, exact: None }], AverageRule::RaiseMeanOfReported);
     }
+}
+
+/// Values of the two height formulas (formulas recalled from memory, the values derived from them).
+#[test]
+fn the_formulas_of_a_height_give_their_derived_values() {
+    let number = |file: &str, h: &str| {
+        let path = format!("{}/config/methods/{file}.toml", env!("CARGO_MANIFEST_DIR"));
+        let text = std::fs::read_to_string(&path).unwrap();
+        let method = crate::domain::method::load(&path, &text).unwrap();
+        let level = sediment(d(h), &method.readings).unwrap();
+        from_levels(Levels::One { sediment: level }, &method.calculation)
+    };
+    for (h, tenth) in [("1.0", "74.5"), ("3.0", "53.1"), ("10.0", "25.7")] {
+        assert_eq!(number("aashto-t210-coarse", h).unwrap().ratio_tenths.to_string(), tenth, "Dc at {h} in");
+    }
+    for (h, whole) in [("0.5", "86"), ("1.0", "75"), ("2.0", "58"), ("5.0", "30")] {
+        assert_eq!(
+            number("caltrans-ct227-cleanness", h).unwrap().reported.to_string(),
+            whole,
+            "CV at {h} in"
+        );
+    }
+    // Its nine decimals are stated, and a fraction stays one.
+    let dc = number("aashto-t210-coarse", "3.0").unwrap();
+    assert_eq!((dc.exact, dc.unrounded.map(|v| v.scale() <= 9)), (None, Some(true)));
+    assert_eq!(number("caltrans-ct227-cleanness", "1.0").unwrap().exact.unwrap().to_string(), "75");
+}
+
+#[test]
+fn a_height_where_a_formula_has_no_value_is_told() {
+    let path = format!("{}/config/methods/aashto-t210-coarse.toml", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(&path).unwrap();
+    // The angle passes pi, where the cotangent jumps.
+    let text = text.replace("d = { value = 0.15", "d = { value = 0.96");
+    let method = crate::domain::method::load(&path, &text).unwrap();
+    let level = sediment(d("3.0"), &method.readings).unwrap();
+    let told = from_levels(Levels::One { sediment: level }, &method.calculation).unwrap_err().to_string();
+    assert!(told.contains("no value at the height 3.0"), "{told}");
+}
+
+/// The mean of exact ratios is not that of rounded ones: 41.24 and 41.74 make 41.49, by way of the
+/// tenths 41.2 and 41.7 they would make 41.45, and 41.25 and 41.74 even change sides.
+#[test]
+fn a_mean_of_exact_ratios_is_rounded_once() {
+    let of = |n: i64, d: i64| {
+        let exact = Exact { numerator: n, denominator: d };
+        let tenths = i64::try_from((2 * 10 * i128::from(n) + i128::from(d)) / (2 * i128::from(d))).unwrap();
+        Counted { ratio_tenths: Tenths(tenths), reported: Decimal::ZERO, exact: Some(exact) }
+    };
+    let pair = [of(4125, 100), of(4174, 100)];
+    let whole = |rule| average(&pair, rule).unwrap().reported.to_string();
+    assert_eq!(
+        (whole(AverageRule::NearestWholeOfExact), whole(AverageRule::NearestWhole)),
+        ("41".into(), "42".into())
+    );
+    // A tie of fractions that no decimal holds: 1/3 and 2/3 over 41 make 41.5 exactly.
+    let tie = [of(124, 3), of(125, 3)];
+    assert_eq!(average(&tie, AverageRule::NearestWholeOfExact).unwrap().reported, d("42"));
 }

@@ -6,10 +6,14 @@
 
 pub(crate) mod load;
 mod points;
+mod rules;
 mod touch;
 
 pub use load::{Fault, load};
 pub use points::{Edge, Point};
+pub use rules::{
+    AverageRule, CalculationRule, HeightFormula, HeightRule, Precision, RatioRule, ReplicateRule, ResultRule,
+};
 pub use touch::{NoteRule, NoteRules, ResumedRule};
 
 use super::quantity::{Range, Unit};
@@ -56,6 +60,9 @@ pub struct Method {
     pub title: String,
     /// Designation of the standard, for example `AASHTO T 176`.
     pub standard: String,
+    /// What the number is, for people: `sand equivalent`, `durability index`…
+    #[serde(default = "sand_equivalent")]
+    pub quantity: String,
     /// Edition that the laboratory confirmed, or `not confirmed`.
     pub edition: Sourced<String>,
     /// SHA-256 of the file's bytes, lower-case hexadecimal.
@@ -89,6 +96,11 @@ pub struct Method {
     pub apparatus: Vec<Requirement>,
     /// What can hurt, in plain sentences.
     pub safety: Vec<String>,
+}
+
+/// What the number of a method is that does not say.
+pub(crate) fn sand_equivalent() -> String {
+    "sand equivalent".to_owned()
 }
 
 /// Limits on the way from the bag to the prepared portion.
@@ -132,6 +144,21 @@ pub struct SpecimenRule {
     pub kind: SpecimenKind,
     /// Volume of the tin, or mass of the portion.
     pub size: Sourced<Range>,
+    /// How the portion's mass depends on the material; `None`: it does not.
+    #[serde(default)]
+    pub dry_basis: Option<DryBasis>,
+}
+
+/// A portion whose mass is required on the dry basis: the middle of [`SpecimenRule::size`] is
+/// multiplied by (1 + w/100) for a moisture content of w percent, and its tolerance is kept
+/// (EN 933-8: 120 (1 + w/100) ± 1 g).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DryBasis {
+    /// Highest moisture content of the material, percent.
+    pub moisture_max: Sourced<Decimal>,
+    /// Highest content of fines, percent: of material with more, a part is replaced by corrective
+    /// sand, so that the specimen holds just so much. `None`: the method replaces nothing.
+    pub fines_max: Option<Sourced<Decimal>>,
 }
 
 /// What one specimen is.
@@ -172,7 +199,7 @@ pub enum StepKind {
     Interval(Timed),
     /// A level is read and entered.
     Reading {
-        /// Which of the two levels.
+        /// Which level.
         of: Level,
     },
 }
@@ -196,6 +223,9 @@ pub struct Timed {
     pub machine: Option<Machine>,
     /// A level in the cylinder at its end.
     pub level: Option<Sourced<Range>>,
+    /// Strokes or cycles that are counted meanwhile.
+    #[serde(default)]
+    pub count: Option<Box<CountRule>>,
     /// The cylinder stands untouched meanwhile; `None`: the file does not say.
     #[serde(default)]
     pub undisturbed: Option<bool>,
@@ -203,6 +233,35 @@ pub struct Timed {
     /// not say.
     #[serde(default)]
     pub resumed: Option<Sourced<ResumedRule>>,
+}
+
+/// What is counted during an interval: a reading of that step.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CountRule {
+    /// What one is.
+    pub of: Counted,
+    /// Inclusive limits of their number.
+    pub limits: Sourced<Range>,
+}
+
+/// What is counted during a shake that no machine times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Counted {
+    /// Strokes of a shaker that is worked by hand.
+    Strokes,
+    /// Complete cycles, there and back.
+    Cycles,
+}
+
+impl Counted {
+    /// The word, in the plural.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Strokes => "strokes",
+            Self::Cycles => "cycles",
+        }
+    }
 }
 
 /// What begins an interval.
@@ -234,7 +293,7 @@ pub enum Machine {
     Shaker,
 }
 
-/// The two levels of the test.
+/// The levels that a person reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Level {
@@ -242,6 +301,19 @@ pub enum Level {
     Clay,
     /// Top of the sand, under the foot.
     Sand,
+    /// Top of the sediment, where nothing else is read.
+    Sediment,
+}
+
+impl Level {
+    /// The trade's word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Clay => "clay",
+            Self::Sand => "sand",
+            Self::Sediment => "sediment",
+        }
+    }
 }
 
 /// Temperature of the working solution.
@@ -266,7 +338,7 @@ pub struct ReadingRule {
     pub unit: Unit,
     /// What is recorded for a level between two marks.
     pub between_marks: Sourced<BetweenMarks>,
-    /// Foot assemblies and their offset from the indicator to the sand.
+    /// Foot assemblies and their offset from the indicator to the sand; none where no sand is read.
     pub feet: Vec<Foot>,
 }
 
@@ -298,69 +370,6 @@ pub struct LateLineRule {
     pub repeat_specimens: Sourced<u32>,
 }
 
-/// How the number is made: closed lists of named rules.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct CalculationRule {
-    /// From readings to the ratio.
-    pub ratio: Sourced<RatioRule>,
-    /// From the ratio to the reported value of one specimen.
-    pub result: Sourced<ResultRule>,
-    /// From the specimens to the result of the sample.
-    pub average: Sourced<AverageRule>,
-}
-
-/// From readings to the ratio.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum RatioRule {
-    /// 100 x sand / clay, to the nearest tenth, halves up.
-    NearestTenth,
-}
-
-/// From the ratio to the reported value of one specimen.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ResultRule {
-    /// Raised to the next whole number; a whole number stays.
-    RaiseToWhole,
-    /// The ratio as it is.
-    Tenth,
-}
-
-/// From the specimens to the result of the sample.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum AverageRule {
-    /// Mean of the reported values, raised to the next whole number.
-    RaiseMeanOfReported,
-    /// Mean of the specimens' ratios to the nearest whole number, halves up.
-    NearestWhole,
-}
-
-/// How many specimens, and how far apart they may lie.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct ReplicateRule {
-    /// Specimens of a sample, unless the sample says otherwise.
-    pub specimens: Sourced<u32>,
-    /// Largest difference between two reported values; an agency's value.
-    pub max_difference: Sourced<Decimal>,
-}
-
-/// One class of the published precision, as printed (the printed d2s is not recomputed from 1s).
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Precision {
-    /// Which results the class is for, in words.
-    pub class: String,
-    /// Single-operator standard deviation (1s).
-    pub operator_1s: Sourced<Decimal>,
-    /// Single-operator acceptable difference of two results (d2s).
-    pub operator_d2s: Sourced<Decimal>,
-    /// Multilaboratory standard deviation (1s).
-    pub laboratory_1s: Sourced<Decimal>,
-    /// Multilaboratory acceptable difference of two results (d2s).
-    pub laboratory_d2s: Sourced<Decimal>,
-}
-
 /// A requirement for people to see: apparatus, reagents, alternatives.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Requirement {
@@ -387,6 +396,28 @@ impl Method {
         self.readings.feet.iter().find(|f| f.name == name)
     }
 
+    /// The foot assembly in use: the one of that name or, where the method has only one, that one.
+    /// So a bench that is set to its usual foot can run a method that knows another.
+    pub fn foot_in_use(&self, name: &str) -> Option<&Foot> {
+        self.foot(name).or(match self.readings.feet.as_slice() {
+            [only] => Some(only),
+            _ => None,
+        })
+    }
+
+    /// The levels that a specimen is read at, in order.
+    pub fn levels(&self) -> impl Iterator<Item = Level> {
+        self.steps.iter().filter_map(|step| match step.kind {
+            StepKind::Reading { of } => Some(of),
+            _ => None,
+        })
+    }
+
+    /// What is counted during a step, if something is.
+    pub fn count(&self, step: usize) -> Option<&CountRule> {
+        self.timed(step)?.count.as_deref()
+    }
+
     /// Masses that the bench offers for a sample: all but the one of a specimen.
     pub fn sample_weighings(&self) -> impl Iterator<Item = &WeighingRule> {
         self.preparation.weighings.iter().filter(|w| w.name != SPECIMEN_MASS)
@@ -396,4 +427,20 @@ impl Method {
     pub fn weighing(&self, name: &str) -> Option<&WeighingRule> {
         self.preparation.weighings.iter().find(|w| w.name == name)
     }
+}
+
+/// Words as one name in documents, `sandEquivalent` for `sand equivalent`: each but the first begins
+/// with a capital, nothing stands between them.
+pub fn name_of(words: &str) -> String {
+    let mut name = String::new();
+    for word in words.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty()) {
+        let mut letters = word.chars();
+        if let (false, Some(first)) = (name.is_empty(), letters.next()) {
+            name.extend(first.to_uppercase());
+            name.push_str(letters.as_str());
+        } else {
+            name.push_str(&word.to_lowercase());
+        }
+    }
+    name
 }

@@ -4,7 +4,7 @@
 use super::measure;
 use super::record::reading;
 use crate::domain::bench::{point_text, withdrawn_text};
-use crate::domain::method::{Level, Method, Point};
+use crate::domain::method::{Method, Point};
 use crate::domain::specimen::correction::{Corrected, Correction, Withdrawn};
 use crate::domain::specimen::{Issued, Specimen};
 use serde_json::{Map, Value, json};
@@ -55,10 +55,7 @@ fn change(correction: &Correction, method: &Method, points: &[Point]) -> Map<Str
         }
         Corrected::Reading { of, readings } => {
             let [from, to] = readings.as_ref();
-            let word = match of {
-                Level::Clay => "clay",
-                Level::Sand => "sand",
-            };
+            let word = of.word();
             let text = format!("the {word} reading was corrected");
             ("reading-corrected", text, reading(from, method), reading(to, method))
         }

@@ -10,6 +10,7 @@ mod measure;
 mod record;
 mod repeat;
 mod result;
+mod variant;
 mod weighing;
 
 pub use measure::{applied, figure, time};
@@ -70,10 +71,23 @@ impl DocumentKind {
         }
     }
 
+    /// The same for a document of a method that has more than two levels and their ratio.
+    const fn widest_schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.2.0",
+            Self::Result => "sample-result/1.2.0",
+            Self::Weighing => self.fuller_schema(),
+        }
+    }
+
     /// A document names the oldest version of its schema that describes it, so that a reader who
     /// knows only that reads on.
     fn schema_of(self, data: &Value) -> &'static str {
-        if tells_more(data) { self.fuller_schema() } else { self.schema() }
+        match self {
+            _ if variant::is_one(data) => self.widest_schema(),
+            _ if tells_more(data) => self.fuller_schema(),
+            _ => self.schema(),
+        }
     }
 }
 
@@ -94,7 +108,9 @@ pub fn notice_schema() -> String {
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = kinds.map(DocumentKind::fuller_schema);
-    kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain([NOTICE_SCHEMA]).map(schema_id).collect()
+    let widest = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::widest_schema);
+    let later = fuller.into_iter().chain(widest).chain([NOTICE_SCHEMA]);
+    kinds.map(DocumentKind::schema).into_iter().chain(later).map(schema_id).collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether

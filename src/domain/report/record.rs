@@ -1,9 +1,8 @@
 //! The record of one completed specimen.
 
-use super::{Head, change, incident, measure, station};
+use super::{Head, change, incident, measure, station, variant};
 use crate::domain::bench::{Bench, ProbeStands};
-use crate::domain::calculation::Calculation;
-use crate::domain::method::{Edge, Method, Point, Step, StepKind};
+use crate::domain::method::{Edge, Method, Point, Step, StepKind, name_of};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::Unit;
 use crate::domain::specimen::judge::{self, Verdict};
@@ -55,13 +54,10 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
             "end": run.end.as_ref().map(measure::marked),
         })).collect::<Vec<_>>(),
         "noLineYet": specimen.no_line.iter().map(measure::marked).collect::<Vec<_>>(),
-        "readings": {
-            "clay": reading(specimen.clay.as_ref()?, method),
-            "sand": reading(specimen.sand.as_ref()?, method),
-        },
-        "calculation": self::calculation(calculation),
+        "readings": readings(specimen, method)?,
+        "calculation": variant::calculation(calculation),
         "result": (!void).then(|| json!({
-            "name": "sandEquivalent",
+            "name": name_of(&specimen.quantity(method)),
             "value": measure::number(calculation.reported),
             "text": calculation.reported.normalize().to_string(),
             "unit": Unit::One.code(),
@@ -69,6 +65,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
     });
+    variant::add(&mut data, specimen, method);
     if let (Some(incidents), Value::Object(fields)) =
         (incident::incidents(specimen, sample, method, &points), &mut data)
     {
@@ -180,15 +177,11 @@ pub(super) fn reading(taken: &ReadingTaken, method: &Method) -> Value {
     })
 }
 
-fn calculation(c: &Calculation) -> Value {
-    json!({
-        "sandMarks": c.sand.marks,
-        "clayMarks": c.clay.marks,
-        "exact": { "numerator": c.exact.numerator, "denominator": c.exact.denominator },
-        "ratioRule": serde_json::to_value(c.ratio_rule).unwrap_or(Value::Null),
-        "ratio": measure::figure(c.ratio_tenths.decimal(), Unit::One),
-        "resultRule": serde_json::to_value(c.result_rule).unwrap_or(Value::Null),
-    })
+/// The levels that the method asks for, by their names.
+fn readings(specimen: &Specimen, method: &Method) -> Option<Value> {
+    let levels =
+        method.levels().map(|of| Some((of.word().to_owned(), reading(specimen.reading(of)?, method))));
+    levels.collect::<Option<serde_json::Map<_, _>>>().map(Value::Object)
 }
 
 fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {

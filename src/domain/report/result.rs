@@ -3,6 +3,7 @@
 use super::{Head, change, measure, record, repeat, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
+use crate::domain::method::name_of;
 use crate::domain::quantity::Unit;
 use crate::domain::specimen::late;
 use crate::domain::specimen::sample::Sample;
@@ -49,7 +50,7 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, he
             "verdict": verdict,
         },
         "result": average.map(|average| json!({
-            "name": "sandEquivalent",
+            "name": name_of(&sample.quantity(method)),
             "value": measure::number(average.reported),
             "text": average.reported.normalize().to_string(),
             "unit": Unit::One.code(),

@@ -16,6 +16,10 @@ pub(super) fn data(bench: &Bench, weighing: &Weighing, head: &Head) -> Value {
             "specimen": specimen,
             "label": bench.specimens.get(specimen).map(|s| &s.label),
         }),
+        Some(Target::CorrectiveSand { specimen }) => json!({
+            "specimen": specimen,
+            "label": bench.specimens.get(specimen).map(|s| format!("{} (corrective sand)", s.label)),
+        }),
         None => Value::Null,
     };
     json!({

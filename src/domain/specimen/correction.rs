@@ -152,14 +152,6 @@ impl Specimen {
         self.history.iter().rev().find(|noted| noted.what.is_mark() && !noted.withdrawn)
     }
 
-    /// A level as it was entered or corrected last.
-    pub const fn reading(&self, of: Level) -> Option<&ReadingTaken> {
-        match of {
-            Level::Clay => self.clay.as_ref(),
-            Level::Sand => self.sand.as_ref(),
-        }
-    }
-
     /// Takes a mark back. The watch over the temperature is set as if it had never been made: what
     /// was counted from a begin that was none is not counted; an end that was none leaves no hole.
     pub fn take_back(&mut self, what: &Withdrawn, method: &Method, points: &[Point]) {
@@ -173,6 +165,7 @@ impl Specimen {
                 match of {
                     Level::Clay => self.clay = None,
                     Level::Sand => self.sand = None,
+                    Level::Sediment => self.sediment = None,
                 }
             }
             Withdrawn::RunBegan { .. } => {

@@ -48,6 +48,10 @@ pub enum Happened {
     Weighed,
     /// A mass that it had was given to another.
     MassTakenAway,
+    /// Strokes or cycles were entered.
+    Counted,
+    /// Something was stated of its material.
+    MaterialStated,
     /// Somebody noted what befell it.
     Noted,
     /// Somebody said how its interrupted run counts.

@@ -70,6 +70,14 @@ pub enum Code {
     Leaked,
     /// The foot was dropped.
     FootDropped,
+    /// The number of strokes or cycles lies outside the method's limits.
+    CountOutside,
+    /// Strokes or cycles were to be counted, and no number was entered.
+    CountNotShown,
+    /// The material's moisture was over the method's limit.
+    MoistureOver,
+    /// A mass could not be judged, because what it depends on was not stated.
+    MassNotShown,
 }
 
 /// How an interval stands against its limits.
@@ -198,11 +206,7 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
             moment: Some(sand.moment),
         });
     }
-    if let (Some(mass), Some(limits)) = (&specimen.mass, portion_limits(method))
-        && limits.side(&mass.mass) != Some(crate::domain::quantity::Side::Within)
-    {
-        found.push(mass_outside("the portion", &limits, mass));
-    }
+    found.extend(crate::domain::measure::deviations(specimen, method));
     found
 }
 
@@ -221,11 +225,6 @@ pub fn mass_outside(
         by: None,
         moment: Some(weighing.moment),
     }
-}
-
-fn portion_limits(method: &Method) -> Option<crate::domain::quantity::Range> {
-    let weighed = method.specimen.kind == crate::domain::method::SpecimenKind::Portion;
-    method.specimen.size.value.filter(|_| weighed)
 }
 
 fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize) -> Option<Deviation> {

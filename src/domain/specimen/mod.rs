@@ -22,7 +22,9 @@ pub mod sample;
 pub mod tally;
 pub mod walk;
 
-use super::calculation::{self, Calculation};
+use super::calculation::{self, Calculation, Levels};
+use super::measure::{CountTaken, Material};
+use super::method::{Level, Method};
 use super::moment::Moment;
 use super::quantity::Quantity;
 use super::reading::Wire;
@@ -30,6 +32,7 @@ use correction::Correction;
 use history::Noted;
 use room::RoomRange;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use tally::Tally;
 use uuid::Uuid;
 
@@ -103,6 +106,11 @@ pub enum Target {
         /// The specimen.
         specimen: Uuid,
     },
+    /// The corrective sand that stands in for a part of the specimen's portion.
+    CorrectiveSand {
+        /// The specimen.
+        specimen: Uuid,
+    },
 }
 
 /// A further run of the shaker after the one that counts.
@@ -153,8 +161,23 @@ pub struct Specimen {
     pub clay: Option<ReadingTaken>,
     /// The sand reading.
     pub sand: Option<ReadingTaken>,
+    /// The sediment reading, of a method that reads nothing else.
+    #[serde(default)]
+    pub sediment: Option<ReadingTaken>,
+    /// What was stated of its material when it was last told, if its method asks for that.
+    #[serde(default)]
+    pub material: Material,
+    /// Strokes or cycles that were counted, by the index of their step.
+    #[serde(default)]
+    pub counts: BTreeMap<usize, CountTaken>,
     /// Mass of the tin's content or portion.
     pub mass: Option<Weighing>,
+    /// Mass of the corrective sand.
+    #[serde(default)]
+    pub corrective: Option<Weighing>,
+    /// Masses of corrective sand that a later one replaced, oldest first.
+    #[serde(default)]
+    pub earlier_corrective: Vec<Weighing>,
     /// Temperature of the solution over the watched time.
     pub tally: Tally,
     /// Temperature of the room from the first act to the result.
@@ -227,6 +250,35 @@ impl Specimen {
     /// Both levels are in and the record has been made.
     pub fn is_complete(&self) -> bool {
         self.calculation.is_some()
+    }
+
+    /// The levels that its number is made of, once all are in.
+    pub fn levels(&self) -> Option<Levels> {
+        if let Some(sediment) = &self.sediment {
+            return Some(Levels::One { sediment: sediment.level });
+        }
+        let (sand, clay) = (self.sand.as_ref()?, self.clay.as_ref()?);
+        Some(Levels::Two { sand: sand.level, clay: clay.level })
+    }
+
+    /// A level as it was entered or corrected last.
+    pub const fn reading(&self, of: Level) -> Option<&ReadingTaken> {
+        match of {
+            Level::Clay => self.clay.as_ref(),
+            Level::Sand => self.sand.as_ref(),
+            Level::Sediment => self.sediment.as_ref(),
+        }
+    }
+
+    /// The last level that a method asks for, once it is in.
+    pub fn last_reading(&self) -> Option<&ReadingTaken> {
+        self.sand.as_ref().or(self.sediment.as_ref())
+    }
+
+    /// What its number is: the method's quantity; with the content of fines behind it where
+    /// corrective sand was mixed in to come down to it (EN 933-8 writes SE(10)).
+    pub fn quantity(&self, method: &Method) -> String {
+        self.material.quantity(method)
     }
 
     /// Its number, unless it was given up.

@@ -110,7 +110,7 @@ fn touched(
         NoteRule::Undisturbed => step.is_some(),
         // What happens to a cylinder that has been read changes no number of it.
         NoteRule::Always => {
-            specimen.sand.as_ref().is_none_or(|sand| sand.moment.since(&marked.moment).ns >= 0)
+            specimen.last_reading().is_none_or(|last| last.moment.since(&marked.moment).ns >= 0)
         }
     };
     breach.then(|| Deviation {

@@ -3,6 +3,7 @@
 use super::judge::{Code, Deviation, mass_outside, resolution_ns, seconds, window_text};
 use super::late::{Repeat, Settled};
 use super::{By, Marked, Weighing};
+use crate::domain::measure::Material;
 use crate::domain::method::Method;
 use crate::domain::quantity::Side;
 use serde::{Deserialize, Serialize};
@@ -68,6 +69,9 @@ pub struct Sample {
     /// Masses that a later weighing of the same name replaced, oldest first.
     #[serde(default)]
     pub earlier_masses: Vec<(String, Weighing)>,
+    /// What was stated of the material: its moisture, its fines.
+    #[serde(default)]
+    pub material: Material,
     /// Complete specimens.
     pub counted: Vec<Counted>,
     /// It is run again, because a specimen had no line in time.
@@ -89,6 +93,11 @@ impl Sample {
     /// Changes of the moisture, the last one first.
     fn moisture_changes(&self) -> impl Iterator<Item = &Marked> {
         self.preparation.iter().rev().filter(|(p, _)| *p == Preparation::MoistureChanged).map(|(_, m)| m)
+    }
+
+    /// What its result is: as [`Specimen::quantity`](super::Specimen::quantity).
+    pub fn quantity(&self, method: &Method) -> String {
+        self.material.quantity(method)
     }
 
     /// Complete specimens that the result waits for: those planned, or more if more are at work.

@@ -16,6 +16,7 @@ export function meaning(of, readings) {
     : readings.betweenMarks === "higher" ? ` Between two marks (every ${readings.mark} ${unit}) the higher one counts.`
     : readings.betweenMarks === "nearest" ? ` Between two marks (every ${readings.mark} ${unit}) the nearest one counts.`
     : ` Marks stand every ${readings.mark} ${unit}.`;
+  if (of === "sediment") return `Top of the sediment, in ${WORDS[unit] ?? unit}.${marks}`;
   if (of === "clay") return `Top of the clay suspension, in ${WORDS[unit] ?? unit}.${marks}`;
   const offset = Number(readings.sandOffset ?? 0);
   return offset > 0
@@ -90,7 +91,7 @@ export function entryPanel(said) {
     panel.of = of;
     show(node, of !== null);
     if (of === null) return;
-    text(title, of === "clay" ? "Clay reading" : "Sand reading");
+    text(title, `${of[0].toUpperCase()}${of.slice(1)} reading`);
     text(sense, meaning(of, specimen.readings));
     text(unit, specimen.readings.unit);
     draw();

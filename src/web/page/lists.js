@@ -2,6 +2,7 @@
 
 import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { act } from "./link.js";
+import { drawMaterial, portionWords } from "./measured.js";
 import { capital } from "./place.js";
 import { drawPlan, planOf, weighings } from "./odd.js";
 import * as time from "./time.js";
@@ -80,7 +81,9 @@ export function drawSamples(box, view) {
       h("li", {}, `${PREPARED.find(([key]) => key === p.what)?.[1] ?? p.what} ${time.when(p.atMs)}`)));
     rebuilt(find(".masses", node), sample.masses, () => (sample.masses ?? []).map((m) => massRow(node, m)));
     rebuilt(find(".results", node), sample.results, () => sample.results.map((r) =>
-      h("li", {}, `${r.label}: sand equivalent ${r.reported}${r.deviations ? `, ${r.deviations} deviation${r.deviations > 1 ? "s" : ""}` : ""}${r.doesNotCount ? `; does not count: ${r.doesNotCount}` : ""}`)));
+      h("li", {}, `${r.label}: ${sample.quantity ?? "result"} ${r.reported}${r.deviations ? `, ${r.deviations} deviation${r.deviations > 1 ? "s" : ""}` : ""}${r.doesNotCount ? `; does not count: ${r.doesNotCount}` : ""}`)));
+    drawMaterial(find(".material", node), sample, node.near);
+    text(find(".portion", node), portionWords(sample));
     drawPlan(node, sample);
     tickSample(node);
   });
@@ -98,6 +101,7 @@ function makeSample() {
         return press;
       })),
       h("ul", { class: "masses rows" })),
+    h("div", { class: "material" }), h("p", { class: "portion quiet" }),
     near);
   find(".more", node).append(...planOf(node, near));
   node.near = near;

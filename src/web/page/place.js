@@ -4,6 +4,7 @@ import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { correctPanel } from "./correct.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
+import { drawCounts, portionWords, weighCorrective } from "./measured.js";
 import { drawOdd, oddOf } from "./odd.js";
 import * as time from "./time.js";
 
@@ -28,6 +29,7 @@ export function makePlace({ place }) {
       h("p", { class: "doing" }),
       h("p", { class: "outcome" }),
       h("div", { class: "todo" }),
+      h("div", { class: "counts" }),
       entry.node, said,
       h("ul", { class: "deviations" }),
       h("details", { class: "more" }),
@@ -47,7 +49,7 @@ export function updatePlace(card, { place, specimen }, samples, places) {
   text(find("h3", card), specimen ? specimen.label : "free");
   const free = find(".free", card);
   show(free, !specimen);
-  for (const part of [".count", ".doing", ".outcome", ".todo", ".deviations", ".more"]) show(find(part, card), Boolean(specimen));
+  for (const part of [".count", ".doing", ".outcome", ".todo", ".counts", ".deviations", ".more"]) show(find(part, card), Boolean(specimen));
   if (card.shown !== (specimen?.id ?? null)) {
     // Another cylinder: nothing said or opened for the last one belongs to it.
     if (card.shown) find(".more", card).open = false;
@@ -77,18 +79,22 @@ function drawSpecimen(card, specimen) {
     specimen.voided !== null && `given up: ${specimen.voided}`,
     specimen.clay && `clay ${specimen.clay} ${readings.unit}`,
     specimen.sand && `sand ${specimen.sand} ${readings.unit}`,
+    specimen.sediment && `sediment ${specimen.sediment} ${readings.unit}`,
+    ...specimen.counts.filter((c) => c.number !== null).map((c) => `${c.number} ${c.word}`),
+    specimen.correctiveSand && `corrective sand ${specimen.correctiveSand}`,
     specimen.mass && `${specimen.portion ? "portion" : "tin"} ${specimen.mass}`,
     specimen.noLineYet > 0 && `no line yet, said ${specimen.noLineYet}×`,
     specimen.odd.late && "no line in time: new specimens are called for, this one does not count",
   ].filter(Boolean).join(" · ");
   rebuilt(find(".outcome", card), [specimen.result, levels], () => [
-    specimen.result && specimen.voided === null && h("span", { class: "value" }, h("small", {}, "sand equivalent "), specimen.result),
+    specimen.result && specimen.voided === null && h("span", { class: "value" }, h("small", {}, `${specimen.quantity} `), specimen.result),
     levels && h("span", { class: "levels" }, levels),
   ]);
   const asked = first?.entry ?? null;
   if (card.opened && !next.some((p) => p.entry === card.opened)) card.opened = null;
   card.entry.update(specimen, asked ?? card.opened);
   drawTodo(card, specimen, first);
+  drawCounts(find(".counts", card), specimen, card.said);
   rebuilt(find(".deviations", card), specimen.deviations, () => specimen.deviations.map(deviation));
   drawMore(card, specimen);
 }
@@ -162,7 +168,7 @@ function moreOf(card) {
 function drawMore(card, specimen) {
   const more = find(".more", card);
   drawUndo(card, specimen);
-  const levels = ["clay", "sand"].filter((of) => specimen[of]).map((of) => ({ of, text: specimen.entered[of] }));
+  const levels = ["clay", "sand", "sediment"].filter((of) => specimen[of]).map((of) => ({ of, text: specimen.entered[of] }));
   card.correct.update({ ...specimen, levels, over: specimen.voided !== null });
   const others = specimen.next.slice(1);
   const again = specimen.mayRunAgain ? specimen.machineStep : null;
@@ -181,8 +187,10 @@ function drawMore(card, specimen) {
   show(giveUp, specimen.voided === null);
   giveUp.onsubmit = (event) => voidSpecimen(event, card, giveUp);
   const over = specimen.complete || specimen.voided !== null;
-  rebuilt(find(".masses", more), [specimen.id, over, specimen.portion], () => [
+  rebuilt(find(".masses", more), [specimen.id, over, specimen.portion, specimen.portionMasses], () => [
     !over && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
+    !over && specimen.portionMasses && h("p", { class: "quiet" }, portionWords(specimen)),
+    !over && specimen.portionMasses?.correctiveSand && actButton(card, "Weigh the corrective sand: the next stable mass is its", weighCorrective),
   ]);
 }
 

@@ -3,6 +3,7 @@
 import { correctPanel } from "./correct.js";
 import { find, h, show, text } from "./dom.js";
 import * as link from "./link.js";
+import { recordParts, words } from "./measured.js";
 import * as time from "./time.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
@@ -49,7 +50,7 @@ function facts(caption, pairs) {
 }
 
 function result(data) {
-  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result?.text ?? "void")),
+  return h("section", { class: "headline" }, h("p", {}, h("small", {}, `${words(data.result?.name ?? "result")} `), h("b", {}, data.result?.text ?? "void")),
     h("p", { class: "quiet" }, `${capital(data.status)}, version ${data.version}`));
 }
 
@@ -89,7 +90,7 @@ function steps(data) {
 function readings(data) {
   const row = (name, r) => [name, amount(r), r.entered, amount(r.level), amount(r.offset), `${instant(r.at)}, ${by(r.by)}${r.foot ? `; foot ${r.foot}` : ""}`];
   return table("Readings", ["Reading", "Recorded", "As entered", "Level", "Taken off", "Who and when"],
-    [row("Clay", data.readings.clay), row("Sand", data.readings.sand)]);
+    ["clay", "sand", "sediment"].filter((of) => data.readings[of]).map((of) => row(capital(of), data.readings[of])));
 }
 
 function temperature(t) {
@@ -121,12 +122,13 @@ function specimenRecord(d) {
     deviations(data.deviations),
     readings(data),
     facts("Calculation", [
-      ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact.numerator}/${calculation.exact.denominator}; rule ${calculation.ratioRule})`],
+      ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact ? `${calculation.exact.numerator}/${calculation.exact.denominator}` : calculation.unrounded}; rule ${calculation.ratioRule})`],
       ["Reported", data.result ? `${data.result.text} (rule ${calculation.resultRule})` : "nothing: void"]]),
     changes(data), steps(data),
     table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
     table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
     ...incidents(data.incidents),
+    ...recordParts(data, { table, facts, amount, instant, by }),
     temperature(data.temperature),
     room(data.room),
     facts("Specimen", [
@@ -204,7 +206,7 @@ function correctable({ data }) {
   }).filter((m, at, all) => m && all.findIndex((n) => n && n.at === m.at) === at);
   return {
     id: data.specimen.id, version: null, marks, history: [], over: data.status === "void",
-    levels: ["clay", "sand"].map((of) => ({ of, text: data.readings[of].entered })),
+    levels: ["clay", "sand", "sediment"].filter((of) => data.readings[of]).map((of) => ({ of, text: data.readings[of].entered })),
     corrections: (data.changes ?? []).map((c) => ({ id: c.id, text: c.what, by: by(c.who), atMs: Date.parse(c.when.time), reason: c.reason })),
   };
 }

@@ -29,8 +29,7 @@ pub(super) fn marks(specimen: &Specimen, method: &Method, points: &[Point]) -> V
     let one = |(point, marked): (&Point, &Option<crate::domain::specimen::Marked>)| {
         let marked = marked.as_ref()?;
         let text = match point.edge {
-            Edge::Value(Level::Clay) => "clay reading".to_owned(),
-            Edge::Value(Level::Sand) => "sand reading".to_owned(),
+            Edge::Value(of) => format!("{} reading", of.word()),
             Edge::Done | Edge::Begin | Edge::End => point_text(method, point),
         };
         Some(json!({

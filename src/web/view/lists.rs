@@ -1,6 +1,6 @@
 //! Samples, alarms, instruments, and what to do next.
 
-use super::{ms, odd};
+use super::{measured, ms, odd};
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
@@ -79,6 +79,9 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
             "atMs": ms(marked.moment.wall_ns),
         })).collect::<Vec<_>>(),
         "masses": method.map(|m| masses(sample, m)),
+        "quantity": method.map(|m| sample.quantity(m)),
+        "material": method.map(|m| measured::material(&sample.material, m)),
+        "portionMasses": method.and_then(|m| measured::portion(&sample.material, m)),
         "results": odd::results(sample),
     })
 }
@@ -221,6 +224,9 @@ pub(super) fn balance(bench: &Bench) -> Value {
         }
         Target::Specimen { specimen } => {
             format!("{}: tin", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
+        }
+        Target::CorrectiveSand { specimen } => {
+            format!("{}: corrective sand", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
     });
     json!({

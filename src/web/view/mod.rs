@@ -3,6 +3,7 @@
 
 mod corrections;
 mod lists;
+mod measured;
 mod odd;
 mod places;
 

@@ -1,8 +1,8 @@
 //! One specimen at its place.
 
-use super::{corrections, ms, odd};
+use super::{corrections, measured, ms, odd};
 use crate::domain::bench::{Bench, point_text};
-use crate::domain::method::{Edge, Level, Method, Point, SpecimenKind, StepKind};
+use crate::domain::method::{Edge, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
 use crate::domain::specimen::{Specimen, judge};
 use serde_json::{Value, json};
@@ -33,14 +33,21 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "inFurtherRun": specimen.open_further_run().is_some(),
         "noLineYet": specimen.no_line.len(),
         "mayLackLine": specimen.clay.is_none()
+            && specimen.sediment.is_none()
             && specimen.running(method, &points).is_some_and(|(step, _)| judge::follows_on(method, step)),
         "portion": method.specimen.kind == SpecimenKind::Portion,
         "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
         "entered": {
             "clay": specimen.clay.as_ref().map(|r| &r.text),
             "sand": specimen.sand.as_ref().map(|r| &r.text),
+            "sediment": specimen.sediment.as_ref().map(|r| &r.text),
         },
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
+        "sediment": specimen.sediment.as_ref().map(|r| r.level.recorded.to_string()),
+        "quantity": specimen.quantity(method),
+        "counts": measured::counts(specimen, method, &points),
+        "portionMasses": measured::portion(&specimen.material, method),
+        "correctiveSand": specimen.corrective.as_ref().map(|m| m.mass.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
         "result": specimen.result().map(|c| c.reported.normalize().to_string()),
         "readings": {
@@ -48,7 +55,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             "mark": method.readings.mark.value.map(|v| v.to_string()),
             "top": method.readings.top.value.map(|v| v.to_string()),
             "betweenMarks": method.readings.between_marks.value,
-            "sandOffset": method.foot(&bench.settings.foot)
+            "sandOffset": method.foot_in_use(&bench.settings.foot)
                 .and_then(|f| f.offset.value).map(|v| v.normalize().to_string()),
         },
         "odd": odd::specimen(bench, specimen),
@@ -98,8 +105,7 @@ fn passed(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Value> 
 fn point(method: &Method, point: &Point) -> Option<Value> {
     let step = method.steps.get(point.step)?;
     let entry = match point.edge {
-        Edge::Value(Level::Clay) => Some("clay"),
-        Edge::Value(Level::Sand) => Some("sand"),
+        Edge::Value(of) => Some(of.word()),
         Edge::Done | Edge::Begin | Edge::End => None,
     };
     let level = match &step.kind {

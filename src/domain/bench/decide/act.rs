@@ -90,6 +90,7 @@ impl Deciding<'_> {
             Do::EnterReading { specimen, of, value, confirmed } => {
                 self.enter_reading(*specimen, *of, value, *confirmed, marked)
             }
+            Do::Measure(what) => self.measure(what, marked),
             Do::AssignPress { press, specimens } => self.assign_press(*press, specimens, marked),
             Do::DismissPress { press } => {
                 self.kept_press(*press)?;

@@ -2,7 +2,6 @@
 //! later. Nothing is overwritten. Where the record has gone out, a new version of it follows, and
 //! a new version of the sample's result if what counts has changed.
 
-use super::reading::word;
 use super::{Decided, Deciding, point_text, unknown};
 use crate::domain::bench::{Act, Bench, ClosedSample, Do, Event, Outcome, Refusal};
 use crate::domain::calculation;
@@ -38,7 +37,7 @@ pub fn withdrawn_text(what: &Withdrawn, method: &Method, points: &[Point]) -> St
     let point = |index: &usize| points.get(*index).map_or_else(|| "?".to_owned(), |p| point_text(method, p));
     match what {
         Withdrawn::Point { point: index, .. } => point(index),
-        Withdrawn::Reading { of, .. } => format!("the {} reading", word(*of)),
+        Withdrawn::Reading { of, .. } => format!("the {} reading", of.word()),
         Withdrawn::RunBegan { .. } => "begin of a further run".to_owned(),
         Withdrawn::RunEnded { .. } => "end of the further run".to_owned(),
         Withdrawn::NoLine { .. } => "no line yet".to_owned(),
@@ -181,19 +180,20 @@ impl Deciding<'_> {
         let reason = correction_of(reason, marked)?;
         let (specimen, method, _) = self.may_correct(id)?;
         let Some(from) = specimen.reading(of).cloned() else {
-            let what = format!("the {} reading of {} has not been entered", word(of), specimen.label);
+            let what = format!("the {} reading of {} has not been entered", of.word(), specimen.label);
             return Err(Refusal::Already { what });
         };
         // The foot that stood on the sand then, whatever is set now.
         let foot = from.foot.clone().filter(|_| of == Level::Sand);
         let level = super::reading::level_of(of, text, foot.as_deref(), &method)?;
         if level == from.level {
-            let what = format!("the {} reading is {} already", word(of), level.recorded);
+            let what = format!("the {} reading is {} already", of.word(), level.recorded);
             return Err(Refusal::Already { what });
         }
         let (sand, clay) = match of {
             Level::Clay => (specimen.sand.as_ref().map(|s| s.level), Some(level)),
             Level::Sand => (Some(level), specimen.clay.as_ref().map(|c| c.level)),
+            Level::Sediment => (None, None),
         };
         if let (Some(sand), Some(clay)) = (sand, clay) {
             super::reading::ask_if_swapped(&sand, &clay, confirmed, &method)?;
@@ -208,7 +208,7 @@ impl Deciding<'_> {
         let note = format!(
             "{}: {} reading corrected from {} to {} {}",
             specimen.label,
-            word(of),
+            of.word(),
             from.level.recorded,
             level.recorded,
             method.readings.unit
@@ -270,10 +270,10 @@ impl Deciding<'_> {
     /// sample's result if what counts has changed.
     fn amended(&mut self, id: Uuid, note: String, correction: Uuid, counts_no_more: bool) -> Decided {
         let (specimen, method, points) = self.anywhere(id)?;
-        let (Some(clay), Some(sand), true) = (&specimen.clay, &specimen.sand, specimen.is_complete()) else {
+        let Some(levels) = specimen.levels().filter(|_| specimen.is_complete()) else {
             return Ok(Outcome::made(note, correction));
         };
-        let number = calculation::calculate(&sand.level, &clay.level, &method.calculation)
+        let number = calculation::from_levels(levels, &method.calculation)
             .map_err(|e| Refusal::Level { why: e.to_string() })?;
         let filled = specimen.points.iter().flatten().next();
         let of_sample = |bench: &Bench| bench.find_sample(specimen.sample).map(|s| s.counted.clone());

@@ -168,7 +168,7 @@ impl Deciding<'_> {
         let settling = specimen
             .running(&method, &points)
             .is_some_and(|(step, _)| crate::domain::specimen::judge::follows_on(&method, step));
-        if !settling || specimen.clay.is_some() {
+        if !settling || specimen.clay.is_some() || specimen.sediment.is_some() {
             return Err(out_of_order(self.bench, &specimen, "no line yet"));
         }
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;

@@ -9,6 +9,7 @@ mod elsewhere;
 mod instrument;
 mod late;
 mod mark;
+mod measure;
 mod network;
 mod note;
 mod place;

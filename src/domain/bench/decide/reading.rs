@@ -23,17 +23,22 @@ impl Deciding<'_> {
             .possible(&points)
             .into_iter()
             .find(|i| points.get(*i).is_some_and(|p| p.edge == Edge::Value(of)))
-            .ok_or_else(|| out_of_order(self.bench, &specimen, &format!("enter the {} reading", word(of))))?;
+            .ok_or_else(|| {
+                out_of_order(self.bench, &specimen, &format!("enter the {} reading", of.word()))
+            })?;
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
-        let foot = Some(self.bench.settings.foot.clone()).filter(|_| of == Level::Sand);
-        let level = level_of(of, text, foot.as_deref(), &method)?;
+        let foot = method.foot_in_use(&self.bench.settings.foot).filter(|_| of == Level::Sand);
+        let foot = foot.map(|foot| foot.name.clone());
+        // Where the method knows none, the name of the settings is what it is told by.
+        let asked = foot.clone().or_else(|| Some(self.bench.settings.foot.clone()));
+        let level = level_of(of, text, asked.as_deref(), &method)?;
         if let (Level::Sand, Some(clay)) = (of, &specimen.clay) {
             ask_if_swapped(&level, &clay.level, confirmed, &method)?;
         }
         let reading =
             ReadingTaken { text: text.trim().to_owned(), level, foot, moment: marked.moment, by: marked.by };
         let note =
-            format!("{}: {} reading {} {}", specimen.label, word(of), level.recorded, method.readings.unit);
+            format!("{}: {} reading {} {}", specimen.label, of.word(), level.recorded, method.readings.unit);
         self.emit(Event::ReadingEntered { specimen: id, point: index, of, reading });
         match self.complete_if_ready(id)? {
             Some(result) => Ok(Outcome::made(format!("{note}; {result}"), id)),
@@ -43,8 +48,8 @@ impl Deciding<'_> {
 
     fn complete_if_ready(&mut self, id: Uuid) -> Result<Option<String>, Refusal> {
         let (specimen, method, points) = self.specimen(id)?;
-        let (Some(clay), Some(sand)) = (&specimen.clay, &specimen.sand) else { return Ok(None) };
-        let number = calculation::calculate(&sand.level, &clay.level, &method.calculation)
+        let Some(levels) = specimen.levels() else { return Ok(None) };
+        let number = calculation::from_levels(levels, &method.calculation)
             .map_err(|e| Refusal::Level { why: e.to_string() })?;
         let filled = specimen.points.iter().flatten().next();
         let sample = self.bench.samples.get(&specimen.sample);
@@ -58,7 +63,7 @@ impl Deciding<'_> {
             deviations: u32::try_from(deviations).unwrap_or(u32::MAX),
         });
         self.complete_sample(specimen.sample);
-        Ok(Some(format!("sand equivalent {}", number.reported.normalize())))
+        Ok(Some(format!("{} {}", specimen.quantity(&method), number.reported.normalize())))
     }
 
     pub(super) fn complete_sample(&mut self, id: Uuid) {
@@ -82,11 +87,8 @@ impl Deciding<'_> {
     pub(super) fn average_of(&self, id: Uuid) -> Option<calculation::Average> {
         let sample = self.bench.find_sample(id)?;
         let rule = self.bench.methods.get(&sample.method)?.calculation.average.value?;
-        let counted: Vec<Counted> = late::counting(sample)
-            .counts
-            .into_iter()
-            .map(|c| Counted { ratio_tenths: c.calculation.ratio_tenths, reported: c.calculation.reported })
-            .collect();
+        let counted: Vec<Counted> =
+            late::counting(sample).counts.into_iter().map(|c| Counted::from(&c.calculation)).collect();
         calculation::average(&counted, rule)
     }
 }
@@ -100,17 +102,16 @@ pub(super) fn level_of(
 ) -> Result<calculation::Marked, Refusal> {
     let refuse = |why: String| Refusal::Level { why };
     let value = calculation::level_from_text(text.as_bytes())
-        .map_err(|e| refuse(format!("the {} reading {text:?} {e}", word(of))))?;
-    let foot = match of {
-        Level::Clay => None,
+        .map_err(|e| refuse(format!("the {} reading {text:?} {e}", of.word())))?;
+    match of {
+        Level::Clay => calculation::clay(value, &method.readings),
+        Level::Sediment => calculation::sediment(value, &method.readings),
         Level::Sand => {
             let name = foot.unwrap_or_default();
-            Some(method.foot(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?)
+            let foot =
+                method.foot_in_use(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?;
+            calculation::sand(value, foot, &method.readings)
         }
-    };
-    match foot {
-        None => calculation::clay(value, &method.readings),
-        Some(foot) => calculation::sand(value, foot, &method.readings),
     }
     .map_err(|e| refuse(e.to_string()))
 }
@@ -132,11 +133,4 @@ pub(super) fn ask_if_swapped(
             sand.reading, clay.reading, method.readings.unit
         ),
     })
-}
-
-pub(super) const fn word(of: Level) -> &'static str {
-    match of {
-        Level::Clay => "clay",
-        Level::Sand => "sand",
-    }
 }

@@ -12,7 +12,7 @@ impl Bench {
     /// of samples and specimens at work.
     pub fn given_weighings(&self) -> impl Iterator<Item = &Weighing> {
         let samples = self.samples.values().flat_map(|sample| sample.masses.values());
-        let specimens = self.specimens.values().filter_map(|specimen| specimen.mass.as_ref());
+        let specimens = self.specimens.values().flat_map(|s| s.mass.iter().chain(&s.corrective));
         samples.chain(specimens).filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
     }
 
@@ -28,6 +28,10 @@ impl Bench {
             Target::Specimen { specimen } => {
                 let label = self.specimens.get(specimen).map(|s| s.label.as_str());
                 label.unwrap_or("a specimen that is gone").to_owned()
+            }
+            Target::CorrectiveSand { specimen } => {
+                let label = self.specimens.get(specimen).map(|s| s.label.as_str());
+                format!("{}: corrective sand", label.unwrap_or("a specimen that is gone"))
             }
         }
     }
@@ -88,7 +92,7 @@ impl Deciding<'_> {
             Target::Sample { sample, name } => {
                 self.sample_mass(*sample, name)?;
             }
-            Target::Specimen { specimen } => {
+            Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimen(*specimen)?;
             }
         }

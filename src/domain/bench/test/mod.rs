@@ -17,6 +17,7 @@ mod placed;
 mod plans;
 mod switches;
 mod temperature;
+mod variants;
 
 use super::*;
 use crate::domain::method::{Edge, Level, Method};

@@ -3,6 +3,7 @@
 //! The document is parsed with positions and walked once; a fault is noted and the walk goes on.
 //! `walk` knows the document, `value` the values with their source, `parts` and `steps` the method.
 
+mod number;
 mod parts;
 mod steps;
 mod value;
@@ -11,7 +12,7 @@ pub(crate) mod walk;
 #[cfg(test)]
 mod test;
 
-use super::Method;
+use super::{Method, sand_equivalent};
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
 use std::path::Path;
@@ -75,6 +76,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         "id",
         "title",
         "standard",
+        "quantity",
         "edition",
         "notice",
         "safety",
@@ -95,6 +97,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let id = id(walk, root, file);
     let title = walk.text(root, "title");
     let standard = walk.text(root, "standard");
+    let quantity = quantity(walk, root);
     let edition = walk.sourced_text(root, "edition");
     let notice = walk.text(root, "notice");
     let safety = parts::sentences(walk, root, "safety");
@@ -107,17 +110,19 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let specimen = parts::specimen(walk, root);
     let seen = steps::read(walk, root);
     let temperature = parts::temperature(walk, root, seen.as_deref());
-    let readings = parts::readings(walk, root);
+    let levels = seen.as_deref().and_then(steps::levels);
+    let readings = parts::readings(walk, root, levels.as_deref());
     let late_line = parts::late_line(walk, root);
     let notes = parts::notes(walk, root);
-    let calculation = parts::calculation(walk, root);
-    let replicates = parts::replicates(walk, root);
-    let precision = parts::precision(walk, root);
+    let calculation = number::calculation(walk, root, levels.as_deref());
+    let replicates = number::replicates(walk, root);
+    let precision = number::precision(walk, root);
     let apparatus = parts::requirements(walk, root, "apparatus");
     Some(Method {
         id: id?,
         title: title?,
         standard: standard?,
+        quantity: quantity?,
         edition: edition?,
         digest: digest(text),
         notice: notice?,
@@ -135,6 +140,19 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         apparatus: apparatus?,
         safety: safety?,
     })
+}
+
+/// What the number is, in words that make a name of a field, too.
+fn quantity<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<String> {
+    let Some(node) = root.get("quantity") else { return Some(sand_equivalent()) };
+    let words = walk.as_text(&node)?;
+    let starts = words.starts_with(|c: char| c.is_ascii_alphabetic());
+    let plain = words.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, ' ' | '-'));
+    if starts && plain && words.len() <= 40 {
+        return Some(words);
+    }
+    walk.wrong(&node, "one to a few words of plain letters and digits, such as `durability index`");
+    None
 }
 
 /// The id travels in records and topics and finds the file again: it is the file's own name.

@@ -4,27 +4,20 @@ use super::steps::{Seen, position};
 use super::value::Units;
 use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
-    AverageRule, BetweenMarks, CalculationRule, Foot, LateLineRule, NoteRule, NoteRules, Precision,
-    Preparation, RatioRule, ReadingRule, ReplicateRule, Requirement, ResultRule, SpecimenKind, SpecimenRule,
-    TemperatureRule, WeighingRule,
+    BetweenMarks, Confidence, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
+    ReadingRule, Requirement, Sourced, SpecimenKind, SpecimenRule, TemperatureRule, WeighingRule,
 };
-use crate::domain::quantity::{Kind, Unit};
+use crate::domain::quantity::{Kind, Range, Unit};
 use rust_decimal::Decimal;
 
 const SPECIMEN_KINDS: [(&str, SpecimenKind); 2] =
     [("tin", SpecimenKind::Tin), ("portion", SpecimenKind::Portion)];
+const BASES: [(&str, bool); 2] = [("as-weighed", false), ("dry", true)];
 const READING_UNITS: [(&str, Unit); 2] = [("[in_i]", Unit::Inch), ("mm", Unit::Millimetre)];
 const BETWEEN_MARKS: [(&str, BetweenMarks); 2] =
     [("higher", BetweenMarks::Higher), ("nearest", BetweenMarks::Nearest)];
 const NOTES: [(&str, NoteRule); 3] =
     [("always", NoteRule::Always), ("undisturbed", NoteRule::Undisturbed), ("never", NoteRule::Never)];
-const RATIOS: [(&str, RatioRule); 1] = [("nearest-tenth", RatioRule::NearestTenth)];
-const RESULTS: [(&str, ResultRule); 2] =
-    [("raise-to-whole", ResultRule::RaiseToWhole), ("tenth", ResultRule::Tenth)];
-const AVERAGES: [(&str, AverageRule); 2] = [
-    ("raise-mean-of-reported", AverageRule::RaiseMeanOfReported),
-    ("nearest-whole", AverageRule::NearestWhole),
-];
 
 pub(super) fn preparation<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Preparation> {
     let table = walk.table(root, "preparation")?;
@@ -59,7 +52,7 @@ fn weighing<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<WeighingRule> 
 
 pub(super) fn specimen<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<SpecimenRule> {
     let table = walk.table(root, "specimen")?;
-    walk.only(&table, &["kind", "size"]);
+    walk.only(&table, &["kind", "size", "basis", "moisture-max", "fines-max"]);
     let kind = walk.word(&table, "kind", &SPECIMEN_KINDS);
     let units = match kind {
         Some(SpecimenKind::Tin) => Units::Of(Kind::Volume),
@@ -67,7 +60,45 @@ pub(super) fn specimen<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Spec
         None => Units::Any,
     };
     let size = walk.range(&table, "size", units);
-    Some(SpecimenRule { kind: kind?, size: size? })
+    let dry = match table.get("basis") {
+        Some(node) => walk.as_word(&node, &BASES),
+        None => Some(false),
+    };
+    let dry_basis = dry_basis(walk, &table, kind, dry, size.as_ref());
+    Some(SpecimenRule { kind: kind?, size: size?, dry_basis: dry_basis? })
+}
+
+/// What belongs to a dry basis, and that nothing of it stands without one.
+#[expect(clippy::option_option, reason = "the outer `None` is a fault, the inner one no dry basis")]
+fn dry_basis<'t>(
+    walk: &mut Walk<'t>,
+    table: &Table<'t>,
+    kind: Option<SpecimenKind>,
+    dry: Option<bool>,
+    size: Option<&Sourced<Range>>,
+) -> Option<Option<DryBasis>> {
+    if dry? {
+        let whole = size.is_none_or(|size| size.value.is_none_or(|r| r.min.is_some() && r.max.is_some()));
+        if kind == Some(SpecimenKind::Tin) || !whole {
+            walk.bad_value(table, "basis", "`dry` only for a `portion` whose `size` has `min` and `max`");
+            return None;
+        }
+        let percent = Units::Only(Unit::Percent);
+        let moisture_max = walk.positive(table, "moisture-max", percent);
+        let fines_max = match table.get("fines-max") {
+            Some(_) => walk.positive(table, "fines-max", percent).map(Some),
+            None => Some(None),
+        };
+        return Some(Some(DryBasis { moisture_max: moisture_max?, fines_max: fines_max? }));
+    }
+    let mut stray = false;
+    for key in ["moisture-max", "fines-max"] {
+        if let Some(node) = table.get(key) {
+            walk.fault(node.at, &node.key, "a figure without a dry basis", "`basis = \"dry\"` beside it");
+            stray = true;
+        }
+    }
+    (!stray).then_some(None)
 }
 
 pub(super) fn temperature<'t>(
@@ -95,7 +126,12 @@ pub(super) fn temperature<'t>(
     Some(TemperatureRule { limits: limits?, from: from?, to: to? })
 }
 
-pub(super) fn readings<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<ReadingRule> {
+/// `levels`: what the steps read, as far as that could be told.
+pub(super) fn readings<'t>(
+    walk: &mut Walk<'t>,
+    root: &Table<'t>,
+    levels: Option<&[Level]>,
+) -> Option<ReadingRule> {
     let table = walk.table(root, "readings")?;
     walk.only(&table, &["unit", "mark", "top", "between-marks", "foot"]);
     let unit = walk.word(&table, "unit", &READING_UNITS);
@@ -111,7 +147,8 @@ pub(super) fn readings<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Read
         walk.bad_value(&table, "top", &format!("a whole number of marks of {mark}"));
         return None;
     }
-    if feet.as_ref().is_some_and(Vec::is_empty) {
+    let needs_foot = levels.is_none_or(|levels| levels.contains(&Level::Sand));
+    if needs_foot && feet.as_ref().is_some_and(Vec::is_empty) {
         walk.fault(table.at, &table.path("foot"), "nothing", "at least one foot assembly");
         return None;
     }
@@ -125,7 +162,11 @@ fn foot<'t>(walk: &mut Walk<'t>, table: &Table<'t>, units: Units) -> Option<Foot
     Some(Foot { name: name?, offset: offset? })
 }
 
+/// Without the table the method has no rule for a late line, and nothing is limited by it.
 pub(super) fn late_line<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<LateLineRule> {
+    if root.get("late-line").is_none() {
+        return Some(LateLineRule { total_max_ns: not_said(), repeat_specimens: not_said() });
+    }
     let table = walk.table(root, "late-line")?;
     walk.only(&table, &["total-max", "repeat-specimens"]);
     let total = walk.duration(&table, "total-max");
@@ -159,43 +200,10 @@ pub(super) fn notes<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<NoteRul
     whole.then_some(rules)
 }
 
-pub(super) fn calculation<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<CalculationRule> {
-    let table = walk.table(root, "calculation")?;
-    walk.only(&table, &["ratio", "result", "average"]);
-    let ratio = walk.rule(&table, "ratio", &RATIOS);
-    let result = walk.rule(&table, "result", &RESULTS);
-    let average = walk.rule(&table, "average", &AVERAGES);
-    Some(CalculationRule { ratio: ratio?, result: result?, average: average? })
-}
-
-pub(super) fn replicates<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<ReplicateRule> {
-    let table = walk.table(root, "replicates")?;
-    walk.only(&table, &["specimens", "max-difference"]);
-    let specimens = walk.count(&table, "specimens", 1..=20);
-    let difference = walk.amount(&table, "max-difference", Units::Bare);
-    Some(ReplicateRule { specimens: specimens?, max_difference: difference? })
-}
-
-pub(super) fn precision<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Vec<Precision>> {
-    let tables = walk.tables(root, "precision")?;
-    let read: Vec<_> = tables.iter().map(|table| precision_class(walk, table)).collect();
-    read.into_iter().collect()
-}
-
-fn precision_class<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Precision> {
-    walk.only(table, &["class", "operator-1s", "operator-d2s", "laboratory-1s", "laboratory-d2s"]);
-    let class = walk.text(table, "class");
-    let operator_1s = walk.amount(table, "operator-1s", Units::Bare);
-    let operator_d2s = walk.amount(table, "operator-d2s", Units::Bare);
-    let laboratory_1s = walk.amount(table, "laboratory-1s", Units::Bare);
-    let laboratory_d2s = walk.amount(table, "laboratory-d2s", Units::Bare);
-    Some(Precision {
-        class: class?,
-        operator_1s: operator_1s?,
-        operator_d2s: operator_d2s?,
-        laboratory_1s: laboratory_1s?,
-        laboratory_d2s: laboratory_d2s?,
-    })
+/// What a file leaves out that it may leave out.
+pub(super) fn not_said<T>() -> Sourced<T> {
+    let source = "the method file says nothing".to_owned();
+    Sourced { value: None, source, confidence: Confidence::Unknown }
 }
 
 pub(super) fn requirements<'t>(

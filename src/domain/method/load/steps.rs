@@ -2,12 +2,16 @@
 
 use super::value::{Units, Window};
 use super::walk::{Node, Table, Walk};
-use crate::domain::method::{Begins, Ends, Level, Machine, ResumedRule, Sourced, Step, StepKind, Timed};
+use crate::domain::method::{
+    Begins, CountRule, Counted, Ends, Level, Machine, ResumedRule, Sourced, Step, StepKind, Timed,
+};
 use crate::domain::quantity::{Kind, Range};
 
 const BEGINS: [(&str, Begins); 2] = [("press", Begins::Press), ("previous", Begins::Previous)];
 const ENDS: [(&str, Ends); 2] = [("press", Ends::Press), ("next", Ends::Next)];
-const LEVELS: [(&str, Level); 2] = [("clay", Level::Clay), ("sand", Level::Sand)];
+const LEVELS: [(&str, Level); 3] =
+    [("clay", Level::Clay), ("sand", Level::Sand), ("sediment", Level::Sediment)];
+const COUNTED: [(&str, Counted); 2] = [("strokes", Counted::Strokes), ("cycles", Counted::Cycles)];
 const RESUMED: [(&str, ResumedRule); 3] =
     [("person", ResumedRule::Person), ("together", ResumedRule::Together), ("apart", ResumedRule::Apart)];
 const MACHINES: [(&str, Machine); 1] = [("shaker", Machine::Shaker)];
@@ -54,7 +58,7 @@ pub(super) fn read<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Vec<Seen
     for (i, this) in seen.iter().enumerate() {
         neighbours(walk, this, i.checked_sub(1).and_then(|i| seen.get(i)), i + 1 == seen.len());
     }
-    two_readings(walk, root, &seen);
+    fitting_readings(walk, root, &seen);
     place_is_freed(walk, root, &seen);
     Some(seen)
 }
@@ -119,6 +123,8 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
         "window",
         "machine",
         "level",
+        "counted",
+        "count",
         "undisturbed",
         "resumed",
     ];
@@ -133,6 +139,7 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
         None => Some(None),
     };
     let level = level(walk, table);
+    let count = count(walk, table);
     let touch = touch(walk, table);
     let fits = fits(walk, table, optional, required.as_ref(), window.as_ref());
     let whole = || {
@@ -146,11 +153,23 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
             max_ns: window.max_ns,
             machine: machine?,
             level: level?,
+            count: count?,
             undisturbed,
             resumed,
         }))
     };
     (Shape::Interval { begins, ends }, if fits { whole() } else { None })
+}
+
+/// What is counted, and within which limits: the two keys belong together.
+#[expect(clippy::option_option, reason = "the outer `None` is a fault, the inner one nothing to count")]
+fn count<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<Option<Box<CountRule>>> {
+    if table.get("counted").is_none() && table.get("count").is_none() {
+        return Some(None);
+    }
+    let of = walk.word(table, "counted", &COUNTED);
+    let limits = walk.range(table, "count", Units::Bare);
+    Some(Some(Box::new(CountRule { of: of?, limits: limits? })))
 }
 
 /// Whether the cylinder stands untouched, and what an interrupted run's further runs count for.
@@ -235,25 +254,35 @@ fn has_end(shape: Shape) -> bool {
     }
 }
 
-/// Exactly one clay and one sand reading, in that order.
-fn two_readings<'t>(walk: &mut Walk<'t>, root: &Table<'t>, seen: &[Seen<'t>]) {
-    let mut readings = Vec::new();
+/// What the steps read, in their order; `None` where a step could not be told.
+pub(super) fn levels(seen: &[Seen<'_>]) -> Option<Vec<Level>> {
+    let mut found = Vec::new();
     for this in seen {
         match this.shape {
-            Shape::Unknown | Shape::Reading { of: None } => return,
-            Shape::Reading { of: Some(level) } => readings.push((level, this)),
+            Shape::Unknown | Shape::Reading { of: None } => return None,
+            Shape::Reading { of: Some(level) } => found.push(level),
             _ => {}
         }
     }
-    let levels: Vec<_> = readings.iter().map(|(level, _)| *level).collect();
-    if levels == [Level::Clay, Level::Sand] {
+    let known = [vec![Level::Clay, Level::Sand], vec![Level::Sediment]];
+    known.contains(&found).then_some(found)
+}
+
+/// One clay and one sand reading, in that order, or one of the sediment and nothing else.
+fn fitting_readings<'t>(walk: &mut Walk<'t>, root: &Table<'t>, seen: &[Seen<'t>]) {
+    let of = |this: &Seen<'t>| match this.shape {
+        Shape::Reading { of } => Some(of),
+        _ => None,
+    };
+    let readings: Vec<_> = seen.iter().filter_map(|this| Some((of(this)?, this))).collect();
+    let unclear = seen.iter().any(|this| matches!(this.shape, Shape::Unknown));
+    if unclear || readings.iter().any(|(level, _)| level.is_none()) || levels(seen).is_some() {
         return;
     }
-    let words: Vec<_> =
-        levels.iter().map(|level| if *level == Level::Clay { "clay" } else { "sand" }).collect();
+    let words: Vec<_> = readings.iter().filter_map(|(level, _)| Some(level.as_ref()?.word())).collect();
     let found =
         if words.is_empty() { "no readings".to_owned() } else { format!("readings of {}", words.join(", ")) };
-    let expected = "exactly one reading of clay and then one of sand";
+    let expected = "exactly one reading of clay and then one of sand, or exactly one of sediment";
     match readings.last() {
         Some((_, this)) => fault_at(walk, &this.table, "of", &found, expected),
         None => fault_at(walk, root, "step", &found, expected),

@@ -1,5 +1,7 @@
 //! What the person who edits a method file is told.
 
+mod documented;
+
 use super::*;
 use crate::domain::method::{Begins, Confidence, StepKind};
 use crate::domain::moment::{MINUTE, SECOND};
@@ -48,7 +50,7 @@ fn a_file_with_five_faults_gives_five_faults_with_their_lines() {
     let last = faults.last().unwrap().to_string();
     let expected = format!(
         "five-faults.toml:{}: `calculation.result.value`: found the text `raise-to-hole`, \
-         expected one of `raise-to-whole`, `tenth`",
+         expected one of `raise-to-whole`, `nearest-whole`, `tenth`",
         line("fault 5"),
     );
     assert_eq!(last, expected);

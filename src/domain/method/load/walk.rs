@@ -10,6 +10,9 @@ pub(crate) struct Walk<'t> {
     file: &'t str,
     text: &'t str,
     faults: Vec<(usize, Fault)>,
+    /// Every key and every word that was asked for: what a page about the file must explain.
+    #[cfg(test)]
+    pub(super) known: std::collections::BTreeSet<(String, Vec<String>)>,
 }
 
 /// A table, the dotted key that leads to it, and the byte at which it begins.
@@ -30,7 +33,13 @@ pub(crate) struct Node<'t> {
 
 impl<'t> Walk<'t> {
     pub(crate) fn new(file: &'t str, text: &'t str) -> Self {
-        Self { file, text, faults: Vec::new() }
+        Self {
+            file,
+            text,
+            faults: Vec::new(),
+            #[cfg(test)]
+            known: std::collections::BTreeSet::new(),
+        }
     }
 
     /// Notes a fault at a byte of the text.
@@ -65,6 +74,8 @@ impl<'t> Walk<'t> {
 
     /// Notes every key of `table` that is not in `known`.
     pub(crate) fn only(&mut self, table: &Table<'t>, known: &[&str]) {
+        #[cfg(test)]
+        self.known.insert((table.key.clone(), known.iter().map(ToString::to_string).collect()));
         for key in table.entries.keys() {
             if !known.contains(&key.get_ref().as_ref()) {
                 let path = table.path(key.get_ref());
@@ -168,6 +179,8 @@ impl<'t> Walk<'t> {
 
     /// A value as a word out of a closed list.
     pub(crate) fn as_word<T: Copy>(&mut self, node: &Node<'t>, list: &[(&str, T)]) -> Option<T> {
+        #[cfg(test)]
+        self.known.insert((String::new(), list.iter().map(|(word, _)| format!("`{word}`")).collect()));
         if let DeValue::String(word) = node.value
             && let Some((_, value)) = list.iter().find(|(name, _)| *name == word.as_ref())
         {

@@ -5,7 +5,7 @@
 //! new example stands beside the old. A changed shape: a step in `src/journal/stored.rs`, then bless.
 
 use super::super::documents::{broken_story, kept_story, published};
-use super::super::{amended, consumers, corrections, instruments, late};
+use super::super::{amended, consumers, corrections, instruments, late, variants};
 use super::*;
 use crate::domain::method::load;
 use crate::journal::stored::{Stored, upcast};
@@ -14,7 +14,8 @@ use std::collections::BTreeMap;
 /// The kinds, as the events themselves name them.
 fn kinds() -> Vec<String> {
     let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
-    let kinds: Vec<_> = names.captures_iter(include_str!("../../kind.rs")).map(|c| c[1].to_owned()).collect();
+    let text = concat!(include_str!("../../kind.rs"), include_str!("../../../measure/mod.rs"));
+    let kinds: Vec<_> = names.captures_iter(text).map(|c| c[1].to_owned()).collect();
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
     kinds
 }
@@ -157,7 +158,7 @@ fn consumer_story() -> Story {
 pub(super) fn told() -> Vec<Story> {
     let [pressed, amended] = corrected_stories();
     let mut told = vec![kept_story(frozen_method()), broken_story(), odd_story(), otherwise_story()];
-    told.extend([pressed, amended, instrument_story(), consumer_story()]);
+    told.extend([pressed, amended, instrument_story(), consumer_story(), variants::measured_story()]);
     told
 }
 

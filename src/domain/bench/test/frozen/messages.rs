@@ -59,8 +59,9 @@ fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
         }
         for document in published(story) {
             let schema = document.json["dataschema"].as_str().unwrap();
-            if let Some(named) = schema.strip_suffix("/1.1.0") {
-                take(format!("{}-1.1", named.rsplit('/').next().unwrap()), document.json);
+            let (named, version) = schema.rsplit_once('/').unwrap();
+            if let Some(later) = version.strip_suffix(".0").filter(|v| *v != "1.0") {
+                take(format!("{}-{later}", named.rsplit('/').next().unwrap()), document.json);
             }
         }
     }
