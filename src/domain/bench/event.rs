@@ -5,6 +5,7 @@ use super::input::Contact;
 use super::{BenchSettings, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::intake;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
@@ -61,7 +62,12 @@ pub enum Event {
         planned: u32,
         /// Who registered it.
         marked: Marked,
+        /// What else came with the bag.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        particulars: Option<Box<intake::Particulars>>,
     },
+    /// Something happened to the particulars of a sample.
+    Intake(intake::Happened),
     /// Something was done to the material.
     SamplePrepared {
         /// The sample.
@@ -451,6 +457,7 @@ impl Event {
             Self::StationStarted { .. } => "station-started",
             Self::MethodAdopted { .. } => "method-adopted",
             Self::SampleRegistered { .. } => "sample-registered",
+            Self::Intake(happened) => happened.kind(),
             Self::SamplePrepared { .. } => "sample-prepared",
             Self::MassAwaited { .. } => "mass-awaited",
             Self::WeighingTaken { .. } => "weighing-taken",

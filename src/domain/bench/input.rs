@@ -1,6 +1,7 @@
 //! Everything that can wake the bench: a closed list. A foot switch, a message, a button on the
 //! page and an ask from the network end in the same [`Input`].
 
+use crate::domain::intake;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
@@ -125,7 +126,12 @@ pub enum Do {
         method: String,
         /// Specimens planned; the method's number if absent.
         specimens: Option<u32>,
+        /// What else came with the bag.
+        #[serde(default)]
+        particulars: Option<Box<intake::Particulars>>,
     },
+    /// The particulars of a sample, and finding it by its code.
+    Intake(intake::Act),
     /// Something was done to the sample's material.
     Prepare {
         /// The sample.

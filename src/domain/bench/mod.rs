@@ -8,6 +8,7 @@
 
 mod alarms;
 mod apply;
+mod apply_intake;
 mod apply_odd;
 mod consumer;
 mod deadlines;
@@ -20,7 +21,7 @@ mod refusal;
 pub use consumer::{
     ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
 };
-pub use decide::{Decision, point_text};
+pub use decide::{Decision, ScanFound, point_text};
 pub use event::Event;
 pub use input::{
     Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
@@ -32,6 +33,7 @@ pub use refusal::{Outcome, Refusal};
 mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
+use super::intake;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -265,6 +267,9 @@ pub struct Bench {
     /// What the settings say of the network.
     #[serde(default)]
     pub network: Shared<NetworkFacts>,
+    /// What was registered last of each project.
+    #[serde(default)]
+    pub intake: Shared<intake::Register>,
 }
 
 impl Default for Bench {
@@ -314,6 +319,7 @@ impl Default for Bench {
             receipts: Shared::default(),
             replay: None,
             network: Shared::default(),
+            intake: Shared::default(),
         }
     }
 }

@@ -5,6 +5,7 @@ mod alarm;
 mod consumer;
 mod disk;
 mod instrument;
+mod intake;
 mod late;
 mod mark;
 mod network;
@@ -16,6 +17,7 @@ mod start;
 mod trigger;
 mod weigh;
 
+pub use intake::ScanFound;
 pub use mark::point_text;
 
 use super::{Bench, Event, Input, Outcome, Refusal, What};

@@ -6,6 +6,7 @@ mod consumers;
 mod documents;
 mod frozen;
 mod incidents;
+mod intake;
 mod late;
 mod life;
 mod notes;
@@ -138,6 +139,7 @@ impl Story {
             label: label.to_owned(),
             method: "aashto-t176-mechanical".to_owned(),
             specimens: Some(specimens),
+            particulars: None,
         })
     }
 
