@@ -6,8 +6,10 @@
 
 pub mod check;
 pub mod code;
+pub mod sheet;
 
 pub use check::{Fault, checked};
+pub use sheet::LabelSheet;
 
 use super::specimen::Marked;
 use rust_decimal::Decimal;
