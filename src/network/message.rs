@@ -232,7 +232,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "id": specimen.id,
         "label": specimen.label,
         "sample": specimen.sample,
-        "complete": specimen.is_complete(),
+        "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
     });
     let Some((method, points)) = bench.rule(specimen) else {
@@ -262,7 +262,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "running": running,
         "possible": bench.possible_text(specimen),
         "deviations": prepared + judge::deviations(specimen, method, &points).len(),
-        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "result": specimen.result().map(|c| c.reported.normalize().to_string()),
     })
 }
 

@@ -3,6 +3,7 @@
 
 mod odd;
 mod requests;
+mod samples;
 mod shown;
 
 use super::*;

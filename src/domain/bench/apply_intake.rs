@@ -6,10 +6,11 @@ use crate::domain::intake::{Correction, Happened};
 impl Bench {
     pub(super) fn apply_intake(&mut self, happened: &Happened) {
         match happened {
-            Happened::ParticularsCorrected { sample, particulars, reason, marked } => {
-                let Some(sample) = self.samples.get_mut(sample) else { return };
+            Happened::ParticularsCorrected { sample, correction, particulars, reason, marked } => {
+                let Some(sample) = self.find_sample_mut(*sample) else { return };
                 let before = std::mem::replace(&mut sample.intake.particulars, particulars.as_ref().clone());
                 sample.intake.corrections.push(Correction {
+                    id: *correction,
                     before,
                     reason: reason.clone(),
                     marked: marked.clone(),

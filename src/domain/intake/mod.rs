@@ -104,6 +104,20 @@ impl Particulars {
         fields.into_iter().filter_map(|(name, value)| Some((name, value.as_deref()?))).collect()
     }
 
+    /// Names of what is not the same in both.
+    pub fn differing(&self, other: &Self) -> Vec<&'static str> {
+        let (mine, theirs) = (self.words(), other.words());
+        let has = |words: &[(&'static str, &str)], one: &(&'static str, &str)| words.contains(one);
+        let mut names: Vec<_> = mine.iter().filter(|one| !has(&theirs, one)).map(|(name, _)| *name).collect();
+        names.extend(theirs.iter().filter(|one| !has(&mine, one)).map(|(name, _)| *name));
+        if self.limit != other.limit {
+            names.push("limit");
+        }
+        names.sort_unstable();
+        names.dedup();
+        names
+    }
+
     /// What the next sample of the same project most likely has in common with this one: all but
     /// what belongs to one bag.
     #[must_use]
@@ -124,6 +138,11 @@ pub struct Intake {
 }
 
 impl Intake {
+    /// Nothing was ever said.
+    pub fn is_silent(&self) -> bool {
+        self.particulars.is_empty() && self.corrections.is_empty()
+    }
+
     /// Grows with each correction: what a person saw who corrects.
     pub fn version(&self) -> u32 {
         u32::try_from(self.corrections.len()).map_or(u32::MAX, |n| n.saturating_add(1))
@@ -134,6 +153,8 @@ impl Intake {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct Correction {
+    /// Its identity.
+    pub id: Uuid,
     /// The particulars before it.
     pub before: Particulars,
     /// Why.
@@ -192,6 +213,8 @@ pub enum Happened {
     ParticularsCorrected {
         /// The sample.
         sample: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
         /// As they stand from now on.
         particulars: Box<Particulars>,
         /// Why.

@@ -4,7 +4,9 @@
 //! codes, and where it came from. `value` is for machines that want a number; nothing that
 //! decides is ever computed from it.
 
+mod change;
 mod incident;
+mod intake;
 mod measure;
 mod record;
 mod repeat;
@@ -69,9 +71,21 @@ impl DocumentKind {
         }
     }
 
+    /// The same for a document that tells what came with the bag.
+    const fn fullest_schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.2.0",
+            Self::Result => "sample-result/1.2.0",
+            Self::Weighing => self.schema(),
+        }
+    }
+
     /// A document names the oldest version of its schema that describes it.
     fn schema_of(self, data: &Value) -> &'static str {
-        let tells_more = ["incidents", "repeat"].iter().any(|key| data.get(key).is_some());
+        if data.pointer("/sample/particulars").is_some() {
+            return self.fullest_schema();
+        }
+        let tells_more = ["incidents", "repeat", "changes"].iter().any(|key| data.get(key).is_some());
         if tells_more { self.fuller_schema() } else { self.schema() }
     }
 }
@@ -93,7 +107,8 @@ pub fn notice_schema() -> String {
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fuller_schema);
-    kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain([NOTICE_SCHEMA]).map(schema_id).collect()
+    let fullest = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fullest_schema);
+    kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain(fullest).chain([NOTICE_SCHEMA]).map(schema_id).collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether
@@ -127,13 +142,17 @@ pub struct Document {
 pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
     let number = bench.next_number;
     let (id, kind, subject, data) = match event {
-        Event::SpecimenCompleted { specimen, record, .. } => {
-            let specimen = bench.specimens.get(specimen)?;
+        Event::SpecimenCompleted { specimen, record, .. } | Event::RecordAmended { specimen, record, .. } => {
+            let specimen = bench.find(*specimen)?;
             (*record, DocumentKind::Record, specimen.id, record::data(bench, specimen, head)?)
         }
         Event::SampleCompleted { sample, document, average } => {
-            let sample = bench.samples.get(sample)?;
-            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average, head)?)
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, Some(average), head)?)
+        }
+        Event::ResultAmended { sample, document, average } => {
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average.as_ref(), head)?)
         }
         Event::WeighingTaken { weighing } => {
             (weighing.id, DocumentKind::Weighing, weighing.id, weighing::data(bench, weighing, head))

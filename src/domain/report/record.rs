@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, incident, measure, station};
+use super::{Head, change, incident, measure, station};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Edge, Method, Point, Step, StepKind};
@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 /// The `data` of a specimen's record; `None` if the specimen is not complete.
 pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Value> {
     let (method, points) = bench.rule(specimen)?;
-    let sample = bench.samples.get(&specimen.sample)?;
+    let sample = bench.find_sample(specimen.sample)?;
     let calculation = specimen.calculation.as_ref()?;
     let filled = specimen.points.iter().flatten().next();
     let mut deviations = sample.deviations(method, filled);
@@ -32,8 +32,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         })
         .collect();
     let end = *specimen.last_moment();
+    let void = specimen.voided.is_some();
     let mut data = json!({
-        "status": "preliminary",
+        "status": if void { "void" } else { "preliminary" },
         "version": 1,
         "station": station(bench, head),
         "method": self::method(method),
@@ -59,12 +60,12 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
             "sand": reading(specimen.sand.as_ref()?, method),
         },
         "calculation": self::calculation(calculation),
-        "result": {
+        "result": (!void).then(|| json!({
             "name": "sandEquivalent",
             "value": measure::number(calculation.reported),
             "text": calculation.reported.normalize().to_string(),
             "unit": Unit::One.code(),
-        },
+        })),
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
     });
@@ -73,6 +74,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     {
         fields.insert("incidents".to_owned(), incidents);
     }
+    let mut changes = change::changes(specimen, method, &points);
+    changes.extend(super::intake::changes(&sample.intake));
+    change::add(&mut data, specimen.record.as_ref(), changes);
     Some(data)
 }
 
@@ -87,7 +91,7 @@ pub(super) fn method(method: &Method) -> Value {
 }
 
 pub(super) fn sample(sample: &Sample) -> Value {
-    json!({
+    let mut value = json!({
         "id": sample.id,
         "label": sample.label,
         "planned": sample.planned,
@@ -99,7 +103,9 @@ pub(super) fn sample(sample: &Sample) -> Value {
         "masses": sample.masses.iter()
             .map(|(name, weighing)| (name.clone(), measure::weighing(weighing)))
             .collect::<serde_json::Map<_, _>>(),
-    })
+    });
+    super::intake::add(&mut value, &sample.intake);
+    value
 }
 
 fn step(specimen: &Specimen, method: &Method, points: &[Point], index: usize, now: &Moment) -> Option<Value> {
@@ -157,7 +163,7 @@ const fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-fn reading(taken: &ReadingTaken, method: &Method) -> Value {
+pub(super) fn reading(taken: &ReadingTaken, method: &Method) -> Value {
     let unit = method.readings.unit;
     json!({
         "value": measure::number(taken.level.recorded),
@@ -226,6 +232,11 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
             })
         });
         fields.insert("earlierSources".to_owned(), earlier.collect());
+    }
+    if let (Value::Object(fields), true) = (&mut value, tally.moved) {
+        // The watch was counted before one of its ends was corrected.
+        fields.insert("countedFrom".to_owned(), tally.opened.as_ref().map(measure::moment).into());
+        fields.insert("countedTo".to_owned(), tally.counted_to.as_ref().map(measure::moment).into());
     }
     value
 }

@@ -2,9 +2,10 @@
 //! nothing else was asked for: the code that the scanner at the bench reads back.
 
 use super::symbol::{self, Symbol};
-use super::{Problem, Whole};
+use super::{Problem, Whole, bad};
 use crate::domain::intake::sheet::MARGIN_UM;
 use crate::domain::intake::{LabelSheet, code};
+use crate::domain::shared::Shared;
 use crate::domain::specimen::Specimen;
 use crate::web::AppState;
 use axum::extract::rejection::QueryRejection;
@@ -99,7 +100,7 @@ fn labels(whole: &Whole) -> Vec<Label> {
             .filter_map(|(text, before)| Some(format!("{before}{}", text.as_deref()?)))
             .collect(),
     };
-    let tin = |specimen: &Specimen| Label {
+    let tin = |specimen: &Shared<Specimen>| Label {
         id: specimen.id,
         bars: code::digits(specimen.id),
         title: specimen.label.clone(),
@@ -219,8 +220,4 @@ fn escaped(text: &str) -> String {
         }
     }
     safe
-}
-
-fn bad(why: impl Into<String>) -> Problem {
-    Problem::new(StatusCode::BAD_REQUEST, why)
 }

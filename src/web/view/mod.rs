@@ -1,9 +1,11 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+mod corrections;
 mod lists;
 mod odd;
 mod places;
+pub(in crate::web) mod samples;
 
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;

@@ -1,8 +1,8 @@
 //! What came with a bag, its corrections, and which sample a scanned code belongs to.
 
 use super::{Decided, Deciding, unknown};
-use crate::domain::bench::{Bench, Event, Outcome, Refusal};
-use crate::domain::intake::{Act, Fault, Happened, MOST_CORRECTIONS, Particulars, check, checked, code};
+use crate::domain::bench::{Bench, Event, Outcome, Refusal, Told};
+use crate::domain::intake::{Act, Correction, Fault, Happened, MOST_CORRECTIONS, Particulars, check, checked, code};
 use crate::domain::moment::Stamp;
 use crate::domain::specimen::Marked;
 use crate::domain::specimen::sample::Sample;
@@ -22,22 +22,18 @@ pub struct ScanFound {
 
 impl Bench {
     /// What a scanned code, an identifier or a label belongs to among what is in sight: by identity
-    /// first, then by identifier, then by label.
+    /// first, then by identifier, then by label; of several that have left the bench the last one.
     pub fn scanned(&self, scan: &str) -> Option<ScanFound> {
         let scan = scan.trim();
         if let Some(id) = code::id_of(scan) {
-            let of_sample = |id| Some(ScanFound { sample: id, specimen: None });
-            let of_specimen = |s: Uuid, id| Some(ScanFound { sample: s, specimen: Some(id) });
-            return match self.specimens.get(&id) {
-                Some(specimen) => of_specimen(specimen.sample, id),
-                None => self.samples.get(&id).and_then(|s| of_sample(s.id)),
+            return match self.find(id) {
+                Some(specimen) => Some(ScanFound { sample: specimen.sample, specimen: Some(id) }),
+                None => self.find_sample(id).map(|s| ScanFound { sample: s.id, specimen: None }),
             };
         }
-        let in_sight = || self.samples.values();
-        let has = |s: &&crate::domain::shared::Shared<Sample>| {
-            s.intake.particulars.identifier.as_deref() == Some(scan)
-        };
-        let found = in_sight().find(has).or_else(|| in_sight().find(|s| s.label == scan))?;
+        let in_sight = || self.samples.values().chain(self.closed.iter().rev().map(|c| &c.sample));
+        let identified = in_sight().find(|s| s.intake.particulars.identifier.as_deref() == Some(scan));
+        let found = identified.or_else(|| in_sight().find(|s| s.label == scan))?;
         Some(ScanFound { sample: found.id, specimen: None })
     }
 }
@@ -81,7 +77,14 @@ impl Deciding<'_> {
         version: Option<u32>,
         marked: Marked,
     ) -> Decided {
-        let label = self.sample_label(id)?;
+        let known = || self.bench.samples.values().map(|s| s.label.clone());
+        let sample = self.bench.find_sample(id).ok_or_else(|| unknown("sample", id, known()))?;
+        let (label, now, stands) = (
+            sample.label.clone(),
+            sample.intake.version(),
+            sample.intake.particulars.clone(),
+        );
+        let told: Vec<Told> = sample.intake.corrections.iter().skip(seen_corrections(version)).map(told).collect();
         if marked.by.person.is_none() {
             let why = "a correction names a person".to_owned();
             return Err(Refusal::Field { field: "who", why });
@@ -96,27 +99,49 @@ impl Deciding<'_> {
             return Err(Refusal::Field { field: "reason", why });
         }
         let particulars = self.particulars(Some(given), Some(id))?.unwrap_or_default();
-        let Some(sample) = self.bench.samples.get(&id) else { return Err(unknown("sample", id, [])) };
-        let now = sample.intake.version();
         if version.is_some_and(|seen| seen != now) {
-            let last = sample.intake.corrections.last();
-            let who = last.and_then(|c| c.marked.by.person.clone()).unwrap_or_default();
             return Err(Refusal::Changed {
                 label: format!("sample {label}"),
-                now: format!("its particulars were corrected by {who}; look at them first"),
+                since: told,
+                now: format!("its particulars are in version {now}"),
                 version: now,
             });
         }
-        if *particulars == sample.intake.particulars {
+        if *particulars == stands {
             return Err(Refusal::Already { what: format!("the particulars of sample {label} are so already") });
         }
-        if sample.intake.corrections.len() >= MOST_CORRECTIONS {
+        if u32::try_from(MOST_CORRECTIONS).is_ok_and(|most| now > most) {
             let what = format!("the particulars of sample {label} were corrected {MOST_CORRECTIONS} times");
             return Err(Refusal::Already { what });
         }
-        let reason = reason.to_owned();
-        self.emit(Event::Intake(Happened::ParticularsCorrected { sample: id, particulars, reason, marked }));
-        Ok(Outcome::done(format!("sample {label}: particulars corrected; what stood there is kept")))
+        let (correction, reason) = (self.fresh(), reason.to_owned());
+        self.emit(Event::Intake(Happened::ParticularsCorrected {
+            sample: id,
+            correction,
+            particulars,
+            reason,
+            marked,
+        }));
+        let note = format!("sample {label}: particulars corrected; what stood there is kept");
+        let note = self.tell_corrected(id, note)?;
+        Ok(Outcome::made(note, correction))
+    }
+
+    /// New versions of what went out with the particulars as they were.
+    fn tell_corrected(&mut self, sample: Uuid, mut note: String) -> Result<String, Refusal> {
+        let complete: Vec<Uuid> =
+            self.bench.specimens_of(sample).iter().filter(|s| s.record.is_some()).map(|s| s.id).collect();
+        for id in &complete {
+            self.amended(*id, String::new(), *id, false)?;
+        }
+        if !complete.is_empty() {
+            note.push_str("; a new version of each of its records follows");
+        }
+        let resulted = self.bench.find_sample(sample).is_some_and(|s| s.reported.is_some());
+        if resulted && self.amend_result(sample) {
+            note.push_str(", and of its result");
+        }
+        Ok(note)
     }
 
     /// Says where a scanned code leads. It is asked, so it changes nothing.
@@ -129,15 +154,28 @@ impl Deciding<'_> {
         }
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         let found = self.bench.scanned(scan).ok_or_else(|| unknown("sample or tin with the code", scan, known()))?;
-        let Some(sample) = self.bench.samples.get(&found.sample) else {
+        let Some(sample) = self.bench.find_sample(found.sample) else {
             return Err(unknown("sample or tin with the code", scan, known()));
         };
-        let tin = found.specimen.and_then(|id| self.bench.specimens.get(&id));
+        let tin = found.specimen.and_then(|id| self.bench.find(id));
         let tin = tin.map_or_else(String::new, |s| format!("{} at place {}, of ", s.label, s.place));
         let stands = match &sample.reported {
             Some(reported) => format!("result {reported}"),
             None => format!("{} of {} specimens complete", sample.complete(), sample.wanted()),
         };
         Ok(Outcome::made(format!("{tin}sample {}: {stands}", sample.label), sample.id))
+    }
+}
+
+/// Corrections that somebody who saw this version knew; all of them, if none is named.
+fn seen_corrections(version: Option<u32>) -> usize {
+    version.and_then(|v| usize::try_from(v.saturating_sub(1)).ok()).unwrap_or(usize::MAX)
+}
+
+fn told(correction: &Correction) -> Told {
+    Told {
+        what: "the particulars were corrected".to_owned(),
+        by: correction.marked.by.person.clone().unwrap_or_default(),
+        at_ms: correction.marked.moment.wall_ns.div_euclid(1_000_000),
     }
 }

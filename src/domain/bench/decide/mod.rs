@@ -3,7 +3,9 @@
 mod act;
 mod alarm;
 mod consumer;
+mod correct;
 mod disk;
+mod elsewhere;
 mod instrument;
 mod intake;
 mod late;
@@ -17,6 +19,7 @@ mod start;
 mod trigger;
 mod weigh;
 
+pub use correct::withdrawn_text;
 pub use intake::ScanFound;
 pub use mark::point_text;
 
@@ -68,6 +71,7 @@ impl Deciding<'_> {
             What::Switch(report) => self.switch(report),
             What::Network(report) => self.network(report),
             What::Disk(report) => self.disk(report),
+            What::Recalled(closed) => self.recalled(closed),
             What::Deadline => Outcome::done(""),
             // Nobody makes one within another.
             What::Asked { what, .. } => self.one(what),

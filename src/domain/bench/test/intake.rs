@@ -127,7 +127,7 @@ fn the_second_of_two_people_is_told_that_the_first_corrected() {
     let sample = story.ok(register("S-1", all()));
     story.ok(correct(sample, Particulars { lot: Some("13".to_owned()), ..all() }, Some(1)));
     let text = story.refused(correct(sample, Particulars { lot: Some("14".to_owned()), ..all() }, Some(1)));
-    assert!(text.contains("corrected by Ada Brook"), "{text}");
+    assert!(text.contains("the particulars were corrected, by Ada Brook"), "{text}");
     assert_eq!(story.bench.samples[&sample].intake.particulars.lot.as_deref(), Some("13"));
 }
 

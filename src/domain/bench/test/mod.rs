@@ -1,8 +1,10 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod amended;
 mod anything;
 mod consumers;
+mod corrections;
 mod documents;
 mod frozen;
 mod incidents;
