@@ -143,12 +143,10 @@ struct Ends {
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let Parts { settings, methods, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
-    let listener = tokio::net::TcpListener::bind(settings.web.listen)
-        .await
-        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
-    let pages = listener
-        .local_addr()
-        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
+    let address = settings.web.listen;
+    let listening = |source| StationError::Listen { address, source };
+    let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
+    let pages = listener.local_addr().map_err(listening)?;
     let link = settings.network.as_ref().map(|n| link(&settings, n)).transpose()?;
     let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
     let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;

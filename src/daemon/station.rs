@@ -37,7 +37,7 @@ const QUEUE: usize = 1024;
 /// Inputs of one batch: bounds how long a commit takes and how much one failure takes back.
 const BATCH: usize = 256;
 /// Events after which the state is stored whole, so that a start never reads more than these.
-const SNAPSHOT_EVERY: u64 = 500;
+const SNAPSHOT_EVERY: u64 = 1000;
 /// A batch that the disk has not confirmed for this long is shown as trouble.
 const STUCK: Duration = Duration::from_secs(10);
 

@@ -23,6 +23,7 @@ pub mod stored;
 mod error;
 mod faults;
 mod lock;
+mod log;
 mod acks;
 mod schema;
 mod sql;

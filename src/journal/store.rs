@@ -6,6 +6,7 @@ use super::closed;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
 use super::lock::Lock;
+use super::log;
 use super::restore::{self, RestoreError};
 use super::rows::{Batch, OutboxRow, Restored};
 use super::schema::{self, Found};
@@ -18,6 +19,13 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
 use uuid::Uuid;
+
+/// Pages of the write-ahead log after which a commit folds it into the file at once. It is there for
+/// a flood; normally the log is folded before, while nobody waits. They fit the room that is laid
+/// out for the log, so that it never has to grow.
+const CHECKPOINT_PAGES: u32 = 900;
+/// Commits after which the log is folded into the file in the next quiet moment.
+const FOLD_AFTER: u32 = 64;
 
 /// What an opening needs from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +48,10 @@ pub(super) struct Store {
     unacked: Option<u64>,
     times: Arc<CommitTimes>,
     faults: Box<dyn Faults>,
+    /// The log's room on the disk was laid out.
+    laid_out: bool,
+    /// Commits since the log was last folded into the file in a quiet moment.
+    unfolded: u32,
     _lock: Lock,
 }
 
@@ -73,6 +85,8 @@ impl Store {
             unacked: None,
             times: Arc::default(),
             faults,
+            laid_out: false,
+            unfolded: 0,
             _lock: lock,
         };
         Ok((store, restored))
@@ -106,6 +120,7 @@ impl Store {
         let made = batch.outbox.iter().filter(|row| row.acked_at_ns.is_none()).count() as u64;
         self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
         self.acks.stored(&acks);
+        self.unfolded = self.unfolded.saturating_add(1);
         let number = self.chain.newest_document();
         self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
         if self.faults.fails(FaultPoint::AfterCommit) {
@@ -235,6 +250,28 @@ impl Store {
         question(&self.conn).map_err(|e| JournalError::database(&self.path, "read", &e))
     }
 
+    /// There is work on the write-ahead log that can wait for a quiet moment.
+    pub(super) fn log_wants_care(&self) -> bool {
+        !self.laid_out && self.unfolded > 0 || self.unfolded >= FOLD_AFTER
+    }
+
+    /// Lays out the log's room, once, and folds the log into the file. Where either fails, the
+    /// journal is slower and nothing else: what was committed is in the log.
+    pub(super) fn care_for_log(&mut self) {
+        if !self.laid_out {
+            self.laid_out = true;
+            if let Err(error) = log::lay_out(&self.path) {
+                tracing::debug!(%error, path = %self.path.display(), "no room was laid out for the log");
+            }
+        }
+        if self.unfolded >= FOLD_AFTER {
+            self.unfolded = 0;
+            if let Err(error) = self.conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())) {
+                tracing::debug!(%error, path = %self.path.display(), "the log was not folded");
+            }
+        }
+    }
+
     /// Stores what waits, folds the write-ahead log into the file and closes it.
     pub(super) fn close(mut self) -> Result<(), JournalError> {
         let stored = self.flush_acks();
@@ -337,6 +374,7 @@ fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
     }
     conn.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
     conn.pragma_update(None, "foreign_keys", true).map_err(failed)?;
+    conn.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES).map_err(failed)?;
     // A log that grew while a backup or a verification held it back is cut again afterwards.
     conn.pragma_update(None, "journal_size_limit", LOG_KEPT).map_err(failed)?;
     Ok((conn, found))
