@@ -62,6 +62,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "doNext": lists::do_next(bench, &seen.now),
         "samples": bench.samples.values().map(|s| lists::sample(bench, s, &seen.now)).collect::<Vec<_>>(),
         "methods": lists::methods(bench),
+        "lastOfProjects": samples::last_of_projects(bench),
         "switches": bench.triggers.iter().map(|(name, t)| json!({
             "name": name,
             "place": t.place,

@@ -11,6 +11,26 @@ use crate::domain::specimen::{Specimen, Weighing};
 use serde_json::{Value, json};
 use std::sync::Arc;
 
+/// What was registered last of each project, for the next sample of it; the last project first.
+pub(super) fn last_of_projects(bench: &Bench) -> Vec<Value> {
+    let method = |digest: &str| bench.methods.get(digest).map(|m| &m.id).filter(|id| bench.current.contains_key(*id));
+    bench
+        .intake
+        .last
+        .iter()
+        .rev()
+        .map(|last| {
+            json!({
+                "project": last.project,
+                "label": last.label,
+                "method": method(&last.method),
+                "planned": last.planned,
+                "particulars": last.particulars,
+            })
+        })
+        .collect()
+}
+
 /// A sample and what belongs to it.
 #[derive(Debug)]
 pub(in crate::web) struct Seen<'a> {
