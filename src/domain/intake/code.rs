@@ -57,7 +57,9 @@ mod test {
     #[test]
     fn other_texts_are_no_code() {
         let too_much = "9".repeat(DIGITS);
-        for text in ["", "12345", "S-17", &too_much, &"1".repeat(39), "０0000000000000000000000000000000000000"] {
+        for text in
+            ["", "12345", "S-17", &too_much, &"1".repeat(39), "０0000000000000000000000000000000000000"]
+        {
             assert_eq!(id_of(text), None, "{text}");
         }
     }

@@ -27,7 +27,8 @@ impl LabelSheet {
     /// The sheet with bounds kept: 30 to 210 mm wide, 20 to 297 mm high, 150 to 1200 dots.
     pub fn fault(&self) -> Option<(&'static str, String)> {
         let within = |key, value: u16, least: u16, most: u16, unit: &str| {
-            (!(least..=most).contains(&value)).then(|| (key, format!("is {value}; give {least} to {most} {unit}")))
+            (!(least..=most).contains(&value))
+                .then(|| (key, format!("is {value}; give {least} to {most} {unit}")))
         };
         within("width-mm", self.width_mm, 30, 210, "mm")
             .or_else(|| within("height-mm", self.height_mm, 20, 297, "mm"))

@@ -47,7 +47,9 @@ pub(super) async fn list(
     let today = today(&state, &zone);
     let day = match wanted.day.as_deref().map(str::trim).filter(|d| !d.is_empty()) {
         None => today,
-        Some(text) => text.parse().map_err(|_| bad(format!("`day` is `{text}`; write it like 2026-11-25")))?,
+        Some(text) => {
+            text.parse().map_err(|_| bad(format!("`day` is `{text}`; write it like 2026-11-25")))?
+        }
     };
     let days = wanted.days.unwrap_or(1);
     if !(1..=DAYS_MOST).contains(&days) {
@@ -57,15 +59,17 @@ pub(super) async fn list(
     if find.chars().count() > FIND_MAX {
         return Err(bad(format!("`find` is too long; give at most {FIND_MAX} characters")));
     }
-    let span = span(day, days, &zone).ok_or_else(|| bad(format!("`day` is `{day}`, which no clock knows")))?;
+    let span =
+        span(day, days, &zone).ok_or_else(|| bad(format!("`day` is `{day}`, which no clock knows")))?;
     let committed = state.station.committed().borrow().clone();
     let bench = committed.shown();
     let (gone, cut) = gone(&state, &span).await?;
     let mut samples = gone.iter().map(Whole::read).collect::<Result<Vec<_>, _>>()?;
     let holds_today = day >= today;
     let here = bench.samples.values().map(|sample| Whole::at_work(&bench, sample));
-    samples.extend(here.filter(|whole| holds_today || span.contains(&whole.sample.registered.moment.wall_ns)));
-    let mut rows: Vec<(i64, Value)> =
+    samples
+        .extend(here.filter(|whole| holds_today || span.contains(&whole.sample.registered.moment.wall_ns)));
+    let mut rows: Vec<((i64, Uuid), Value)> =
         samples.iter().filter_map(|whole| row(&bench, whole, &find)).collect();
     rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
     Ok(Json(json!({
@@ -79,10 +83,10 @@ pub(super) async fn list(
     })))
 }
 
-fn row(bench: &Bench, whole: &Whole, find: &str) -> Option<(i64, Value)> {
+fn row(bench: &Bench, whole: &Whole, find: &str) -> Option<((i64, Uuid), Value)> {
     let seen = view::Seen { bench, sample: &whole.sample, specimens: &whole.specimens, left: whole.left };
     let has = find.is_empty() || seen.words().iter().any(|words| words.to_lowercase().contains(find));
-    has.then(|| (whole.sample.registered.moment.wall_ns, seen.line()))
+    has.then(|| ((whole.sample.registered.moment.wall_ns, whole.sample.id), seen.line()))
 }
 
 fn today(state: &AppState, zone: &TimeZone) -> Date {
@@ -103,7 +107,8 @@ fn span(day: Date, days: u8, zone: &TimeZone) -> Option<Range<i64>> {
 
 /// What has left the bench and belongs to the days: it left on them, or was registered on them.
 async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<ClosedFound>, bool), Problem> {
-    let left = ClosedWanted { from_ns: Some(span.start), before_ns: Some(span.end), ..ClosedWanted::default() };
+    let left =
+        ClosedWanted { from_ns: Some(span.start), before_ns: Some(span.end), ..ClosedWanted::default() };
     let made = ClosedWanted { ids: Some(identities(span)), ..ClosedWanted::default() };
     let left = state.journal.closed_page(left, MOST).await.map_err(unreadable)?;
     let made = state.journal.closed_page(made, MOST).await.map_err(unreadable)?;
@@ -114,7 +119,8 @@ async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<ClosedFound>, 
         wall_ns.is_ok_and(|at| span.contains(&at))
     };
     let made = made.into_iter().filter(registered);
-    let rows: BTreeMap<u64, ClosedFound> = left.into_iter().chain(made).map(|row| (row.number, row)).collect();
+    let rows: BTreeMap<u64, ClosedFound> =
+        left.into_iter().chain(made).map(|row| (row.number, row)).collect();
     Ok((rows.into_values().collect(), cut))
 }
 

@@ -65,7 +65,11 @@ pub(super) async fn page(
     let all = labels(&whole);
     let printed: Vec<&Label> = all.iter().filter(|l| wanted.of.is_none_or(|of| of == l.id)).collect();
     if printed.is_empty() {
-        let why = format!("sample {} has no such tin; it has its own label and {}", whole.sample.label, all.len() - 1);
+        let why = format!(
+            "sample {} has no such tin; it has its own label and {}",
+            whole.sample.label,
+            all.len() - 1
+        );
         return Err(Problem::new(StatusCode::NOT_FOUND, why));
     }
     let html = html(&whole, &all, &printed, sheet, wanted.of);

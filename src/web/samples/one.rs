@@ -10,7 +10,10 @@ use serde_json::{Value, json};
 /// Versions of one document that are followed back.
 const MOST: usize = 60;
 
-pub(super) async fn data(State(state): State<AppState>, Path(id): Path<String>) -> Result<Json<Value>, Problem> {
+pub(super) async fn data(
+    State(state): State<AppState>,
+    Path(id): Path<String>,
+) -> Result<Json<Value>, Problem> {
     let whole = Whole::find(&state, &id).await?;
     let committed = state.station.committed().borrow().clone();
     let bench = committed.shown();

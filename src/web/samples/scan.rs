@@ -46,8 +46,12 @@ pub(super) async fn find(
     let bench = committed.shown();
     let tin = code::id_of(scan);
     let rows = found.iter().map(|whole| {
-        let seen =
-            view::Seen { bench: &bench, sample: &whole.sample, specimens: &whole.specimens, left: whole.left };
+        let seen = view::Seen {
+            bench: &bench,
+            sample: &whole.sample,
+            specimens: &whole.specimens,
+            left: whole.left,
+        };
         let mut row = seen.line();
         let tin = whole.specimens.iter().find(|s| Some(s.id) == tin);
         row["specimen"] = json!(tin.map(|s| json!({

@@ -76,7 +76,11 @@ mod test {
         // ISO/IEC 15417: 11 modules for start, each pair and the check, 13 for the stop.
         let symbol = bars(&"0".repeat(40)).unwrap();
         assert_eq!(symbol.across, 11 + 20 * 11 + 11 + 13 + 20);
-        assert!(symbol.path.starts_with("M10 0h2v1H10z"), "start C begins with a bar of two: {}", symbol.path);
+        assert!(
+            symbol.path.starts_with("M10 0h2v1H10z"),
+            "start C begins with a bar of two: {}",
+            symbol.path
+        );
     }
 
     #[test]

@@ -99,7 +99,8 @@ async fn a_sample_that_has_left_stays_on_its_day_and_can_be_found_and_corrected(
     assert_eq!((&correction["before"]["lot"], &correction["fields"]), (&json!("12"), &json!(["lot"])));
     assert_eq!(correction["by"], "Ada Field");
     for versions in [&one["versions"], &one["specimens"][0]["versions"]] {
-        let numbers: Vec<_> = versions.as_array().unwrap().iter().map(|v| v["version"].as_u64().unwrap()).collect();
+        let numbers: Vec<_> =
+            versions.as_array().unwrap().iter().map(|v| v["version"].as_u64().unwrap()).collect();
         assert_eq!(numbers, [2, 1]);
     }
     rig.end().await;

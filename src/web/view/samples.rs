@@ -13,7 +13,8 @@ use std::sync::Arc;
 
 /// What was registered last of each project, for the next sample of it; the last project first.
 pub(super) fn last_of_projects(bench: &Bench) -> Vec<Value> {
-    let method = |digest: &str| bench.methods.get(digest).map(|m| &m.id).filter(|id| bench.current.contains_key(*id));
+    let method =
+        |digest: &str| bench.methods.get(digest).map(|m| &m.id).filter(|id| bench.current.contains_key(*id));
     bench
         .intake
         .last

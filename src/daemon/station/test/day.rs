@@ -12,10 +12,9 @@ fn reading(s: i64) -> What {
     // Noise of some hundredths, well within the limits: a change of side would be kept besides.
     let hundredths = 2240 + (s * 7919) % 9 - 4;
     let raw = format!("TEMP  {}.{:02} C\\r\\n", hundredths / 100, hundredths % 100);
-    let port = "/dev/serial/by-id/usb-serial-port1".to_owned();
     What::Instrument(InstrumentReport::Temperature {
         temperature: Quantity::new(Decimal::new(hundredths, 2), Unit::Celsius),
-        wire: Wire { instrument: "probe".to_owned(), port, raw },
+        wire: Wire::of("probe", "/dev/serial/by-id/usb-serial-port1", raw),
     })
 }
 
@@ -74,7 +73,9 @@ async fn a_day_of_temperatures_is_kept_at_full_rate_only_while_a_specimen_is_wat
     };
     books.put(started(), 0);
     let method = "aashto-t176-mechanical".to_owned();
-    let sample = books.act(Do::RegisterSample { label: "S".to_owned(), method, specimens: Some(1), particulars: None }, 0).await;
+    let sample = books
+        .act(Do::RegisterSample { label: "S".to_owned(), method, specimens: Some(1), particulars: None }, 0)
+        .await;
     let specimen = books.act(Do::RegisterSpecimen { sample, place: 1 }, 0).await;
     let step = "first fill".to_owned();
     books.act(Do::Mark { specimen, step, edge: crate::domain::method::Edge::Done }, 0).await;

@@ -268,7 +268,13 @@ impl Deciding<'_> {
 
     /// After a correction of a complete specimen: the new version of its record, and of its
     /// sample's result if what counts has changed.
-    pub(super) fn amended(&mut self, id: Uuid, note: String, correction: Uuid, counts_no_more: bool) -> Decided {
+    pub(super) fn amended(
+        &mut self,
+        id: Uuid,
+        note: String,
+        correction: Uuid,
+        counts_no_more: bool,
+    ) -> Decided {
         let (specimen, method, points) = self.anywhere(id)?;
         let (Some(clay), Some(sand), true) = (&specimen.clay, &specimen.sand, specimen.is_complete()) else {
             return Ok(Outcome::made(note, correction));

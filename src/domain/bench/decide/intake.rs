@@ -2,7 +2,9 @@
 
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Bench, Event, Outcome, Refusal, Told};
-use crate::domain::intake::{Act, Correction, Fault, Happened, MOST_CORRECTIONS, Particulars, check, checked, code};
+use crate::domain::intake::{
+    Act, Correction, Fault, Happened, MOST_CORRECTIONS, Particulars, check, checked, code,
+};
 use crate::domain::moment::Stamp;
 use crate::domain::specimen::Marked;
 use crate::domain::specimen::sample::Sample;
@@ -79,12 +81,10 @@ impl Deciding<'_> {
     ) -> Decided {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         let sample = self.bench.find_sample(id).ok_or_else(|| unknown("sample", id, known()))?;
-        let (label, now, stands) = (
-            sample.label.clone(),
-            sample.intake.version(),
-            sample.intake.particulars.clone(),
-        );
-        let told: Vec<Told> = sample.intake.corrections.iter().skip(seen_corrections(version)).map(told).collect();
+        let (label, now, stands) =
+            (sample.label.clone(), sample.intake.version(), sample.intake.particulars.clone());
+        let told: Vec<Told> =
+            sample.intake.corrections.iter().skip(seen_corrections(version)).map(told).collect();
         if marked.by.person.is_none() {
             let why = "a correction names a person".to_owned();
             return Err(Refusal::Field { field: "who", why });
@@ -108,7 +108,9 @@ impl Deciding<'_> {
             });
         }
         if *particulars == stands {
-            return Err(Refusal::Already { what: format!("the particulars of sample {label} are so already") });
+            return Err(Refusal::Already {
+                what: format!("the particulars of sample {label} are so already"),
+            });
         }
         if u32::try_from(MOST_CORRECTIONS).is_ok_and(|most| now > most) {
             let what = format!("the particulars of sample {label} were corrected {MOST_CORRECTIONS} times");
@@ -153,7 +155,8 @@ impl Deciding<'_> {
             return Err(Refusal::Field { field: "scan", why });
         }
         let known = || self.bench.samples.values().map(|s| s.label.clone());
-        let found = self.bench.scanned(scan).ok_or_else(|| unknown("sample or tin with the code", scan, known()))?;
+        let found =
+            self.bench.scanned(scan).ok_or_else(|| unknown("sample or tin with the code", scan, known()))?;
         let Some(sample) = self.bench.find_sample(found.sample) else {
             return Err(unknown("sample or tin with the code", scan, known()));
         };

@@ -18,6 +18,7 @@ mod reading;
 mod start;
 mod trigger;
 mod weigh;
+mod weighing;
 
 pub use correct::withdrawn_text;
 pub use intake::ScanFound;

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::domain::intake::{Act, Limit, Particulars, code};
+use crate::domain::report::DocumentKind;
 
 /// Everything that can be said of an invented bag.
 pub(super) fn all() -> Particulars {
@@ -17,7 +18,10 @@ pub(super) fn all() -> Particulars {
         sampled_where: said("belt 2"),
         sampled_at: said("2025-11-24T07:30"),
         intended_use: said("asphalt base course"),
-        limit: Some(Limit { at_least: "45".parse().unwrap(), specification: "Section 3 contract".to_owned() }),
+        limit: Some(Limit {
+            at_least: "45".parse().unwrap(),
+            specification: "Section 3 contract".to_owned(),
+        }),
         brought_by: said("Cleo Marsh"),
         brought_at: said("2025-11-24T10:05"),
     }
@@ -41,12 +45,39 @@ fn find(scan: &str) -> Do {
     Do::Intake(Act::Find { scan: scan.to_owned() })
 }
 
-/// A bag is registered with all that is known, and the lot is corrected.
+/// A bag is registered with all that is known and tested, and then its lot is corrected.
 pub(super) fn whole_story() -> Story {
     let mut story = Story::new();
     let sample = story.ok(register("S-17", all()));
+    story.ok(Do::PlanSpecimens { sample, specimens: 1 });
+    let specimen = story.specimen(sample, 1);
+    story.run_to_line(specimen, 1.0);
+    story.read(specimen, Level::Clay, "7.95");
+    story.read(specimen, Level::Sand, "13.22");
     story.ok(correct(sample, Particulars { lot: Some("13".to_owned()), ..all() }, Some(1)));
     story
+}
+
+#[test]
+fn what_came_with_the_bag_is_in_record_and_result_and_its_correction_makes_new_versions_of_both() {
+    let story = whole_story();
+    for kind in [DocumentKind::Record, DocumentKind::Result] {
+        let documents = amended::documents(&story, kind);
+        let [first, second] = documents.as_slice() else { panic!("{kind:?}: {}", documents.len()) };
+        assert!(first["dataschema"].as_str().unwrap().ends_with("/1.2.0"), "{}", first["dataschema"]);
+        let said = |document: &serde_json::Value| document["data"]["sample"]["particulars"].clone();
+        assert_eq!((&said(first)["lot"], &said(second)["lot"]), (&"12".into(), &"13".into()));
+        assert_eq!(said(first)["sampledBy"], "Ben Hall");
+        assert_eq!(said(first)["limit"]["atLeast"], "45");
+        assert_eq!(second["data"]["version"], 2);
+        assert_eq!(second["data"]["replaces"]["id"], first["id"]);
+        let change = second["data"]["changes"].as_array().unwrap().last().unwrap();
+        assert_eq!(change["kind"], "particulars-corrected");
+        assert_eq!((&change["from"]["lot"], &change["to"]["lot"]), (&"12".into(), &"13".into()));
+        assert_eq!(change["reason"], "the delivery note says so");
+        assert_eq!(second["data"]["result"], first["data"]["result"]);
+    }
+    story.check_replay();
 }
 
 #[test]
@@ -112,7 +143,10 @@ fn a_correction_names_a_person_and_a_reason_and_changes_something() {
         stated_wall_ns: None,
         what: correct(sample, new.clone(), None),
     }));
-    assert!(matches!(&nobody, Outcome::Refused { text, .. } if text.contains("names a person")), "{nobody:?}");
+    assert!(
+        matches!(&nobody, Outcome::Refused { text, .. } if text.contains("names a person")),
+        "{nobody:?}"
+    );
     let reason = " \n".to_owned();
     let particulars = Box::new(new);
     let mute = Do::Intake(Act::CorrectParticulars { sample, particulars, reason, version: None });

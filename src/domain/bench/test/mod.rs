@@ -8,6 +8,7 @@ mod corrections;
 mod documents;
 mod frozen;
 mod incidents;
+mod instruments;
 mod intake;
 mod late;
 mod life;
@@ -214,5 +215,5 @@ impl Story {
 }
 
 fn wire(instrument: &str, raw: &str) -> Wire {
-    Wire { instrument: instrument.to_owned(), port: "/dev/null".to_owned(), raw: format!("{raw}\\r\\n") }
+    Wire::of(instrument, "/dev/null", format!("{raw}\\r\\n"))
 }
