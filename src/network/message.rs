@@ -95,9 +95,11 @@ impl Told {
         for (topic, alarm) in alarms {
             self.put(topic, &alarm_body(bench, alarm), None, 1);
         }
-        // What stands is nothing that was left.
-        let topics = &self.state.topics;
-        self.state.absent.retain(|topic| !topics.contains_key(topic));
+        if first {
+            let mut absent = may_be_left(bench, &topics);
+            absent.retain(|topic| !self.state.topics.contains_key(topic));
+            self.state.absent = absent;
+        }
         (self.state.generation != before).then(|| self.state.clone())
     }
 
