@@ -206,6 +206,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         running_clock,
         live: live.clone(),
         zone: settings.station.time_zone.as_str().into(),
+        labels: settings.labels,
         port: pages.port(),
     };
     let end = ends.adapters.clone();

@@ -18,6 +18,7 @@ pub mod shared;
 
 pub mod method;
 pub mod reading;
+pub mod intake;
 pub mod calculation;
 pub mod measure;
 pub mod specimen;

@@ -62,8 +62,11 @@ pub(super) fn page(
         (None, None) => "?2 IS NOT NULL AND ?3 IS NOT NULL",
         _ => "closed_ns >= ?2 AND closed_ns < ?3",
     };
+    let ids = if wanted.ids.is_some() { "id >= ?6 AND id < ?7" } else { "?6 IS NOT NULL AND ?7 IS NOT NULL" };
+    let (first, below) = wanted.ids.unwrap_or_default();
     let sql = format!(
-        "SELECT {COLUMNS} FROM closed WHERE {label} AND {time} AND number < ?4 ORDER BY number DESC LIMIT ?5"
+        "SELECT {COLUMNS} FROM closed WHERE {label} AND {time} AND {ids} AND number < ?4 \
+         ORDER BY number DESC LIMIT ?5"
     );
     conn.prepare_cached(&sql)?
         .query_map(
@@ -73,6 +76,8 @@ pub(super) fn page(
                 wanted.before_ns.unwrap_or(i64::MAX),
                 wanted.before.map_or(i64::MAX, signed),
                 limit.min(MOST),
+                first.as_bytes(),
+                below.as_bytes(),
             ),
             found,
         )?

@@ -147,6 +147,9 @@ pub struct ClosedWanted {
     pub from_ns: Option<i64>,
     /// Left before this wall time in nanoseconds.
     pub before_ns: Option<i64>,
+    /// Only identities from the first on and below the second: those of version 7 (RFC 9562) stand
+    /// in the order in which they were made.
+    pub ids: Option<(Uuid, Uuid)>,
     /// Only numbers below this one: the last of the page before.
     pub before: Option<u64>,
 }

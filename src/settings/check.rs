@@ -26,6 +26,9 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
             ),
         );
     }
+    if let Some((key, what)) = settings.labels.fault() {
+        faults.add(format!("labels.{key}"), what);
+    }
     if let Some(network) = &settings.network {
         broker(network, &mut faults);
     }

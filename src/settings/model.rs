@@ -1,6 +1,7 @@
 //! The strict model of the settings file `stillstand.toml`: an unknown key is an error.
 
 use crate::domain::bench::{BenchSettings, Does};
+use crate::domain::intake::LabelSheet;
 use crate::domain::reading::InstrumentKind;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -19,6 +20,8 @@ pub struct Settings {
     pub journal: Journal,
     /// The pages.
     pub web: Web,
+    /// The label printer's label.
+    pub labels: LabelSheet,
     /// The laboratory network; absent: the station works alone and keeps what it would send.
     pub network: Option<Network>,
     /// Balances and probes, by name.

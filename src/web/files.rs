@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 14] = [
+const FILES: [(&str, &str, &str); 20] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -25,6 +25,12 @@ const FILES: [(&str, &str, &str); 14] = [
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
+    ("samples.js", SCRIPT, include_str!("page/samples.js")),
+    ("sample.js", SCRIPT, include_str!("page/sample.js")),
+    ("particulars.js", SCRIPT, include_str!("page/particulars.js")),
+    ("scan.js", SCRIPT, include_str!("page/scan.js")),
+    ("label.js", SCRIPT, include_str!("page/label.js")),
+    ("label.css", STYLE, include_str!("page/label.css")),
     ("mark.svg", "image/svg+xml", include_str!("page/mark.svg")),
 ];
 
@@ -35,6 +41,16 @@ pub(super) async fn bench(headers: HeaderMap) -> Response {
 /// The page of one record; its script fetches the document.
 pub(super) async fn record(headers: HeaderMap) -> Response {
     answer(&headers, HTML, include_str!("page/record.html"))
+}
+
+/// The page of a day's samples; its script fetches them.
+pub(super) async fn samples(headers: HeaderMap) -> Response {
+    answer(&headers, HTML, include_str!("page/samples.html"))
+}
+
+/// The page of one sample; its script fetches it.
+pub(super) async fn sample(headers: HeaderMap) -> Response {
+    answer(&headers, HTML, include_str!("page/sample.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {

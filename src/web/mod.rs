@@ -6,6 +6,7 @@
 //!   browser ── guard (host, origin, type) ──┬─ GET  /events     view and beat, as they change
 //!                                           ├─ POST /act        one act; answered once it is on the disk
 //!                                           ├─ GET  /documents  as they were published
+//!                                           ├─ GET  /samples    the day's samples, one of them, labels
 //!                                           └─ GET  /           page files, built into the program
 //! ```
 
@@ -15,10 +16,12 @@ mod documents;
 mod files;
 mod guard;
 mod problem;
+mod samples;
 mod stream;
 
 use crate::clock::Clock;
 use crate::daemon::station::StationHandle;
+use crate::domain::intake::LabelSheet;
 use crate::domain::reading::Live;
 use crate::journal::Journal;
 use axum::Router;
@@ -54,6 +57,8 @@ pub struct AppState {
     pub live: BTreeMap<String, watch::Receiver<Live>>,
     /// IANA time zone in which people see times.
     pub zone: Arc<str>,
+    /// The label printer's label.
+    pub labels: LabelSheet,
     /// Port that requests must name in `Host`.
     pub port: u16,
 }
@@ -125,6 +130,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
             get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),
         )
         .route("/act", post(act::act))
+        .merge(samples::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
         .route("/livez", get(|| async { "live\n" }))

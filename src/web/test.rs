@@ -3,6 +3,7 @@
 
 mod odd;
 mod requests;
+mod samples;
 mod shown;
 
 use super::*;
@@ -79,6 +80,7 @@ impl Rig {
             running_clock: false,
             live: [("balance".to_owned(), receiver)].into(),
             zone: "America/Denver".into(),
+            labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
             port: PORT,
         };
         let app = app_until(state, cancel.clone());

@@ -1,6 +1,7 @@
 //! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
 
 use crate::domain::bench::{Bench, ClosedSample, Event, Input, Outcome, Refusal, What};
+use crate::domain::intake::code;
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
 use crate::domain::report::{self, DocumentKind, Head};
@@ -111,9 +112,16 @@ fn closed_rows(before: &VecDeque<Shared<ClosedSample>>, bench: &Bench, seq: u64)
         closed_ns: closed.closed.wall_ns,
         seq,
         state: to_json(closed),
-        parts: closed.specimens.iter().map(|s| s.id).collect(),
+        parts: parts(closed),
     };
     bench.closed.iter().filter(changed).map(row).collect()
+}
+
+/// What a sample that has left is found by beside its own identity: those of its specimens, and the
+/// key of its identifier.
+fn parts(closed: &ClosedSample) -> Vec<Uuid> {
+    let identifier = closed.sample.intake.particulars.identifier.as_deref().map(code::key);
+    closed.specimens.iter().map(|s| s.id).chain(identifier).collect()
 }
 
 fn append(chain: &mut Chain, pending: &mut Pending, input: &Input, moment: &str, event: &Event) {

@@ -1,9 +1,10 @@
-//! An act may name a specimen that left the bench long ago: the journal is asked for its sample,
+//! An act may name a specimen or a sample that left the bench long ago: the journal is asked for its sample,
 //! which goes into the loop as an input of its own, in front of the act.
 
 use super::Message;
-use crate::domain::bench::{Bench, ClosedSample, What};
-use crate::journal::Journal;
+use crate::domain::bench::{Bench, ClosedSample, Do, What};
+use crate::domain::intake::{self, code};
+use crate::journal::{ClosedFound, ClosedWanted, Journal, JournalError};
 use tokio::task::JoinSet;
 use uuid::Uuid;
 
@@ -19,9 +20,9 @@ pub(super) struct Recalls {
 impl Recalls {
     /// Takes an act whose specimen is not in sight; gives back everything else.
     pub(super) fn take(&mut self, bench: &Bench, journal: &Journal, message: Message) -> Option<Message> {
-        let Some(id) = out_of_sight(bench, &message.what) else { return Some(message) };
+        let Some(sought) = out_of_sight(bench, &message.what) else { return Some(message) };
         let journal = journal.clone();
-        self.under_way.spawn(async move { (look(&journal, id).await, message) });
+        self.under_way.spawn(async move { (look(&journal, &sought).await, message) });
         None
     }
 
@@ -41,20 +42,41 @@ impl Recalls {
     }
 }
 
-fn out_of_sight(bench: &Bench, what: &What) -> Option<Uuid> {
+/// By what a sample is looked for.
+enum Sought {
+    /// Its identity, or that of one of its specimens.
+    Id(Uuid),
+    /// What somebody scanned or typed: its identifier, or else its label.
+    Words(String),
+}
+
+fn out_of_sight(bench: &Bench, what: &What) -> Option<Sought> {
     let act = match what {
         What::Act(act) => act,
         What::Asked { what, .. } => return out_of_sight(bench, what),
         _ => return None,
     };
-    act.what.subject().filter(|id| bench.find(*id).is_none())
+    if let Do::Intake(intake::Act::Find { scan }) = &act.what {
+        let sought = || match code::id_of(scan) {
+            Some(id) => Sought::Id(id),
+            None => Sought::Words(scan.trim().to_owned()),
+        };
+        return bench.scanned(scan).is_none().then(sought);
+    }
+    let specimen = act.what.subject().filter(|id| bench.find(*id).is_none());
+    let sample = act.what.corrected_sample().filter(|id| bench.find_sample(*id).is_none());
+    specimen.or(sample).map(Sought::Id)
 }
 
-async fn look(journal: &Journal, id: Uuid) -> Option<Box<ClosedSample>> {
-    let row = match journal.closed(id).await {
+async fn look(journal: &Journal, sought: &Sought) -> Option<Box<ClosedSample>> {
+    let row = match sought {
+        Sought::Id(id) => journal.closed(*id).await,
+        Sought::Words(words) => by_words(journal, words).await,
+    };
+    let row = match row {
         Ok(row) => row?,
         Err(error) => {
-            // The act is then refused: it names a specimen that is not in sight.
+            // The act is then refused: it names a sample or specimen that is not in sight.
             tracing::warn!("a sample that had left the bench could not be read: {error}");
             return None;
         }
@@ -62,4 +84,12 @@ async fn look(journal: &Journal, id: Uuid) -> Option<Box<ClosedSample>> {
     serde_json::from_str(&row.state)
         .inspect_err(|e| tracing::warn!("sample {} as it was kept cannot be read: {e}", row.label))
         .ok()
+}
+
+async fn by_words(journal: &Journal, words: &str) -> Result<Option<ClosedFound>, JournalError> {
+    if let Some(row) = journal.closed(code::key(words)).await? {
+        return Ok(Some(row));
+    }
+    let wanted = ClosedWanted { label: Some(words.to_owned()), ..ClosedWanted::default() };
+    Ok(journal.closed_page(wanted, 1).await?.into_iter().next())
 }

@@ -9,6 +9,7 @@ use super::{
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
+use crate::domain::intake::Intake;
 use crate::domain::measure::Material;
 use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
@@ -30,6 +31,7 @@ impl Bench {
     pub fn apply(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
+            Event::Intake(happened) => self.apply_intake(happened),
             Event::SampleRegistered { .. }
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
@@ -144,8 +146,13 @@ impl Bench {
 
     fn apply_sample(&mut self, event: &Event, at: &Moment) {
         match event {
-            Event::SampleRegistered { sample, label, method, planned, marked } => {
-                self.samples.insert(*sample, new_sample(*sample, label, method, *planned, marked).into());
+            Event::SampleRegistered { sample, label, method, planned, marked, particulars } => {
+                let mut new = new_sample(*sample, label, method, *planned, marked);
+                if let Some(particulars) = particulars {
+                    self.intake.note(label, method, *planned, particulars);
+                    new.intake.particulars.clone_from(particulars);
+                }
+                self.samples.insert(*sample, new.into());
             }
             Event::SamplePrepared { sample, what, marked } => {
                 if let Some(sample) = self.samples.get_mut(sample) {
@@ -535,6 +542,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered_specimens: 0,
         voided_specimens: 0,
         registered: marked.clone(),
+        intake: Intake::default(),
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),
         material: Material::default(),

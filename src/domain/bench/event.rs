@@ -5,6 +5,7 @@ use super::input::Contact;
 use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::intake;
 use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
@@ -63,7 +64,12 @@ pub enum Event {
         planned: u32,
         /// Who registered it.
         marked: Marked,
+        /// What else came with the bag.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        particulars: Option<Box<intake::Particulars>>,
     },
+    /// Something happened to the particulars of a sample.
+    Intake(intake::Happened),
     /// Something was done to the material.
     SamplePrepared {
         /// The sample.

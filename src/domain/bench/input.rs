@@ -1,6 +1,7 @@
 //! Everything that can wake the bench: a closed list. A foot switch, a message, a button on the
 //! page and an ask from the network end in the same [`Input`].
 
+use crate::domain::intake;
 use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
@@ -128,7 +129,12 @@ pub enum Do {
         method: String,
         /// Specimens planned; the method's number if absent.
         specimens: Option<u32>,
+        /// What else came with the bag.
+        #[serde(default)]
+        particulars: Option<Box<intake::Particulars>>,
     },
+    /// The particulars of a sample, and finding it by its code.
+    Intake(intake::Act),
     /// Something was done to the sample's material.
     Prepare {
         /// The sample.
@@ -373,6 +379,14 @@ pub enum Do {
 }
 
 impl Do {
+    /// The sample whose particulars an act corrects, wherever it is by now.
+    pub const fn corrected_sample(&self) -> Option<Uuid> {
+        match self {
+            Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
+            _ => None,
+        }
+    }
+
     /// The specimen that an act concerns.
     pub const fn subject(&self) -> Option<Uuid> {
         match self {

@@ -9,6 +9,7 @@ impl Event {
             Self::StationStarted { .. } => "station-started",
             Self::MethodAdopted { .. } => "method-adopted",
             Self::SampleRegistered { .. } => "sample-registered",
+            Self::Intake(happened) => happened.kind(),
             Self::SamplePrepared { .. } => "sample-prepared",
             Self::MassAwaited { .. } => "mass-awaited",
             Self::WeighingTaken { .. } => "weighing-taken",

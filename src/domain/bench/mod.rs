@@ -9,6 +9,7 @@
 mod alarms;
 mod apply;
 mod apply_instrument;
+mod apply_intake;
 mod apply_odd;
 mod consumer;
 mod corrected;
@@ -27,7 +28,7 @@ mod told;
 pub use consumer::{
     ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
 };
-pub use decide::{Decision, point_text, withdrawn_text};
+pub use decide::{Decision, ScanFound, point_text, withdrawn_text};
 pub use drawer::{CLOSED_KEPT, ClosedSample};
 pub use event::Event;
 pub use input::{
@@ -42,6 +43,7 @@ pub use told::{by_text, happened_text};
 mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
+use super::intake;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -327,6 +329,9 @@ pub struct Bench {
     /// What the settings say of the network.
     #[serde(default)]
     pub network: Shared<NetworkFacts>,
+    /// What was registered last of each project.
+    #[serde(default)]
+    pub intake: Shared<intake::Register>,
 }
 
 impl Default for Bench {
@@ -384,6 +389,7 @@ impl Default for Bench {
             receipts: Shared::default(),
             replay: None,
             network: Shared::default(),
+            intake: Shared::default(),
         }
     }
 }

@@ -6,6 +6,7 @@
 
 mod change;
 mod incident;
+mod intake;
 mod measure;
 mod record;
 mod repeat;
@@ -71,8 +72,9 @@ impl DocumentKind {
         }
     }
 
-    /// The same for a document of a method that has more than two levels and their ratio.
-    const fn widest_schema(self) -> &'static str {
+    /// The same for a document that tells what came with the bag, or of a method that has more than
+    /// two levels and their ratio.
+    const fn fullest_schema(self) -> &'static str {
         match self {
             Self::Record => "specimen-record/1.2.0",
             Self::Result => "sample-result/1.2.0",
@@ -84,7 +86,7 @@ impl DocumentKind {
     /// knows only that reads on.
     fn schema_of(self, data: &Value) -> &'static str {
         match self {
-            _ if variant::is_one(data) => self.widest_schema(),
+            _ if tells_most(data) => self.fullest_schema(),
             _ if tells_more(data) => self.fuller_schema(),
             _ => self.schema(),
         }
@@ -104,12 +106,17 @@ pub fn notice_schema() -> String {
     schema_id(NOTICE_SCHEMA)
 }
 
+/// Whether a document tells what only version 1.2 of its schema knows.
+fn tells_most(data: &Value) -> bool {
+    variant::is_one(data) || data.pointer("/sample/particulars").is_some()
+}
+
 /// The `$id` of the schema of every document that this program publishes in order.
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = kinds.map(DocumentKind::fuller_schema);
-    let widest = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::widest_schema);
-    let later = fuller.into_iter().chain(widest).chain([NOTICE_SCHEMA]);
+    let fullest = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fullest_schema);
+    let later = fuller.into_iter().chain(fullest).chain([NOTICE_SCHEMA]);
     kinds.map(DocumentKind::schema).into_iter().chain(later).map(schema_id).collect()
 }
 

@@ -74,7 +74,8 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     if let (Value::Object(fields), true) = (&mut data, specimen.room.readings > 0) {
         fields.insert("room".to_owned(), room(specimen));
     }
-    let changes = change::changes(specimen, method, &points);
+    let mut changes = change::changes(specimen, method, &points);
+    changes.extend(super::intake::changes(&sample.intake));
     change::add(&mut data, specimen.record.as_ref(), changes);
     Some(data)
 }
@@ -90,7 +91,7 @@ pub(super) fn method(method: &Method) -> Value {
 }
 
 pub(super) fn sample(sample: &Sample) -> Value {
-    json!({
+    let mut value = json!({
         "id": sample.id,
         "label": sample.label,
         "planned": sample.planned,
@@ -102,7 +103,9 @@ pub(super) fn sample(sample: &Sample) -> Value {
         "masses": sample.masses.iter()
             .map(|(name, weighing)| (name.clone(), measure::weighing(weighing)))
             .collect::<serde_json::Map<_, _>>(),
-    })
+    });
+    super::intake::add(&mut value, &sample.intake);
+    value
 }
 
 fn step(specimen: &Specimen, method: &Method, points: &[Point], index: usize, now: &Moment) -> Option<Value> {

@@ -63,7 +63,8 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, he
     // The first version tells of no specimen's corrections: its record does.
     let amended = sample.result.is_some_and(|r| r.version > 1);
     let complete = bench.specimens_of(sample.id).into_iter().filter(|s| amended && s.is_complete());
-    let changes = complete.flat_map(|s| change::changes_named(s, method, &points)).collect();
+    let changes = complete.flat_map(|s| change::changes_named(s, method, &points));
+    let changes = changes.chain(super::intake::changes(&sample.intake)).collect();
     change::add(&mut data, sample.result.as_ref(), changes);
     Some(data)
 }

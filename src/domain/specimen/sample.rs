@@ -3,6 +3,7 @@
 use super::judge::{Code, Deviation, mass_outside, resolution_ns, seconds, window_text};
 use super::late::{Repeat, Settled};
 use super::{By, Marked, Weighing};
+use crate::domain::intake::Intake;
 use crate::domain::measure::Material;
 use crate::domain::method::Method;
 use crate::domain::quantity::Side;
@@ -62,6 +63,9 @@ pub struct Sample {
     pub voided_specimens: u32,
     /// When and by whom it was registered.
     pub registered: Marked,
+    /// What came with the bag, and its corrections.
+    #[serde(default)]
+    pub intake: Intake,
     /// What was done to it, in order.
     pub preparation: Vec<(Preparation, Marked)>,
     /// Masses of the preparation, by the name that the method gives them; the last one counts.

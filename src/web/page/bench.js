@@ -6,6 +6,7 @@ import { find, mark, show, text } from "./dom.js";
 import * as link from "./link.js";
 import * as lists from "./lists.js";
 import { drawPlaces, tickPlace } from "./place.js";
+import { listen } from "./scan.js";
 import * as time from "./time.js";
 
 const SIDES = { within: ["●", "within"], below: ["▼", "too cold, limits"], above: ["▲", "too warm, limits"] };
@@ -85,5 +86,12 @@ try {
 }
 
 lists.bindRegister(find("#register form"));
+// A tin whose cylinder stands here is shown here; everything else has a page of its own.
+listen((found) => {
+  const card = found.specimen?.place && document.getElementById(`place-${found.specimen.place}`);
+  if (!card) return false;
+  location.hash = `place-${found.specimen.place}`;
+  return true;
+});
 link.start(draw, connection);
 setInterval(tick, 200);

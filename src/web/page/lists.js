@@ -74,7 +74,7 @@ export function drawSamples(box, view) {
   keyed(box, view.samples, (s) => s.id, makeSample, (node, sample) => {
     node.sample = sample;
     node.seenAt = performance.now();
-    text(find("h3", node), sample.label);
+    text(find("h3 a", node), sample.label).href = `/samples/${sample.id}`;
     text(find(".progress", node), `${sample.complete} of ${sample.planned} specimens complete, ${sample.registered} begun · ${sample.method ?? "its method is missing"}`);
     text(find(".reported", node), sample.reported === null ? "" : `Result ${sample.reported}`);
     rebuilt(find(".done", node), sample.preparation.map((p) => [p.what, p.atMs]), () => sample.preparation.map((p) =>
@@ -92,7 +92,7 @@ export function drawSamples(box, view) {
 function makeSample() {
   const near = said();
   const node = h("article", { class: "sample" },
-    h("header", {}, h("h3", {}), h("b", { class: "reported" })),
+    h("header", {}, h("h3", {}, h("a", { class: "link" })), h("b", { class: "reported" })),
     h("p", { class: "progress quiet" }), h("p", { class: "again" }), h("p", { class: "tempering" }),
     h("ul", { class: "results" }), h("ul", { class: "done quiet" }),
     h("details", { class: "more" }, h("summary", {}, "Prepare and weigh"),

@@ -6,6 +6,7 @@ mod lists;
 mod measured;
 mod odd;
 mod places;
+pub(in crate::web) mod samples;
 
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
@@ -62,6 +63,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "doNext": lists::do_next(bench, &seen.now),
         "samples": bench.samples.values().map(|s| lists::sample(bench, s, &seen.now)).collect::<Vec<_>>(),
         "methods": lists::methods(bench),
+        "lastOfProjects": samples::last_of_projects(bench),
         "switches": bench.triggers.iter().map(|(name, t)| json!({
             "name": name,
             "place": t.place,

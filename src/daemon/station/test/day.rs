@@ -73,7 +73,9 @@ async fn a_day_of_temperatures_is_kept_at_full_rate_only_while_a_specimen_is_wat
     };
     books.put(started(), 0);
     let method = "aashto-t176-mechanical".to_owned();
-    let sample = books.act(Do::RegisterSample { label: "S".to_owned(), method, specimens: Some(1) }, 0).await;
+    let sample = books
+        .act(Do::RegisterSample { label: "S".to_owned(), method, specimens: Some(1), particulars: None }, 0)
+        .await;
     let specimen = books.act(Do::RegisterSpecimen { sample, place: 1 }, 0).await;
     let step = "first fill".to_owned();
     books.act(Do::Mark { specimen, step, edge: crate::domain::method::Edge::Done }, 0).await;

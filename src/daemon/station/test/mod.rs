@@ -119,7 +119,13 @@ impl Desk {
 
     async fn sample(&self, label: &str) -> Uuid {
         let method = "aashto-t176-mechanical".to_owned();
-        self.done(Do::RegisterSample { label: label.to_owned(), method, specimens: Some(1) }).await
+        self.done(Do::RegisterSample {
+            label: label.to_owned(),
+            method,
+            specimens: Some(1),
+            particulars: None,
+        })
+        .await
     }
 
     fn bench(&self) -> Arc<Bench> {

@@ -43,7 +43,8 @@ async fn while_the_disk_is_read_only_acts_are_refused_and_presses_wait_with_thei
     for _ in 0..3 {
         // The first is the one whose batch fails; the others come while the trouble is known.
         let method = "aashto-t176-mechanical".to_owned();
-        let act = Do::RegisterSample { label: "Refused".to_owned(), method, specimens: Some(1) };
+        let act =
+            Do::RegisterSample { label: "Refused".to_owned(), method, specimens: Some(1), particulars: None };
         match station.act(act).await {
             Outcome::Refused { refusal: Refusal::NotKept { why }, text } => {
                 assert!(why.contains("read-only") && text.starts_with("not kept"), "{why}; {text}");
@@ -91,7 +92,12 @@ async fn an_act_that_was_stored_although_the_disk_failed_is_answered_as_done_and
     disk.fail(FaultPoint::AfterCommit, Trouble::Io);
     let registered = {
         let method = "aashto-t176-mechanical".to_owned();
-        let act = station.act(Do::RegisterSample { label: "Once".to_owned(), method, specimens: Some(1) });
+        let act = station.act(Do::RegisterSample {
+            label: "Once".to_owned(),
+            method,
+            specimens: Some(1),
+            particulars: None,
+        });
         tokio::pin!(act);
         let early = tokio::time::timeout(Duration::from_secs(2), &mut act).await;
         disk.heal();

@@ -3,6 +3,7 @@
 use super::{Decided, Deciding, unknown};
 use crate::domain::alarm::Name;
 use crate::domain::bench::{Act, Do, Event, Outcome, ProbeStands, Refusal};
+use crate::domain::intake::Particulars;
 use crate::domain::method::SpecimenKind;
 use crate::domain::moment::Stamp;
 use crate::domain::specimen::sample::Preparation;
@@ -59,9 +60,10 @@ impl Deciding<'_> {
             return decided;
         }
         match &act.what {
-            Do::RegisterSample { label, method, specimens } => {
-                self.register_sample(label, method, *specimens, marked)
+            Do::RegisterSample { label, method, specimens, particulars } => {
+                self.register_sample(label, method, *specimens, particulars.as_deref(), marked)
             }
+            Do::Intake(act) => self.intake(act, marked),
             Do::Prepare { sample, what } => self.prepare(*sample, what, marked),
             Do::AwaitSampleMass { sample, name } => self.await_sample_mass(*sample, name, by),
             Do::AwaitSpecimenMass { specimen } => self.await_specimen_mass(*specimen, by),
@@ -117,6 +119,7 @@ impl Deciding<'_> {
         label: &str,
         method: &str,
         specimens: Option<u32>,
+        particulars: Option<&Particulars>,
         marked: Marked,
     ) -> Decided {
         let label = label.trim();
@@ -141,10 +144,11 @@ impl Deciding<'_> {
         if !(1..=20).contains(&planned) {
             return Err(Refusal::Field { field: "specimens", why: "give 1 to 20".to_owned() });
         }
+        let particulars = self.particulars(particulars, None)?;
         let sample = self.fresh();
         let label = label.to_owned();
         let note = format!("sample {label} registered, {planned} specimens planned");
-        self.emit(Event::SampleRegistered { sample, label, method: digest, planned, marked });
+        self.emit(Event::SampleRegistered { sample, label, method: digest, planned, marked, particulars });
         Ok(Outcome::made(note, sample))
     }
 
@@ -249,7 +253,7 @@ impl Deciding<'_> {
         Ok(label)
     }
 
-    fn sample_label(&self, id: Uuid) -> Result<String, Refusal> {
+    pub(super) fn sample_label(&self, id: Uuid) -> Result<String, Refusal> {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         self.bench.samples.get(&id).map(|s| s.label.clone()).ok_or_else(|| unknown("sample", id, known()))
     }

@@ -268,7 +268,13 @@ impl Deciding<'_> {
 
     /// After a correction of a complete specimen: the new version of its record, and of its
     /// sample's result if what counts has changed.
-    fn amended(&mut self, id: Uuid, note: String, correction: Uuid, counts_no_more: bool) -> Decided {
+    pub(super) fn amended(
+        &mut self,
+        id: Uuid,
+        note: String,
+        correction: Uuid,
+        counts_no_more: bool,
+    ) -> Decided {
         let (specimen, method, points) = self.anywhere(id)?;
         let Some(levels) = specimen.levels().filter(|_| specimen.is_complete()) else {
             return Ok(Outcome::made(note, correction));
@@ -296,7 +302,7 @@ impl Deciding<'_> {
     }
 
     /// A new version of a result that went out. `false`: none has, or none stands that could change.
-    fn amend_result(&mut self, id: Uuid) -> bool {
+    pub(super) fn amend_result(&mut self, id: Uuid) -> bool {
         let Some(sample) = self.bench.find_sample(id) else { return false };
         if sample.reported.is_none() {
             // Its result was void, or is still to come: it may be complete without the void one.

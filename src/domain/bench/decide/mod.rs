@@ -7,6 +7,7 @@ mod correct;
 mod disk;
 mod elsewhere;
 mod instrument;
+mod intake;
 mod late;
 mod mark;
 mod measure;
@@ -21,6 +22,7 @@ mod weigh;
 mod weighing;
 
 pub use correct::withdrawn_text;
+pub use intake::ScanFound;
 pub use mark::point_text;
 
 use super::{Bench, Event, Input, Outcome, Refusal, What};

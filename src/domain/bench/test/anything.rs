@@ -41,6 +41,7 @@ fn chosen(story: &mut Story, (what, on, more, _): Step) -> Option<Do> {
             label: format!("R{on}{more}"),
             method: "aashto-t176-mechanical".to_owned(),
             specimens: Some(1 + u32::from(more % 3)),
+            particulars: None,
         },
         1 => Do::RegisterSpecimen { sample: sample?, place },
         2..=5 => Do::MarkNext { specimen: specimen? },

@@ -52,7 +52,12 @@ fn is_refused(outcome: &Outcome) -> bool {
 
 fn sample(story: &mut Story) -> What {
     let id = story.id();
-    let what = Do::RegisterSample { label: "Q-17".into(), method: t176().id.clone(), specimens: Some(1) };
+    let what = Do::RegisterSample {
+        label: "Q-17".into(),
+        method: t176().id.clone(),
+        specimens: Some(1),
+        particulars: None,
+    };
     What::Act(Act { id, who: None, via: "ask".into(), seen: None, stated_wall_ns: None, what })
 }
 

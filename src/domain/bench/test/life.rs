@@ -423,6 +423,7 @@ fn where_the_method_sets_no_number_of_specimens_it_is_asked_for() {
         label: "S".to_owned(),
         method: "aashto-t176-mechanical".to_owned(),
         specimens: None,
+        particulars: None,
     });
     assert!(text.contains("say how many"), "{text}");
 }

@@ -9,6 +9,7 @@ mod documents;
 mod frozen;
 mod incidents;
 mod instruments;
+mod intake;
 mod late;
 mod life;
 mod notes;
@@ -142,6 +143,7 @@ impl Story {
             label: label.to_owned(),
             method: "aashto-t176-mechanical".to_owned(),
             specimens: Some(specimens),
+            particulars: None,
         })
     }
 

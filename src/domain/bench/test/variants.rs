@@ -19,7 +19,7 @@ fn begin(id: &str) -> Story {
 
 fn sample_of(story: &mut Story, method: &str, label: &str) -> Uuid {
     let (label, method) = (label.to_owned(), method.to_owned());
-    story.ok(Do::RegisterSample { label, method, specimens: Some(1) })
+    story.ok(Do::RegisterSample { label, method, specimens: Some(1), particulars: None })
 }
 
 fn count(specimen: Uuid, step: &str, number: u32) -> Do {
@@ -199,7 +199,7 @@ fn two_european_cylinders_give_the_mean_of_their_exact_ratios() {
     let mut story = begin("en-933-8");
     let (label, method) = ("E-4".to_owned(), "en-933-8".to_owned());
     // Two cylinders are the method's own number.
-    let sample = story.ok(Do::RegisterSample { label, method, specimens: None });
+    let sample = story.ok(Do::RegisterSample { label, method, specimens: None, particulars: None });
     for (place, start, levels) in [(1, 0.0, ["156", "99"]), (2, 3000.0, ["123", "90"])] {
         let specimen = story.specimen(sample, place);
         two_levels(&mut story, specimen, start, levels);

@@ -14,7 +14,11 @@ use std::collections::BTreeMap;
 /// The kinds, as the events themselves name them.
 fn kinds() -> Vec<String> {
     let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
-    let text = concat!(include_str!("../../kind.rs"), include_str!("../../../measure/mod.rs"));
+    let text = concat!(
+        include_str!("../../kind.rs"),
+        include_str!("../../../intake/mod.rs"),
+        include_str!("../../../measure/mod.rs")
+    );
     let kinds: Vec<_> = names.captures_iter(text).map(|c| c[1].to_owned()).collect();
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
     kinds
@@ -158,7 +162,8 @@ fn consumer_story() -> Story {
 pub(super) fn told() -> Vec<Story> {
     let [pressed, amended] = corrected_stories();
     let mut told = vec![kept_story(frozen_method()), broken_story(), odd_story(), otherwise_story()];
-    told.extend([pressed, amended, instrument_story(), consumer_story(), variants::measured_story()]);
+    told.extend([pressed, amended, instrument_story(), consumer_story()]);
+    told.extend([variants::measured_story(), super::super::intake::whole_story()]);
     told
 }
 

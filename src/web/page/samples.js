@@ -1,0 +1,134 @@
+// The samples of a day, and registering one with all that came with it.
+
+import { find, h, options, rebuilt, show, text } from "./dom.js";
+import { act, start } from "./link.js";
+import * as particulars from "./particulars.js";
+import { listen } from "./scan.js";
+import * as time from "./time.js";
+
+const wanted = find("#wanted");
+const form = find("#register form");
+const query = new URLSearchParams(location.search);
+let sequence = null;
+let today = "";
+let asked = 0;
+
+find(".fields", form).append(particulars.fields());
+
+/** The list as it stands; a later question makes an earlier answer void. */
+async function load() {
+  asked += 1;
+  const mine = asked;
+  const { day, days, find: words } = wanted.elements;
+  const ask = new URLSearchParams({ days: days.value, find: words.value.trim() });
+  if (day.value) ask.set("day", day.value);
+  const answer = await fetch(`/samples/list?${ask}`).catch(() => null);
+  if (mine !== asked) return;
+  const list = await answer?.json().catch(() => null);
+  if (!answer?.ok) {
+    text(find("#count"), list?.detail ?? "The station does not answer; the list may be old.");
+    return;
+  }
+  time.setZone(list.zone);
+  today = list.today;
+  if (!day.value) day.value = list.day;
+  draw(list);
+}
+
+const STATES = { waits: "○", "at-work": "◔", result: "●", done: "●", void: "△" };
+
+function draw(list) {
+  const { samples } = list;
+  const of = samples.length === list.all ? "" : ` of ${list.all}`;
+  text(find("#count"), `${samples.length}${of} sample${samples.length === 1 && !of ? "" : "s"}${list.day === list.today ? ", with all that is at work" : ""}${list.cut ? ". The list is cut: choose fewer days." : ""}`);
+  rebuilt(find("#list tbody"), samples, () => samples.map((s) => h("tr", {},
+    h("td", {}, h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, ` ${s.identifier}`)),
+    h("td", {}, h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`), s.deviations > 0 && h("span", { class: "quiet" }, ` ▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}`)),
+    h("td", {}, [s.project, s.lot && `lot ${s.lot}`].filter(Boolean).join(", ")),
+    h("td", {}, [s.material, s.source].filter(Boolean).join(", ")),
+    h("td", {}, s.method ?? "missing"),
+    h("td", {}, `${time.when(s.registeredMs)}, ${s.by}`))));
+  show(find("#list"), samples.length > 0);
+}
+
+function move(by) {
+  const { day } = wanted.elements;
+  const at = new Date(`${day.value || today}T12:00:00Z`);
+  at.setUTCDate(at.getUTCDate() + by);
+  day.value = at.toISOString().slice(0, 10);
+  load();
+}
+
+/** From the station's view: methods, the last sample of each project, and that something changed. */
+function view(seen) {
+  text(find("#under"), seen.station.title);
+  show(find("#rehearsal"), seen.station.rehearsal);
+  options(form.elements.method, seen.methods.map((m) => [m.id, `${m.title} (edition ${m.edition})`]));
+  const chosen = seen.methods.find((m) => m.id === form.elements.method.value);
+  form.elements.specimens.placeholder = chosen?.specimens ? String(chosen.specimens) : "1";
+  rebuilt(find(".last", form), seen.lastOfProjects, () => [
+    seen.lastOfProjects.length > 0 && h("span", { class: "quiet" }, "As the last sample of:"),
+    ...seen.lastOfProjects.map((last) => h("button", { type: "button", class: "act", on: { click: () => copy(last) } }, last.project))]);
+  if (seen.sequence !== sequence) {
+    sequence = seen.sequence;
+    load();
+  }
+}
+
+function copy(last) {
+  const { identifier, label } = form.elements;
+  const kept = identifier.value;
+  particulars.write(form, last.particulars);
+  identifier.value = kept;
+  if (last.method) form.elements.method.value = last.method;
+  form.elements.specimens.value = last.planned;
+  text(particulars.said(form), `As ${last.label}. See what is different with this bag.`);
+  (label.value ? identifier : label).focus();
+}
+
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const fault = particulars.fault(form);
+  if (fault) return text(particulars.said(form), fault);
+  const { label, method, specimens } = form.elements;
+  const count = specimens.value.trim();
+  const what = {
+    act: "register-sample", label: label.value, method: method.value, specimens: count ? Number(count) : null,
+    particulars: particulars.read(form),
+  };
+  const answer = await act(what, { near: particulars.said(form), button: find("button.act:not([type])", form) });
+  if (answer.ok) {
+    label.value = "";
+    particulars.write(form, {});
+    const made = find(".made", form);
+    made.href = `/samples/${answer.made}/label`;
+    show(made, true);
+    label.focus();
+  }
+  return undefined;
+});
+
+const who = find("#who");
+try {
+  who.value = localStorage.getItem("who") ?? "";
+  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+} catch {
+  // A browser that keeps nothing.
+}
+
+wanted.addEventListener("submit", (event) => event.preventDefault());
+wanted.elements.day.addEventListener("change", load);
+wanted.elements.days.addEventListener("change", load);
+wanted.elements.find.addEventListener("input", load);
+find("#back").addEventListener("click", () => move(-1));
+find("#on").addEventListener("click", () => move(1));
+find("#today").addEventListener("click", () => { wanted.elements.day.value = ""; load(); });
+if (query.has("find")) wanted.elements.find.value = query.get("find");
+if (query.has("register")) {
+  find("#register").open = true;
+  form.elements.identifier.value = query.get("register");
+  form.elements.label.focus();
+}
+listen();
+load();
+start(view, (fresh, heard) => show(find("#lost"), !fresh && heard));

@@ -1,0 +1,151 @@
+//! The samples of a day: what was registered or left the bench on it, and today what is at work.
+
+use super::{AppState, Problem, Whole, bad, unreadable};
+use crate::domain::bench::Bench;
+use crate::journal::{ClosedFound, ClosedWanted};
+use crate::web::view::samples as view;
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Query, State};
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use serde::Deserialize;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::ops::Range;
+use uuid::Uuid;
+
+/// Days of one answer, at most.
+const DAYS_MOST: u8 = 31;
+/// Samples of one answer, at most.
+const MOST: u32 = 500;
+/// Longest text that is looked for, in characters.
+const FIND_MAX: usize = 80;
+/// An identity's own time may differ this much from the time at which the sample was registered: a
+/// stated time, a clock that was set.
+const SLACK_MS: i64 = 86_400_000;
+
+/// Which samples.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Wanted {
+    /// The last day; today if absent.
+    day: Option<String>,
+    /// Days up to it: 1 to 31.
+    days: Option<u8>,
+    /// Only those in which this text stands, small or capital.
+    find: Option<String>,
+}
+
+/// A list, the last registered first.
+pub(super) async fn list(
+    State(state): State<AppState>,
+    wanted: Result<Query<Wanted>, QueryRejection>,
+) -> Result<Json<Value>, Problem> {
+    let Query(wanted) = wanted.map_err(|e| bad(e.body_text()))?;
+    let zone = TimeZone::get(&state.zone).unwrap_or(TimeZone::UTC);
+    let today = today(&state, &zone);
+    let day = match wanted.day.as_deref().map(str::trim).filter(|d| !d.is_empty()) {
+        None => today,
+        Some(text) => {
+            text.parse().map_err(|_| bad(format!("`day` is `{text}`; write it like 2026-11-25")))?
+        }
+    };
+    let days = wanted.days.unwrap_or(1);
+    if !(1..=DAYS_MOST).contains(&days) {
+        return Err(bad(format!("`days` is {days}; give 1 to {DAYS_MOST}")));
+    }
+    let find = wanted.find.unwrap_or_default().trim().to_lowercase();
+    if find.chars().count() > FIND_MAX {
+        return Err(bad(format!("`find` is too long; give at most {FIND_MAX} characters")));
+    }
+    let span =
+        span(day, days, &zone).ok_or_else(|| bad(format!("`day` is `{day}`, which no clock knows")))?;
+    let committed = state.station.committed().borrow().clone();
+    let bench = committed.shown();
+    let (gone, cut) = gone(&state, &span).await?;
+    let mut samples = gone.iter().map(Whole::read).collect::<Result<Vec<_>, _>>()?;
+    let holds_today = day >= today;
+    let here = bench.samples.values().map(|sample| Whole::at_work(&bench, sample));
+    samples
+        .extend(here.filter(|whole| holds_today || span.contains(&whole.sample.registered.moment.wall_ns)));
+    let mut rows: Vec<((i64, Uuid), Value)> =
+        samples.iter().filter_map(|whole| row(&bench, whole, &find)).collect();
+    rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
+    Ok(Json(json!({
+        "day": day.to_string(),
+        "today": today.to_string(),
+        "days": days,
+        "zone": &*state.zone,
+        "cut": cut,
+        "all": samples.len(),
+        "samples": rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>(),
+    })))
+}
+
+fn row(bench: &Bench, whole: &Whole, find: &str) -> Option<((i64, Uuid), Value)> {
+    let seen = view::Seen { bench, sample: &whole.sample, specimens: &whole.specimens, left: whole.left };
+    let has = find.is_empty() || seen.words().iter().any(|words| words.to_lowercase().contains(find));
+    has.then(|| ((whole.sample.registered.moment.wall_ns, whole.sample.id), seen.line()))
+}
+
+fn today(state: &AppState, zone: &TimeZone) -> Date {
+    let now = jiff::Timestamp::from_nanosecond(i128::from(state.clock.now().wall_ns));
+    zone.to_datetime(now.unwrap_or(jiff::Timestamp::UNIX_EPOCH)).date()
+}
+
+/// From the first midnight to the one after the last day, in nanoseconds of wall time.
+fn span(day: Date, days: u8, zone: &TimeZone) -> Option<Range<i64>> {
+    let first = day.checked_sub(jiff::Span::new().days(i64::from(days) - 1)).ok()?;
+    let midnight = |date: Date| {
+        // The first instant of the day, where a change of the clocks skips midnight too.
+        let at = date.to_zoned_datetime(zone.clone()).ok()?;
+        i64::try_from(at.timestamp().as_nanosecond()).ok()
+    };
+    Some(midnight(first)?..midnight(day.tomorrow().ok()?)?)
+}
+
+/// What has left the bench and belongs to the days: it left on them, or was registered on them.
+async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<ClosedFound>, bool), Problem> {
+    let left =
+        ClosedWanted { from_ns: Some(span.start), before_ns: Some(span.end), ..ClosedWanted::default() };
+    let made = ClosedWanted { ids: Some(identities(span)), ..ClosedWanted::default() };
+    let left = state.journal.closed_page(left, MOST).await.map_err(unreadable)?;
+    let made = state.journal.closed_page(made, MOST).await.map_err(unreadable)?;
+    let full = |page: &[ClosedFound]| u32::try_from(page.len()).is_ok_and(|n| n >= MOST);
+    let cut = full(&left) || full(&made);
+    let registered = |row: &ClosedFound| {
+        let wall_ns = Whole::read(row).map(|whole| whole.sample.registered.moment.wall_ns);
+        wall_ns.is_ok_and(|at| span.contains(&at))
+    };
+    let made = made.into_iter().filter(registered);
+    let rows: BTreeMap<u64, ClosedFound> =
+        left.into_iter().chain(made).map(|row| (row.number, row)).collect();
+    Ok((rows.into_values().collect(), cut))
+}
+
+/// The identities that may have been made in a span: of version 7, which begin with their
+/// millisecond (RFC 9562, section 5.7).
+fn identities(span: &Range<i64>) -> (Uuid, Uuid) {
+    let first_of = |ms: i64| Uuid::from_u128(u128::try_from(ms).unwrap_or(0) << 80);
+    let ms = |ns: i64| ns.div_euclid(1_000_000);
+    (first_of(ms(span.start) - SLACK_MS), first_of(ms(span.end) + SLACK_MS))
+}
+
+#[cfg(test)]
+mod test {
+    use super::*;
+
+    #[test]
+    fn a_day_lasts_from_midnight_to_midnight_of_its_zone_also_when_the_clocks_change() {
+        let zone = TimeZone::get("Europe/Berlin").unwrap();
+        let hours = |day: &str| {
+            let span = span(day.parse().unwrap(), 1, &zone).unwrap();
+            (span.end - span.start) / 3_600_000_000_000
+        };
+        // Summer time began there on 29 March 2026 and ended on 25 October 2026 (time zone database).
+        assert_eq!((hours("2026-11-25"), hours("2026-03-29"), hours("2026-10-25")), (24, 23, 25));
+        let week = span("2026-11-25".parse().unwrap(), 7, &zone).unwrap();
+        assert_eq!((week.end - week.start) / 3_600_000_000_000, 7 * 24);
+    }
+}

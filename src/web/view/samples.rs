@@ -1,0 +1,192 @@
+//! A sample as a line of the day's list, and whole on its own page.
+
+use super::ms;
+use crate::domain::bench::{Bench, by_text};
+use crate::domain::intake::code;
+use crate::domain::method::Method;
+use crate::domain::moment::Moment;
+use crate::domain::shared::Shared;
+use crate::domain::specimen::sample::Sample;
+use crate::domain::specimen::{Specimen, Weighing};
+use serde_json::{Value, json};
+use std::sync::Arc;
+
+/// What was registered last of each project, for the next sample of it; the last project first.
+pub(super) fn last_of_projects(bench: &Bench) -> Vec<Value> {
+    let method =
+        |digest: &str| bench.methods.get(digest).map(|m| &m.id).filter(|id| bench.current.contains_key(*id));
+    bench
+        .intake
+        .last
+        .iter()
+        .rev()
+        .map(|last| {
+            json!({
+                "project": last.project,
+                "label": last.label,
+                "method": method(&last.method),
+                "planned": last.planned,
+                "particulars": last.particulars,
+            })
+        })
+        .collect()
+}
+
+/// A sample and what belongs to it.
+#[derive(Debug)]
+pub(in crate::web) struct Seen<'a> {
+    /// For methods, and for what is possible next.
+    pub(in crate::web) bench: &'a Bench,
+    /// The sample.
+    pub(in crate::web) sample: &'a Sample,
+    /// Its specimens.
+    pub(in crate::web) specimens: &'a [Shared<Specimen>],
+    /// When it left the bench; `None`: it is at work.
+    pub(in crate::web) left: Option<Moment>,
+}
+
+impl Seen<'_> {
+    fn method(&self) -> Option<&Arc<Method>> {
+        self.bench.methods.get(&self.sample.method)
+    }
+
+    /// Every word by which somebody may look for it.
+    pub(in crate::web) fn words(&self) -> Vec<&str> {
+        let said = &self.sample.intake.particulars;
+        let method = self.method().into_iter().flat_map(|m| [m.id.as_str(), m.title.as_str()]);
+        let specification = said.limit.as_ref().map(|limit| limit.specification.as_str());
+        let mut words = vec![self.sample.label.as_str()];
+        words.extend(said.words().into_iter().map(|(_, words)| words));
+        words.extend(method.chain(specification));
+        words.extend(self.specimens.iter().map(|s| s.label.as_str()));
+        words
+    }
+
+    /// The sample in a line.
+    pub(in crate::web) fn line(&self) -> Value {
+        let (sample, said) = (self.sample, &self.sample.intake.particulars);
+        let (state, text) = self.state();
+        json!({
+            "id": sample.id,
+            "label": sample.label,
+            "identifier": said.identifier,
+            "project": said.project,
+            "lot": said.lot,
+            "material": said.material,
+            "source": said.source,
+            "method": self.method().map(|m| &m.title),
+            "registeredMs": ms(sample.registered.moment.wall_ns),
+            "by": by_text(&sample.registered.by),
+            "leftMs": self.left.map(|m| ms(m.wall_ns)),
+            "state": state,
+            "stateText": text,
+            "reported": sample.reported,
+            "deviations": sample.counted.iter().map(|c| c.deviations).sum::<u32>(),
+        })
+    }
+
+    fn state(&self) -> (&'static str, String) {
+        let sample = self.sample;
+        let (complete, wanted) = (sample.complete(), sample.wanted());
+        match (&sample.reported, self.left) {
+            (Some(reported), Some(_)) => ("done", format!("result {reported}")),
+            (Some(reported), None) => ("result", format!("result {reported}, cylinders to clean")),
+            (None, Some(_)) => ("void", "no result stands".to_owned()),
+            (None, None) if self.specimens.is_empty() => ("waits", format!("{wanted} specimens planned")),
+            (None, None) => ("at-work", format!("{complete} of {wanted} specimens complete")),
+        }
+    }
+
+    /// All of it, for its own page.
+    pub(in crate::web) fn whole(&self) -> Value {
+        let (sample, intake) = (self.sample, &self.sample.intake);
+        let mut value = self.line();
+        let more = json!({
+            "code": code::digits(sample.id),
+            "edition": self.method().map(|m| m.edition.value.as_deref().unwrap_or("not confirmed")),
+            "standard": self.method().map(|m| &m.standard),
+            "planned": sample.planned,
+            "particulars": intake.particulars,
+            "version": intake.version(),
+            "corrections": self.corrections(),
+            "preparation": sample.preparation.iter().map(|(what, marked)| json!({
+                "what": serde_json::to_value(what).ok().and_then(|v| v.get("done").cloned()),
+                "atMs": ms(marked.moment.wall_ns),
+                "by": by_text(&marked.by),
+            })).collect::<Vec<_>>(),
+            "weighings": self.weighings(),
+            "specimens": self.specimens.iter().map(|s| self.specimen(s)).collect::<Vec<_>>(),
+        });
+        if let (Value::Object(fields), Value::Object(more)) = (&mut value, more) {
+            fields.extend(more);
+        }
+        value
+    }
+
+    fn corrections(&self) -> Vec<Value> {
+        let intake = &self.sample.intake;
+        let after = intake.corrections.iter().skip(1).map(|c| &c.before).chain([&intake.particulars]);
+        let one = |(c, to): (&crate::domain::intake::Correction, &crate::domain::intake::Particulars)| {
+            json!({
+                "fields": to.differing(&c.before),
+                "before": c.before,
+                "after": to,
+                "reason": c.reason,
+                "by": by_text(&c.marked.by),
+                "atMs": ms(c.marked.moment.wall_ns),
+            })
+        };
+        intake.corrections.iter().zip(after).map(one).collect()
+    }
+
+    /// Every mass, with those that a later one replaced.
+    fn weighings(&self) -> Vec<Value> {
+        let sample = self.sample;
+        let title = |name: &str| {
+            let rule = self.method().and_then(|m| m.weighing(name));
+            rule.map_or_else(|| name.to_owned(), |rule| rule.title.clone())
+        };
+        let one = |of: String, weighing: &Weighing, replaced: bool| {
+            let value = json!({
+                "of": of,
+                "mass": weighing.mass.to_string(),
+                "atMs": ms(weighing.moment.wall_ns),
+                "instrument": weighing.wire.instrument,
+                "replaced": replaced,
+                "document": weighing.id,
+            });
+            (weighing.moment.wall_ns, value)
+        };
+        let mut all: Vec<(i64, Value)> = Vec::new();
+        all.extend(sample.masses.iter().map(|(name, w)| one(title(name), w, false)));
+        all.extend(sample.earlier_masses.iter().map(|(name, w)| one(title(name), w, true)));
+        for specimen in self.specimens {
+            let label = || specimen.label.clone();
+            all.extend(specimen.mass.iter().map(|w| one(label(), w, false)));
+            all.extend(specimen.earlier_masses.iter().map(|w| one(label(), w, true)));
+        }
+        all.sort_by_key(|(at, _)| *at);
+        all.into_iter().map(|(_, value)| value).collect()
+    }
+
+    fn specimen(&self, specimen: &Specimen) -> Value {
+        let counted = self.sample.counted.iter().find(|c| c.specimen == specimen.id);
+        let state = match (&specimen.voided, &specimen.calculation) {
+            (Some((reason, _)), _) => format!("given up: {reason}"),
+            (None, Some(calculation)) => format!("sand equivalent {}", calculation.reported.normalize()),
+            (None, None) => format!("next: {}", self.bench.possible_text(specimen)),
+        };
+        json!({
+            "id": specimen.id,
+            "code": code::digits(specimen.id),
+            "label": specimen.label,
+            "place": self.bench.specimens.contains_key(&specimen.id).then_some(specimen.place),
+            "registeredMs": ms(specimen.registered.moment.wall_ns),
+            "by": by_text(&specimen.registered.by),
+            "state": state,
+            "void": specimen.voided.is_some(),
+            "deviations": counted.map(|c| c.deviations),
+            "corrections": specimen.corrections.len(),
+        })
+    }
+}
