@@ -212,7 +212,7 @@ function correctable({ data }) {
 }
 
 /** Corrects the newest version; an older one leads to it. */
-async function correction(d, id) {
+async function correctionPart(d, id) {
   const list = await fetch("/documents?kind=record&limit=200").then((r) => r.json()).catch(() => null);
   const newest = list?.documents.find((one) => one.subject === d.data.specimen.id);
   if (newest && newest.id !== id) {
@@ -274,7 +274,7 @@ async function start() {
     if (data.steps) {
       bindName();
       link.start(() => {}, () => {});
-      parts.push(await correction(document_, id), h("p", { id: "status", class: "quiet", role: "status" }));
+      parts.push(await correctionPart(document_, id), h("p", { id: "status", class: "quiet", role: "status" }));
     }
     show(find(".who"), Boolean(data.steps));
     main.replaceChildren(...parts);
