@@ -23,7 +23,7 @@ pub(super) struct Symbol {
 
 /// Text as bars; `None`: it holds what Code 128 cannot say.
 pub(super) fn bars(text: &str) -> Option<Symbol> {
-    let pairs = text.len() >= 4 && text.len() % 2 == 0 && text.bytes().all(|b| b.is_ascii_digit());
+    let pairs = text.len() >= 4 && text.len().is_multiple_of(2) && text.bytes().all(|b| b.is_ascii_digit());
     // The library takes the code set as the first character: C for pairs of digits, B else.
     let set = if pairs { '\u{0106}' } else { '\u{0181}' };
     let modules = Code128::new(format!("{set}{text}")).ok()?.encode();

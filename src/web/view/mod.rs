@@ -5,7 +5,7 @@ mod corrections;
 mod lists;
 mod odd;
 mod places;
-pub(in crate::web) mod samples;
+pub mod samples;
 
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
