@@ -69,10 +69,7 @@ impl Bench {
             | Event::InstrumentErrors { .. }
             | Event::MassNotSettled { .. }
             | Event::MassReleased { .. } => self.apply_instrument(event),
-            Event::ActDone { act, note, made } => {
-                let done = DoneAct { id: *act, note: note.clone(), made: *made };
-                keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
-            }
+            Event::ActDone { act, note, made } => self.act_done(*act, note, *made),
             Event::AskAnswered { .. } | Event::ReceiptConfirmed { .. } | Event::ReplayAsked { .. } => {
                 self.apply_consumer(event, at);
             }
@@ -97,6 +94,11 @@ impl Bench {
             | Event::SpecimensPlanned { .. }
             | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
         }
+    }
+
+    fn act_done(&mut self, id: Uuid, note: &str, made: Option<Uuid>) {
+        let done = DoneAct { id, note: note.to_owned(), made };
+        keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
     }
 
     fn apply_start(&mut self, event: &Event, at: &Moment) {
