@@ -57,6 +57,7 @@ try {
   const register = async (label, said) => {
     const form = page.locator("#register form");
     await form.locator("[name=label]").fill(label);
+    await form.locator("[name=specimens]").fill("2");
     for (const [name, value] of Object.entries(said)) await form.locator(`[name="${name}"]`).fill(value);
     await form.locator("button.act:not([type])").click();
     await page.waitForSelector(`#register .said:text-matches("sample ${label} registered")`);

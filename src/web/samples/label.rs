@@ -98,11 +98,15 @@ fn labels(whole: &Whole) -> Vec<Label> {
         id: sample.id,
         bars: said.identifier.clone().unwrap_or_else(|| code::digits(sample.id)),
         title: sample.label.clone(),
-        lines: [&said.project, &said.lot, &said.material, &said.source, &said.sampled_at]
-            .into_iter()
-            .zip(["", "lot ", "", "from ", "sampled "])
-            .filter_map(|(text, before)| Some(format!("{before}{}", text.as_deref()?)))
-            .collect(),
+        // Three lines at most: they stand beside the QR symbol.
+        lines: [
+            joined(said.project.as_deref(), said.lot.as_deref().map(|lot| format!("lot {lot}"))),
+            joined(said.material.as_deref(), said.source.clone()),
+            said.sampled_at.as_deref().map(|at| format!("sampled {}", at.replace('T', " "))),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
     };
     let tin = |specimen: &Shared<Specimen>| Label {
         id: specimen.id,
@@ -114,6 +118,13 @@ fn labels(whole: &Whole) -> Vec<Label> {
             .collect(),
     };
     std::iter::once(bag).chain(whole.specimens.iter().map(tin)).collect()
+}
+
+fn joined(one: Option<&str>, other: Option<String>) -> Option<String> {
+    match (one, other) {
+        (Some(one), Some(other)) => Some(format!("{one}, {other}")),
+        (one, other) => one.map(str::to_owned).or(other),
+    }
 }
 
 fn html(whole: &Whole, all: &[Label], printed: &[&Label], sheet: LabelSheet, of: Option<Uuid>) -> String {

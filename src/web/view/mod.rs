@@ -6,7 +6,7 @@ mod lists;
 mod measured;
 mod odd;
 mod places;
-pub(in crate::web) mod samples;
+pub mod samples;
 
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;

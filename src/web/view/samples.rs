@@ -34,15 +34,15 @@ pub(super) fn last_of_projects(bench: &Bench) -> Vec<Value> {
 
 /// A sample and what belongs to it.
 #[derive(Debug)]
-pub(in crate::web) struct Seen<'a> {
+pub struct Seen<'a> {
     /// For methods, and for what is possible next.
-    pub(in crate::web) bench: &'a Bench,
+    pub bench: &'a Bench,
     /// The sample.
-    pub(in crate::web) sample: &'a Sample,
+    pub sample: &'a Sample,
     /// Its specimens.
-    pub(in crate::web) specimens: &'a [Shared<Specimen>],
+    pub specimens: &'a [Shared<Specimen>],
     /// When it left the bench; `None`: it is at work.
-    pub(in crate::web) left: Option<Moment>,
+    pub left: Option<Moment>,
 }
 
 impl Seen<'_> {
@@ -51,7 +51,7 @@ impl Seen<'_> {
     }
 
     /// Every word by which somebody may look for it.
-    pub(in crate::web) fn words(&self) -> Vec<&str> {
+    pub fn words(&self) -> Vec<&str> {
         let said = &self.sample.intake.particulars;
         let method = self.method().into_iter().flat_map(|m| [m.id.as_str(), m.title.as_str()]);
         let specification = said.limit.as_ref().map(|limit| limit.specification.as_str());
@@ -63,7 +63,7 @@ impl Seen<'_> {
     }
 
     /// The sample in a line.
-    pub(in crate::web) fn line(&self) -> Value {
+    pub fn line(&self) -> Value {
         let (sample, said) = (self.sample, &self.sample.intake.particulars);
         let (state, text) = self.state();
         json!({
@@ -98,7 +98,7 @@ impl Seen<'_> {
     }
 
     /// All of it, for its own page.
-    pub(in crate::web) fn whole(&self) -> Value {
+    pub fn whole(&self) -> Value {
         let (sample, intake) = (self.sample, &self.sample.intake);
         let mut value = self.line();
         let more = json!({
