@@ -8,4 +8,5 @@ pub mod station;
 pub mod compose;
 mod commands;
 mod inputs;
+mod pulses;
 mod outbox;

@@ -20,6 +20,7 @@ pub mod method;
 pub mod reading;
 pub mod calculation;
 pub mod specimen;
+pub mod equipment;
 pub mod alarm;
 pub mod bench;
 pub mod report;

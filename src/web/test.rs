@@ -66,6 +66,7 @@ impl Rig {
             bench: (*Bench::default().settings).clone(),
             triggers: BTreeMap::new(),
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
+            equipment: Vec::new(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };

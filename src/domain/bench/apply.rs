@@ -9,7 +9,8 @@ use super::{
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
-use crate::domain::method::{Level, Point};
+use crate::domain::equipment::{Happened, Moves};
+use crate::domain::method::{Level, Point, Step};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
@@ -50,6 +51,10 @@ impl Bench {
             Event::DocumentIssued { number, document, .. } => self.issued(*number, *document),
             Event::InstrumentChanged { instrument, fault, .. } => {
                 self.ports.insert(instrument.clone(), fault.clone());
+            }
+            Event::Equipment(happened) => {
+                self.count_cycles(happened);
+                self.equipment.apply(happened);
             }
             Event::ActDone { act, note, made } => {
                 let done = DoneAct { id: *act, note: note.clone(), made: *made };
@@ -238,6 +243,8 @@ impl Bench {
             announced: None,
             calculation: None,
             voided: None,
+            equipment: Vec::new(),
+            cycles: Vec::new(),
         };
         self.specimens.insert(id, specimen.into());
     }
@@ -254,6 +261,14 @@ impl Bench {
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
+        }
+        if self.equipment.is_kept()
+            && let Some(Step { name, .. }) = method.steps.get(step)
+        {
+            let is_first = specimen.points.iter().flatten().count() == 1;
+            let moves = Moves { step: name, moment: &marked.moment, is_first };
+            let sample = self.samples.get(&specimen.sample).map(|sample| &**sample);
+            self.equipment.note_use(specimen, sample, &method, moves);
         }
         specimen.version += 1;
         specimen.announced = None;
@@ -320,6 +335,16 @@ impl Bench {
         }
         keep(&mut self.finished, finished, KEPT);
         self.await_only_what_is_there();
+    }
+
+    /// Cycles that were counted belong to the specimens that were in the shaker.
+    fn count_cycles(&mut self, happened: &Happened) {
+        let Happened::CyclesCounted { specimens, cycles } = happened else { return };
+        for id in specimens {
+            if let Some(specimen) = self.specimens.get_mut(id) {
+                specimen.cycles.push(cycles.clone());
+            }
+        }
     }
 
     /// Nothing is awaited for what is over or gone.

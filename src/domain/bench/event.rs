@@ -5,6 +5,7 @@ use super::input::Contact;
 use super::{BenchSettings, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::equipment;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
@@ -327,6 +328,8 @@ pub enum Event {
         /// `None`: it is open.
         fault: Option<String>,
     },
+    /// Something happened to the list of equipment, or was counted with it.
+    Equipment(equipment::Happened),
     /// An act was carried out: the same act sent again does nothing.
     ActDone {
         /// The act.
@@ -398,6 +401,7 @@ impl Event {
             Self::AlarmTakenOutOfService { .. } => "alarm-taken-out-of-service",
             Self::AlarmPutInService { .. } => "alarm-put-in-service",
             Self::InstrumentChanged { .. } => "instrument-changed",
+            Self::Equipment(happened) => happened.kind(),
             Self::ActDone { .. } => "act-done",
             Self::AskAnswered { .. } => "ask-answered",
             Self::ReceiptConfirmed { .. } => "receipt-confirmed",

@@ -29,6 +29,7 @@ pub use refusal::{Outcome, Refusal};
 mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
+use super::equipment;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -91,6 +92,8 @@ pub enum Does {
     ShakerContact,
     /// A press begins the shaker's run, or ends it.
     ShakerPress,
+    /// One pulse for each complete cycle of the shaker: counted, and no act of anybody.
+    ShakerPulse,
 }
 
 /// A trigger as the bench knows it.
@@ -262,6 +265,9 @@ pub struct Bench {
     /// What the settings say of the network.
     #[serde(default)]
     pub network: Shared<NetworkFacts>,
+    /// The list of equipment; empty where the laboratory keeps none.
+    #[serde(default)]
+    pub equipment: Shared<equipment::Register>,
 }
 
 impl Default for Bench {
@@ -311,6 +317,7 @@ impl Default for Bench {
             receipts: Shared::default(),
             replay: None,
             network: Shared::default(),
+            equipment: Shared::default(),
         }
     }
 }

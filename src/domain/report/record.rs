@@ -32,7 +32,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         })
         .collect();
     let end = *specimen.last_moment();
-    Some(json!({
+    let mut data = json!({
         "status": "preliminary",
         "version": 1,
         "station": station(bench, head),
@@ -67,7 +67,41 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         },
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
-    }))
+    });
+    if let Value::Object(fields) = &mut data {
+        equipment(specimen, fields);
+    }
+    Some(data)
+}
+
+/// What the specimen used and what was counted; nothing where no list of equipment is kept.
+fn equipment(specimen: &Specimen, fields: &mut serde_json::Map<String, Value>) {
+    if !specimen.equipment.is_empty() {
+        let used = specimen.equipment.iter().map(|used| {
+            json!({
+                "id": used.id,
+                "kind": used.kind,
+                "lastGoodCheck": used.last_good.map(|moment| measure::time(moment.wall_ns)),
+                "due": used.due_wall_ns.map(measure::time),
+                "state": used.state,
+                "step": used.step,
+                "at": measure::time(used.moment.wall_ns),
+            })
+        });
+        fields.insert("equipment".to_owned(), used.collect());
+    }
+    if !specimen.cycles.is_empty() {
+        let counted = specimen.cycles.iter().map(|cycles| {
+            json!({
+                "count": cycles.count,
+                "rate": measure::quantity(&cycles.rate),
+                "first": measure::moment(&cycles.first),
+                "last": measure::moment(&cycles.last),
+                "by": measure::by(&cycles.by),
+            })
+        });
+        fields.insert("shakerCycles".to_owned(), counted.collect());
+    }
 }
 
 pub(super) fn method(method: &Method) -> Value {

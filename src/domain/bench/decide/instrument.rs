@@ -60,6 +60,10 @@ impl Deciding<'_> {
     }
 
     fn weighing(&mut self, mass: &Quantity, wire: &Wire) -> Outcome {
+        if let Some(outcome) = self.mass_of_check(mass, wire) {
+            self.clear_wire(&wire.instrument);
+            return outcome;
+        }
         let id = self.fresh();
         let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
@@ -126,6 +130,7 @@ impl Deciding<'_> {
                 self.raise(Name::SwitchGone, name, &text);
                 Outcome::done(text)
             }
+            SwitchReport::Counted { name, pulses, first, last } => self.cycles(name, *pulses, *first, *last),
             SwitchReport::Lost { name, edges } => {
                 let text = format!("{name}: {edges} edges were lost; a press may be missing");
                 self.raise_momentary(Name::SwitchGone, name, &text);

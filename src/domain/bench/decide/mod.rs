@@ -2,7 +2,9 @@
 
 mod act;
 mod alarm;
+mod check;
 mod consumer;
+mod equipment;
 mod instrument;
 mod mark;
 mod network;

@@ -3,6 +3,7 @@
 mod alarms;
 mod consumers;
 mod documents;
+mod equipment;
 mod life;
 mod odd;
 mod switches;
@@ -50,6 +51,7 @@ impl Story {
             instruments: BTreeMap::new(),
             methods: vec![t176()],
             network: NetworkFacts::default(),
+            equipment: Vec::new(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };

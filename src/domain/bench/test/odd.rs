@@ -31,7 +31,9 @@ fn odd() -> impl Strategy<Value = Odd> {
 
 /// Points of a specimen that are marked, in the order of the method.
 fn marks(bench: &Bench) -> Vec<Vec<Moment>> {
-    let of = |s: &crate::domain::shared::Shared<crate::domain::specimen::Specimen>| s.points.iter().flatten().map(|m| m.moment).collect();
+    let of = |s: &crate::domain::shared::Shared<crate::domain::specimen::Specimen>| {
+        s.points.iter().flatten().map(|m| m.moment).collect()
+    };
     bench.specimens.values().map(of).collect()
 }
 
