@@ -1,4 +1,7 @@
 //! What is required of each kind of equipment: files, one for each kind.
+//!
+//! The library reads a file's decimal numbers to the fifteen digits that every machine keeps; a
+//! limit has fewer.
 
 use crate::domain::method::Confidence;
 use crate::domain::quantity::{Range, Unit};
@@ -85,10 +88,10 @@ pub enum How {
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Limits {
     /// Smallest.
-    #[serde(default, with = "digits::maybe")]
+    #[serde(default)]
     pub min: Option<Decimal>,
     /// Largest.
-    #[serde(default, with = "digits::maybe")]
+    #[serde(default)]
     pub max: Option<Decimal>,
     /// Unit of both, as its UCUM code.
     pub unit: Unit,
@@ -140,13 +143,11 @@ pub struct Class {
     /// Its name.
     pub name: String,
     /// Division, in grams.
-    #[serde(with = "digits")]
     pub readability: Decimal,
     /// Largest error, in grams.
-    #[serde(with = "digits")]
     pub tolerance: Decimal,
     /// Largest error in percent of the load, where that is more; absent: the tolerance alone.
-    #[serde(default, with = "digits::maybe")]
+    #[serde(default)]
     pub percent_of_load: Option<Decimal>,
     /// Where it was found.
     pub source: String,
@@ -174,10 +175,8 @@ pub struct MassLimits {
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct MassRow {
     /// Nominal value, in grams.
-    #[serde(with = "digits")]
     pub nominal: Decimal,
     /// Largest error in milligrams, one for each class.
-    #[serde(with = "digits::list")]
     pub milligrams: Vec<Decimal>,
 }
 
@@ -232,76 +231,4 @@ pub fn load(file: &str, text: &str) -> Result<Kind, RulesFault> {
         )));
     }
     Ok(kind)
-}
-
-/// Decimals as they were written: from a file's number, and as text in what is stored.
-mod digits {
-    use rust_decimal::Decimal;
-    use serde::{Deserialize, Deserializer, Serializer, de::Error};
-
-    #[derive(Deserialize)]
-    #[serde(untagged)]
-    enum Written {
-        Whole(i64),
-        Broken(f64),
-        Text(String),
-    }
-
-    impl Written {
-        /// The shortest digits that mean the same: those of the file, but for zeros at the end.
-        fn read<E: Error>(self) -> Result<Decimal, E> {
-            let text = match self {
-                Self::Whole(number) => number.to_string(),
-                Self::Broken(number) => number.to_string(),
-                Self::Text(text) => text,
-            };
-            text.parse().map_err(|_| E::custom(format!("`{text}` is no decimal number")))
-        }
-    }
-
-    pub(super) fn serialize<S: Serializer>(value: &Decimal, to: S) -> Result<S::Ok, S::Error> {
-        to.collect_str(value)
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Decimal, D::Error> {
-        Written::deserialize(from)?.read()
-    }
-
-    pub(super) mod maybe {
-        use super::{Decimal, Deserialize, Deserializer, Serializer, Written};
-
-        #[expect(clippy::ref_option, reason = "serde gives the field")]
-        pub(in super::super) fn serialize<S: Serializer>(
-            value: &Option<Decimal>,
-            to: S,
-        ) -> Result<S::Ok, S::Error> {
-            match value {
-                Some(value) => to.collect_str(value),
-                None => to.serialize_none(),
-            }
-        }
-
-        pub(in super::super) fn deserialize<'de, D: Deserializer<'de>>(
-            from: D,
-        ) -> Result<Option<Decimal>, D::Error> {
-            Option::<Written>::deserialize(from)?.map(Written::read).transpose()
-        }
-    }
-
-    pub(super) mod list {
-        use super::{Decimal, Deserialize, Deserializer, Serializer, Written};
-
-        pub(in super::super) fn serialize<S: Serializer>(
-            values: &[Decimal],
-            to: S,
-        ) -> Result<S::Ok, S::Error> {
-            to.collect_seq(values.iter().map(ToString::to_string))
-        }
-
-        pub(in super::super) fn deserialize<'de, D: Deserializer<'de>>(
-            from: D,
-        ) -> Result<Vec<Decimal>, D::Error> {
-            Vec::<Written>::deserialize(from)?.into_iter().map(Written::read).collect()
-        }
-    }
 }
