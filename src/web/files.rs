@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 11] = [
+const FILES: [(&str, &str, &str); 13] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -21,6 +21,8 @@ const FILES: [(&str, &str, &str); 11] = [
     ("entry.js", SCRIPT, include_str!("page/entry.js")),
     ("alarms.js", SCRIPT, include_str!("page/alarms.js")),
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
+    ("equipment.js", SCRIPT, include_str!("page/equipment.js")),
+    ("checks.js", SCRIPT, include_str!("page/checks.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
     ("mark.svg", "image/svg+xml", include_str!("page/mark.svg")),
 ];
@@ -32,6 +34,11 @@ pub(super) async fn bench(headers: HeaderMap) -> Response {
 /// The page of one record; its script fetches the document.
 pub(super) async fn record(headers: HeaderMap) -> Response {
     answer(&headers, HTML, include_str!("page/record.html"))
+}
+
+/// The page of the equipment; its script fetches the list.
+pub(super) async fn equipment(headers: HeaderMap) -> Response {
+    answer(&headers, HTML, include_str!("page/equipment.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {

@@ -19,7 +19,7 @@ mod test;
 pub use act::{Act, Found, Shown};
 pub use register::{Began, CheckResult, Happened, Item, Kept, Register};
 pub use rules::{CheckRule, Class, Every, EveryUnit, How, Kind, Limits, MassLimits, RulesFault, load};
-pub use standing::{Standing, State};
+pub use standing::{LookBack, Standing, State};
 pub use used::{Cycles, Moves, Used, deviations};
 
 use super::method::Method;

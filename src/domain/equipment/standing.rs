@@ -113,3 +113,45 @@ impl Item {
         check_standing(self, rule, now)
     }
 }
+
+/// A time over which records that used an item are to be looked at again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LookBack {
+    /// The check that shows it.
+    pub check: String,
+    /// The last good check before; `None`: there was none, so from the beginning.
+    pub from_wall_ns: Option<i64>,
+    /// The next good check after it; `None`: up to now.
+    pub to_wall_ns: Option<i64>,
+}
+
+impl Register {
+    /// What an item's checks leave in doubt: from the last good one before a failed one to the
+    /// next good one; and since the last good one, where a check is past its date.
+    pub fn look_back(&self, item: &Item, now: &Moment) -> Vec<LookBack> {
+        let mut found = Vec::new();
+        for (check, kept) in &item.checks {
+            let mut good_before = None;
+            let mut open: Option<LookBack> = None;
+            for result in &kept.results {
+                let at = result.marked.moment.wall_ns;
+                if result.good {
+                    good_before = Some(at);
+                    found.extend(open.take().map(|doubt| LookBack { to_wall_ns: Some(at), ..doubt }));
+                } else if open.is_none() {
+                    let from_wall_ns = good_before;
+                    open = Some(LookBack { check: check.clone(), from_wall_ns, to_wall_ns: None });
+                }
+            }
+            found.extend(open);
+        }
+        let standing = self.standing(item, now);
+        if standing.state == State::PastDue
+            && let Some(check) = standing.check
+        {
+            let from_wall_ns = standing.last_good.map(|moment| moment.wall_ns);
+            found.push(LookBack { check, from_wall_ns, to_wall_ns: None });
+        }
+        found
+    }
+}

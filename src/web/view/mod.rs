@@ -1,6 +1,7 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+pub mod equipment;
 mod lists;
 mod places;
 
@@ -76,6 +77,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         })).collect::<Vec<_>>(),
         "alarms": lists::alarms(bench),
         "alarmsAside": lists::alarms_aside(bench),
+        "equipment": equipment::line(bench, &seen.now),
         "probe": lists::probe(bench, &seen.now),
         "balance": lists::balance(bench),
         "instruments": lists::instruments(bench, &seen.live),
