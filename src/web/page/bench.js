@@ -60,7 +60,7 @@ function drawSolution(probe) {
 // One line, and only where the laboratory keeps the list here.
 function drawEquipment(equipment) {
   const open = equipment ? equipment.daily.filter((d) => !d.made).length : 0;
-  const words = !equipment ? "" : equipment.notInOrder > 0 ? `: ▲ ${equipment.notInOrder} not in order`
+  const words = !equipment ? "" : equipment.checking ? `: checking ${equipment.checking.item}` : equipment.notInOrder > 0 ? `: ▲ ${equipment.notInOrder} not in order`
     : open > 0 ? ": daily check" : equipment.dueSoon > 0 ? `: ${equipment.dueSoon} due soon` : ": ● in order";
   text(find("#equipment"), `Equipment${words}`);
 }

@@ -11,7 +11,7 @@ const SPANS = { h: "hours", d: "days", mo: "months" };
 const WEIGHED = { "check-mass": 1, weigh: 1, "water-volume": 2 };
 // Fields of each way to check: name, words, and whether a number is wanted.
 const FIELDS = {
-  "check-mass": [["zero", "Zero before, g", "0"], ["value", "Shows, if not taken from the balance, g"], ["zero-after", "Zero after, g", "0"]],
+  "check-mass": [["zero", "Zero before, g"], ["value", "Shows, if not taken from the balance, g"], ["zero-after", "Zero after, g"]],
   weigh: [["value", "Mass, if not taken from the balance"]],
   "water-volume": [["empty", "Empty, if not from the balance, g"], ["value", "Full, if not from the balance, g"], ["temperature", "Water °C, if not from the probe"]],
   rate: [["cycles", "Complete cycles"], ["seconds", "In seconds, if not begun here"]],
@@ -33,8 +33,8 @@ export function checkBlock(id, name, how) {
   const under = h("p", { class: "awaited", hidden: true });
   const results = h("ul", { class: "rows results" });
   const withWhat = WITH[how] ? h("select", { name: "with" }) : null;
-  const fields = FIELDS[how].map(([field, words, usual]) => h("label", {}, `${words} `,
-    h("input", { name: field, inputMode: "decimal", autocomplete: "off", size: 9, maxLength: 16, value: usual ?? "" })));
+  const fields = FIELDS[how].map(([field, words]) => h("label", {}, `${words} `,
+    h("input", { name: field, inputMode: "decimal", autocomplete: "off", size: 9, maxLength: 16 })));
   const note = h("label", {}, "Note ", h("input", { name: "note", maxLength: 200, autocomplete: "off" }));
   const made = h("label", {}, "Made on another day ", h("input", { name: "day", type: "date" }));
   const form = h("form", { class: "form", noValidate: true },

@@ -81,8 +81,9 @@ function makeItem(item) {
     node.item = now;
     node.dataset.state = now.state;
     const due = now.dueMs ? `, due ${time.when(now.dueMs, null)}` : "";
-    rebuilt(head, [now.id, now.title, now.state, due, now.kit], () => [
-      h("b", {}, `${STATES[now.state]}  ${now.id}`), h("span", {}, ` ${now.kindTitle}${now.title ? `, ${now.title}` : ""}${due}${now.kit ? "" : " (not in the kit)"}`)]);
+    const bad = ["past-due", "failed", "out-of-use"].includes(now.state) ? `: ${now.why}` : "";
+    rebuilt(head, [now.id, now.title, now.state, due, bad, now.kit], () => [
+      h("b", {}, `${STATES[now.state]}  ${now.id}`), h("span", {}, ` ${now.kindTitle}${now.title ? `, ${now.title}` : ""}${due}${bad}${now.kit ? "" : " (not in the kit)"}`)]);
     text(facts, [now.why, now.place && `place ${now.place}`, now.class && `class ${now.class}`, now.nominal, now.instrument && `read as ${now.instrument}`]
       .filter(Boolean).join(" · "));
     text(kit, now.kit ? "The bench no longer uses it" : "The bench uses it");

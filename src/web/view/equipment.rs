@@ -15,7 +15,14 @@ pub(super) fn line(bench: &Bench, now: &Moment) -> Value {
     let kit = || register.items.values().filter(|item| item.kit);
     let bad = kit().filter(|item| !register.standing(item, now).state.is_in_order()).count();
     let soon = kit().filter(|item| register.standing(item, now).state == State::DueSoon).count();
-    json!({ "notInOrder": bad, "dueSoon": soon, "daily": daily(bench, now) })
+    let began = register.began.as_ref();
+    json!({
+        "notInOrder": bad,
+        "dueSoon": soon,
+        "daily": daily(bench, now),
+        // The next mass is not a sample's.
+        "checking": began.map(|began| json!({ "item": began.item, "check": began.check, "masses": began.masses.len() })),
+    })
 }
 
 /// Daily checks, with whether each was made.

@@ -175,10 +175,12 @@ impl Deciding<'_> {
             (None, None) => return field("value", "no stable mass has come yet: put the check mass on"),
         };
         let grams = grams("value", &indication)?;
-        let zero = number("zero", found.zero.as_deref().unwrap_or("0"))?;
-        let Some(zero_after) = &found.zero_after else {
-            return field("zero-after", "enter what the balance shows after the check mass was taken off");
+        let (Some(zero), Some(zero_after)) = (&found.zero, &found.zero_after) else {
+            let why = "enter what the balance showed before the check mass was put on (`zero`) and after it was taken \
+                       off (`zero-after`)";
+            return field("zero", why);
         };
+        let zero = number("zero", zero)?;
         let zero_after = number("zero-after", zero_after)?;
         let weighed = figures::weighed(grams, nominal, tolerance, mass_limit, class.readability);
         let Some(weighed) = weighed else { return field("value", "is no mass that a balance shows") };

@@ -88,7 +88,11 @@ fn the_balance_is_checked_with_a_mass_from_its_own_line() {
         (weighings, kept),
         "not a sample's"
     );
-    story.ok(check("BAL-1", "check mass", serde_json::json!({ "with": "M-1", "zero-after": "0.0" })));
+    story.ok(check(
+        "BAL-1",
+        "check mass",
+        serde_json::json!({ "with": "M-1", "zero": "0.0", "zero-after": "0.0" }),
+    ));
     // 0.3 g against the ± 0.2 g of class G2.
     assert_eq!(state(&story, "BAL-1"), State::Failed);
     let item = &story.bench.equipment.items["BAL-1"];
@@ -119,7 +123,7 @@ fn a_check_mass_that_is_too_coarse_or_past_its_date_is_refused() {
     let mut story = story();
     weighed(&mut story);
     item(&mut story, "M-2", "check-mass", serde_json::json!({ "class": "M2", "nominal": "1000" }));
-    let found = serde_json::json!({ "with": "M-2", "value": "1000.0", "zero-after": "0.0" });
+    let found = serde_json::json!({ "with": "M-2", "value": "1000.0", "zero": "0.0", "zero-after": "0.0" });
     let said = story.refused(check("BAL-1", "check mass", found.clone()));
     assert!(said.contains("past due") && said.contains("no check is on record"), "{said}");
     story.ok(check("M-2", "calibration", serde_json::json!({ "good": true })));
@@ -128,18 +132,24 @@ fn a_check_mass_that_is_too_coarse_or_past_its_date_is_refused() {
     assert!(said.contains("more than a third"), "{said}");
     let bad = [
         (serde_json::json!({ "with": "M-1", "value": "1000.0" }), "zero-after"),
-        (serde_json::json!({ "value": "1000.0", "zero-after": "0" }), "name the check mass"),
-        (serde_json::json!({ "with": "BAL-1", "value": "1000.0", "zero-after": "0" }), "itself"),
+        (serde_json::json!({ "value": "1000.0", "zero": "0.0", "zero-after": "0" }), "name the check mass"),
         (
-            serde_json::json!({ "with": "M-9", "value": "1000.0", "zero-after": "0" }),
+            serde_json::json!({ "with": "BAL-1", "value": "1000.0", "zero": "0.0", "zero-after": "0" }),
+            "itself",
+        ),
+        (
+            serde_json::json!({ "with": "M-9", "value": "1000.0", "zero": "0.0", "zero-after": "0" }),
             "no item of equipment `M-9`",
         ),
-        (serde_json::json!({ "with": "M-1", "value": "1000,0", "zero-after": "0" }), "is no number"),
         (
-            serde_json::json!({ "with": "M-1", "value": "1000", "unit": "mm", "zero-after": "0" }),
+            serde_json::json!({ "with": "M-1", "value": "1000,0", "zero": "0.0", "zero-after": "0" }),
+            "is no number",
+        ),
+        (
+            serde_json::json!({ "with": "M-1", "value": "1000", "unit": "mm", "zero": "0.0", "zero-after": "0" }),
             "limits in g",
         ),
-        (serde_json::json!({ "with": "M-1", "zero-after": "0" }), "no stable mass"),
+        (serde_json::json!({ "with": "M-1", "zero": "0.0", "zero-after": "0" }), "no stable mass"),
     ];
     for (found, wanted) in bad {
         let said = story.refused(check("BAL-1", "check mass", found));
@@ -306,7 +316,7 @@ fn a_mass_from_a_balance_that_failed_is_no_check_of_anything() {
     let mut story = story();
     weighed(&mut story);
     story.to(5.0);
-    let found = serde_json::json!({ "with": "M-1", "value": "1000.4", "zero-after": "0.0" });
+    let found = serde_json::json!({ "with": "M-1", "value": "1000.4", "zero": "0.0", "zero-after": "0.0" });
     story.ok(check("BAL-1", "check mass", found));
     item(&mut story, "FOOT-1", "foot-assembly", serde_json::json!({}));
     story.ok(on(serde_json::json!({ "what": "begin-check", "item": "FOOT-1", "check": "mass" })));
