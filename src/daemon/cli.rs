@@ -31,6 +31,8 @@ pub enum Command {
     Check(SettingsArgs),
     /// Check that nothing in a journal was altered.
     Verify(VerifyArgs),
+    /// Copy a journal while a station writes to it, and check the copy.
+    Backup(BackupArgs),
 }
 
 /// Arguments of `run` and `check`.
@@ -77,6 +79,17 @@ pub struct VerifyArgs {
     pub journal: PathBuf,
 }
 
+/// Arguments of `backup`.
+#[derive(Debug, Args)]
+pub struct BackupArgs {
+    /// The journal's file. Its station may run.
+    #[arg(value_name = "JOURNAL")]
+    pub journal: PathBuf,
+    /// File of the copy; it must not be there yet. Opened by a station, it goes on as a new journal.
+    #[arg(value_name = "TO")]
+    pub to: PathBuf,
+}
+
 /// Where a broker listens.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Broker {
@@ -116,6 +129,7 @@ fn dispatch(command: Command) -> Exit {
         Command::Listen(args) => listen::main(&args),
         Command::Check(args) => commands::check(&args),
         Command::Verify(args) => commands::verify(&args),
+        Command::Backup(args) => commands::backup(&args),
     }
 }
 

@@ -1,13 +1,13 @@
-//! `run`, `rehearse`, `check` and `verify`: from the command line to an exit code.
+//! `run`, `rehearse`, `check`, `verify` and `backup`: from the command line to an exit code.
 
-use super::cli::{RehearseArgs, SettingsArgs, VerifyArgs};
+use super::cli::{BackupArgs, RehearseArgs, SettingsArgs, VerifyArgs};
 use super::compose::{self, Parts, Running, StationError};
 use super::exit::Exit;
 use super::station::FoldError;
 use crate::clock::RealClock;
 use crate::domain::reading::InstrumentKind;
 use crate::instruments::shapes;
-use crate::journal::{self, JournalError, chain};
+use crate::journal::{self, BackupFault, JournalError, Verified, chain};
 use crate::rehearsal::{self, Plan};
 use crate::settings;
 use std::io;
@@ -197,21 +197,42 @@ pub(super) fn rehearse(args: RehearseArgs) -> Exit {
 pub(super) fn verify(args: &VerifyArgs) -> Exit {
     match journal::verify(&args.journal) {
         Ok(sound) => {
-            println!(
-                "{}: sound; journal {}, {} events, {} samples ({} thinned), head {} {}",
-                args.journal.display(),
-                sound.journal_id,
-                sound.events,
-                sound.samples,
-                sound.thinned,
-                sound.head_seq,
-                chain::hex(&sound.head_link)
-            );
+            println!("{}: sound; {}", args.journal.display(), holds(&sound));
             Exit::Ok
         }
         Err(fault) => {
             tell(&[format!("{}: {fault}", args.journal.display())]);
             Exit::Data
+        }
+    }
+}
+
+fn holds(sound: &Verified) -> String {
+    format!(
+        "journal {}, {} events, {} samples ({} thinned), head {} {}",
+        sound.journal_id,
+        sound.events,
+        sound.samples,
+        sound.thinned,
+        sound.head_seq,
+        chain::hex(&sound.head_link)
+    )
+}
+
+/// Copies a journal, and checks the copy.
+pub(super) fn backup(args: &BackupArgs) -> Exit {
+    match journal::backup(&args.journal, &args.to) {
+        Ok(sound) => {
+            println!("{}: a sound copy; {}", args.to.display(), holds(&sound));
+            Exit::Ok
+        }
+        Err(fault) => {
+            tell(&[fault.to_string()]);
+            match fault {
+                BackupFault::There(_) => Exit::CannotCreate,
+                BackupFault::Journal(JournalError::Disk { .. }) => Exit::Io,
+                BackupFault::Journal(_) | BackupFault::Copy { .. } => Exit::Data,
+            }
         }
     }
 }

@@ -10,8 +10,10 @@
 //! | inbound | the broker's messages |
 //! | relay | new documents, changed state, the broker's acknowledgements |
 //! | pages | requests, committed states |
+//! | disk watch (`disk.rs`) | its next look |
 //! | forwarders (`inputs.rs`) | the adapters' channels |
 
+use super::disk;
 use super::inputs;
 use super::outbox::JournalOutbox;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
@@ -144,16 +146,17 @@ struct Ends {
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let Parts { settings, methods, equipment, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
-    let listener = tokio::net::TcpListener::bind(settings.web.listen)
-        .await
-        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
-    let pages = listener
-        .local_addr()
-        .map_err(|source| StationError::Listen { address: settings.web.listen, source })?;
+    let address = settings.web.listen;
+    let listening = |source| StationError::Listen { address, source };
+    let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
+    let pages = listener.local_addr().map_err(listening)?;
     let link = settings.network.as_ref().map(|n| link(&settings, n)).transpose()?;
     let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
     let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;
     let journal_id = restored.journal_id;
+    if let Some(before) = restored.restored_from {
+        tracing::warn!("this is a backup of the journal {before}; it goes on as the journal {journal_id}");
+    }
     let (bench, restored) = fold_readable(&journal, restored)
         .await
         .map_err(|source| StationError::Fold { path: path.clone(), source })?;
@@ -184,6 +187,13 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
             &mut relay,
         );
     }
+    adapters.spawn(disk::run(disk::Watch {
+        settings: settings.journal.clone(),
+        journal: journal.clone(),
+        station: handle.clone(),
+        clock: clock.clone(),
+        cancel: ends.adapters.clone(),
+    }));
     let state = AppState {
         station: handle.clone(),
         journal: journal.clone(),
@@ -315,7 +325,7 @@ fn retained(
     tasks.spawn(async move {
         let mut told = message::Told::new(journal);
         loop {
-            let bench = committed.borrow_and_update().bench.clone();
+            let bench = committed.borrow_and_update().shown();
             if let Some(state) = told.tell(&bench, &clock.now())
                 && sender.send(Arc::new(state)).is_err()
             {

@@ -213,10 +213,11 @@ fn consumer(verb: &str, message: &Inbound) -> Result<ConsumerAsk, String> {
 
 fn view(station: &StationHandle, clock: &dyn Clock) -> String {
     let committed = station.committed().borrow().clone();
+    let (bench, fault) = (committed.shown(), committed.fault.as_ref());
     let seen = crate::web::view::Seen {
-        bench: &committed.bench,
+        bench: &bench,
         sequence: committed.sequence,
-        fault: committed.fault.as_deref(),
+        fault: fault.map(|alarm| alarm.text.as_str()),
         now: clock.now(),
         running_clock: true,
         zone: "UTC",

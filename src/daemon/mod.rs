@@ -7,6 +7,7 @@ pub mod reckon;
 pub mod station;
 pub mod compose;
 mod commands;
+mod disk;
 mod inputs;
 mod pulses;
 mod outbox;

@@ -5,17 +5,23 @@
 //! 3. Commit: while the journal's thread writes batch N, batch N+1 gathers.
 //! 4. Tell: only when its batch is on the disk is anybody answered or anything published.
 //!
-//! After a failed commit the state is folded again from the journal, and the inputs that were not
-//! stored are decided again: nothing that came in is lost while the program lives.
+//! After a failed commit the state is folded again from the journal. What people did is refused
+//! where it was not stored; what happened at the bench is decided again (`trouble.rs`).
 
 mod batch;
 mod fold;
+mod recall;
+mod trouble;
+#[cfg(test)]
+mod test;
 
 use crate::clock::Clock;
-use crate::domain::bench::{Bench, Input, Outcome, What};
+use crate::domain::alarm::Alarm;
+use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
 use crate::journal::{Chain, Journal, JournalError, Restored};
 use batch::{Pending, Waiting};
+use recall::Recalls;
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -31,9 +37,9 @@ const QUEUE: usize = 1024;
 /// Inputs of one batch: bounds how long a commit takes and how much one failure takes back.
 const BATCH: usize = 256;
 /// Events after which the state is stored whole, so that a start never reads more than these.
-const SNAPSHOT_EVERY: u64 = 500;
-/// Pause after a failed commit.
-const RETRY: Duration = Duration::from_millis(500);
+const SNAPSHOT_EVERY: u64 = 1000;
+/// A batch that the disk has not confirmed for this long is shown as trouble.
+const STUCK: Duration = Duration::from_secs(10);
 
 /// A message to the station.
 #[derive(Debug)]
@@ -56,8 +62,18 @@ pub struct Committed {
     /// Reports of instruments decided since the program started: lets a rehearsal wait for the
     /// effect of a line that it sent.
     pub reports: u64,
-    /// What is wrong with the journal: not an event, else a full disk could never be shown.
-    pub fault: Option<String>,
+    /// The journal cannot be written: not an event, else a full disk could never be shown.
+    pub fault: Option<Alarm>,
+}
+
+impl Committed {
+    /// The bench as it is shown: with the alarm that cannot be stored.
+    pub fn shown(&self) -> Arc<Bench> {
+        let Some(fault) = &self.fault else { return self.bench.clone() };
+        let mut bench = Bench::clone(&self.bench);
+        bench.alarms.insert(fault.key(), fault.clone());
+        Arc::new(bench)
+    }
 }
 
 /// The way to the station, cheap to clone.
@@ -105,10 +121,20 @@ pub struct Station {
     messages: mpsc::Receiver<Message>,
     published: watch::Sender<Arc<Committed>>,
     pending: Pending,
-    flying: Option<(Commit, Pending, Arc<Committed>)>,
+    recalls: Recalls,
+    flying: Option<Flying>,
+    trouble: Option<Alarm>,
     reports: u64,
     snapshot_at: u64,
     idle_deadline: Option<i64>,
+}
+
+/// A batch on its way to the disk.
+struct Flying {
+    commit: Commit,
+    pending: Pending,
+    committed: Arc<Committed>,
+    since: tokio::time::Instant,
 }
 
 impl Station {
@@ -137,7 +163,9 @@ impl Station {
             messages,
             published,
             pending: Pending::default(),
+            recalls: Recalls::default(),
             flying: None,
+            trouble: None,
             reports: 0,
             snapshot_at,
             idle_deadline: None,
@@ -161,8 +189,14 @@ impl Station {
                 () = cancel.cancelled() => break,
                 // Fed by the loop itself: a loop that hangs is restarted. It and the end stand before
                 // the inputs, so that no flood of them starves either.
-                _ = watchdog.tick() => { let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]); }
-                message = self.messages.recv(), if self.pending.len() < BATCH => match message {
+                _ = watchdog.tick() => {
+                    let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                    self.look_for_stuck();
+                }
+                Some((found, message)) = self.recalls.next(), if self.pending.len() < BATCH => {
+                    self.recalled(found, message);
+                }
+                message = self.messages.recv(), if self.has_room() => match message {
                     Some(message) => self.gather(message),
                     None => break,
                 },
@@ -172,16 +206,38 @@ impl Station {
         self.finish(&cancel).await
     }
 
+    fn has_room(&self) -> bool {
+        self.pending.len() < BATCH && !self.recalls.are_many()
+    }
+
     /// Takes what is queued, so that it commits together.
     fn gather(&mut self, first: Message) {
         self.decide(first);
-        while self.pending.len() < BATCH {
+        while self.has_room() {
             let Ok(message) = self.messages.try_recv() else { break };
             self.decide(message);
         }
     }
 
     fn decide(&mut self, message: Message) {
+        if let Some(message) = self.recalls.take(&self.bench, &self.journal, message) {
+            self.decide_message(message);
+        }
+    }
+
+    /// A sample that an act names came back from the journal, or did not: then the act says so.
+    fn recalled(&mut self, found: Option<Box<ClosedSample>>, message: Message) {
+        if let Some(closed) = found {
+            self.decide_message(Message {
+                what: What::Recalled(closed),
+                moment: message.moment,
+                reply: None,
+            });
+        }
+        self.decide_message(message);
+    }
+
+    fn decide_message(&mut self, message: Message) {
         let input = Input { id: Uuid::now_v7(), moment: message.moment, what: message.what };
         self.decide_input(Waiting { input, reply: message.reply });
     }
@@ -227,12 +283,7 @@ impl Station {
         if sequence.saturating_sub(self.snapshot_at) >= SNAPSHOT_EVERY {
             pending.batch.snapshot = self.snapshot();
         }
-        let committed = Arc::new(Committed {
-            bench: self.bench_at(sequence),
-            sequence,
-            reports: self.reports,
-            fault: None,
-        });
+        let committed = self.committed();
         if pending.batch == crate::journal::Batch::default() {
             // Nothing to store: told at once.
             self.published.send_replace(committed);
@@ -242,7 +293,21 @@ impl Station {
         // What waits can be decided again; of the batch itself nothing is needed any more.
         let (journal, batch) = (self.journal.clone(), std::mem::take(&mut pending.batch));
         let commit: Commit = Box::pin(async move { journal.commit(batch).await });
-        self.flying = Some((commit, pending, committed));
+        self.flying = Some(Flying { commit, pending, committed, since: tokio::time::Instant::now() });
+    }
+
+    /// The working state, to be told once it is on the disk.
+    fn committed(&self) -> Arc<Committed> {
+        let sequence = self.chain.seq();
+        Arc::new(Committed { bench: self.bench_at(sequence), sequence, reports: self.reports, fault: None })
+    }
+
+    fn look_for_stuck(&mut self) {
+        let waits = self.flying.as_ref().map(|flying| flying.since.elapsed());
+        if let Some(waits) = waits.filter(|waits| *waits >= STUCK) {
+            let text = format!("the disk has not confirmed what was written {} s ago", waits.as_secs());
+            self.show_trouble(&text);
+        }
     }
 
     /// The state after event `sequence`, which is the newest: that which was shown last if nothing
@@ -266,65 +331,27 @@ impl Station {
         result: Result<(), JournalError>,
         cancel: &CancellationToken,
     ) -> Result<(), FoldError> {
-        let Some((_, pending, committed)) = self.flying.take() else { return Ok(()) };
+        let Some(Flying { pending, committed, .. }) = self.flying.take() else { return Ok(()) };
         match result {
             Ok(()) => {
+                self.trouble = None;
                 self.published.send_replace(committed);
                 pending.tell();
                 Ok(())
             }
-            Err(error) => self.recover(pending, &error, cancel).await,
+            Err(error) => self.recover(pending, error, cancel).await,
         }
-    }
-
-    /// Folds the state again and decides again what did not reach the disk.
-    async fn recover(
-        &mut self,
-        failed: Pending,
-        error: &JournalError,
-        cancel: &CancellationToken,
-    ) -> Result<(), FoldError> {
-        let mut text = error.to_string();
-        let mut waiting = failed.into_waiting();
-        waiting.extend(std::mem::take(&mut self.pending).into_waiting());
-        tracing::error!("{text}; {} inputs wait", waiting.len());
-        let restored = loop {
-            self.published.send_modify(|c| {
-                *c = Arc::new(Committed { fault: Some(text.clone()), ..(**c).clone() });
-            });
-            let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
-            tokio::select! {
-                () = tokio::time::sleep(RETRY) => {}
-                // Told to stop while the disk fails: what waits was acknowledged to nobody.
-                () = cancel.cancelled() => return Err(FoldError::Undecided { inputs: waiting.len(), text }),
-            }
-            match self.journal.reload().await {
-                Ok(restored) => break restored,
-                // A disk may come back; a journal that is damaged or whose thread ended does not.
-                Err(again @ JournalError::Disk { .. }) => text = again.to_string(),
-                Err(lasting) => return Err(lasting.into()),
-            }
-        };
-        let (bench, restored) = fold_readable(&self.journal, restored).await?;
-        self.bench = bench;
-        self.snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
-        self.chain = restored.chain;
-        for one in waiting {
-            // The disk may have failed while saying so: what it holds is not decided twice.
-            match self.journal.input(one.input.id).await {
-                Ok(Some(row)) => one.tell(batch::stored_outcome(&row.outcome)),
-                _ => self.decide_input(one),
-            }
-        }
-        Ok(())
     }
 
     async fn finish(mut self, cancel: &CancellationToken) -> Result<(), FoldError> {
         self.messages.close();
         loop {
-            while self.pending.len() < BATCH {
+            while self.has_room() {
                 let Ok(message) = self.messages.try_recv() else { break };
                 self.decide(message);
+            }
+            while let Some((found, message)) = self.recalls.next().await {
+                self.recalled(found, message);
             }
             self.launch();
             if self.flying.is_none() {
@@ -343,9 +370,9 @@ impl Station {
     }
 }
 
-async fn landed(flying: &mut Option<(Commit, Pending, Arc<Committed>)>) -> Result<(), JournalError> {
+async fn landed(flying: &mut Option<Flying>) -> Result<(), JournalError> {
     match flying {
-        Some((commit, _, _)) => commit.await,
+        Some(flying) => (&mut flying.commit).await,
         None => std::future::pending().await,
     }
 }

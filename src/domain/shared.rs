@@ -27,6 +27,13 @@ impl<T> Shared<T> {
     }
 }
 
+impl<T: Clone> Shared<T> {
+    /// The value itself; a copy of it if anybody else holds it.
+    pub fn into_inner(self) -> T {
+        Arc::unwrap_or_clone(self.0)
+    }
+}
+
 impl<T> From<T> for Shared<T> {
     fn from(value: T) -> Self {
         Self::new(value)

@@ -1,5 +1,7 @@
 //! Failures on purpose, for simulations and tests of what stands above the journal.
 
+use super::error::Trouble;
+
 /// A point of a commit at which it can be made to fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FaultPoint {
@@ -13,6 +15,11 @@ pub enum FaultPoint {
 pub trait Faults: Send {
     /// True: fail here.
     fn fails(&mut self, point: FaultPoint) -> bool;
+
+    /// As what it fails.
+    fn trouble(&self) -> Trouble {
+        Trouble::Io
+    }
 }
 
 impl<F: FnMut(FaultPoint) -> bool + Send> Faults for F {

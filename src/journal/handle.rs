@@ -1,13 +1,16 @@
 //! What the rest of the station holds of the journal.
 
 use super::acks::Acks;
-use super::backup;
+use super::backup::{self, BackupFault};
+use super::closed;
 use super::error::JournalError;
 use super::faults::{Faults, NoFaults};
-use super::rows::{Batch, InputRow, OutboxRow, Restored};
+use super::rows::{Batch, ClosedFound, ClosedWanted, InputRow, OutboxRow, Restored};
 use super::sql;
 use super::store::{OpenWith, Store};
 use super::thread::{self, Request};
+use super::times::CommitTimes;
+use super::verify::Verified;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{self, Sender};
@@ -28,6 +31,7 @@ struct Inner {
     requests: Option<Sender<Request>>,
     newest: watch::Receiver<u64>,
     acks: Acks,
+    times: Arc<CommitTimes>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -56,13 +60,14 @@ impl Journal {
         faults: Box<dyn Faults>,
     ) -> Result<(Self, Restored), JournalError> {
         let (store, restored) = Store::open(path, with, faults)?;
-        let (path, newest, acks) = (store.path().to_path_buf(), store.newest(), store.acks());
+        let (path, newest) = (store.path().to_path_buf(), store.newest());
+        let (acks, times) = (store.acks(), store.times());
         let (sender, requests) = mpsc::channel();
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
             .spawn(move || thread::run(store, &requests))
             .map_err(|e| JournalError::file(&path, "given a thread", &e))?;
-        let inner = Inner { path, requests: Some(sender), newest, acks, thread: Some(thread) };
+        let inner = Inner { path, requests: Some(sender), newest, acks, times, thread: Some(thread) };
         Ok((Self { inner: Arc::new(inner) }, restored))
     }
 
@@ -119,7 +124,7 @@ impl Journal {
 
     /// How many documents the network has not acknowledged.
     pub async fn unacked_count(&self) -> Result<u64, JournalError> {
-        self.ask(|store| store.unacked()).await
+        self.ask(Store::unacked).await
     }
 
     /// Up to `limit` documents of a kind, newest first, numbered below `before` where given.
@@ -144,14 +149,35 @@ impl Journal {
         self.ask(move |store| store.read(|conn| sql::input_by_id(conn, id))).await
     }
 
+    /// How long the longest commit took since this was asked last; one that is on its way counts
+    /// as long as it has taken.
+    pub fn slowest_commit(&self) -> std::time::Duration {
+        self.inner.times.longest()
+    }
+
+    /// What has left the state, by its identity or by that of one of its parts.
+    pub async fn closed(&self, id: Uuid) -> Result<Option<ClosedFound>, JournalError> {
+        self.ask(move |store| store.read(|conn| closed::by_id(conn, id))).await
+    }
+
+    /// Up to `limit` of what has left the state, the last one first; the `number` of the last row
+    /// is the `before` of the next page.
+    pub async fn closed_page(
+        &self,
+        wanted: ClosedWanted,
+        limit: u32,
+    ) -> Result<Vec<ClosedFound>, JournalError> {
+        self.ask(move |store| store.read(|conn| closed::page(conn, &wanted, limit))).await
+    }
+
     /// Changes whenever newer documents were committed; holds the newest one's number.
     pub fn newest_document(&self) -> watch::Receiver<u64> {
         self.inner.newest.clone()
     }
 
-    /// Copies the journal, as it stands at one instant, to a new file while the station runs.
-    /// Opened as a journal, the copy goes on under a new identity.
-    pub async fn backup(&self, to: &Path) -> Result<(), JournalError> {
+    /// Copies the journal, as it stands at one instant, to a new file while the station runs, and
+    /// gives what the copy holds. Opened as a journal, the copy goes on under a new identity.
+    pub async fn backup(&self, to: &Path) -> Result<Verified, BackupFault> {
         let (from, to) = (self.inner.path.clone(), to.to_path_buf());
         tokio::task::spawn_blocking(move || backup::backup(&from, &to))
             .await

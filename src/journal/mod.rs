@@ -13,32 +13,40 @@
 //! - The thread checks that each batch continues the chain; a batch that was made on a head that
 //!   never came to be is refused whole.
 //! - Acknowledgement marks of the network stay outside the chain and ride on later commits.
+//! - [`backup()`] copies a journal while a station writes to it, and verifies the copy.
 //! - [`verify()`] finds the first altered event. `docs/journal.md` says what that proves.
 
 mod rows;
+mod closed;
 pub mod chain;
 pub mod stored;
 mod error;
 mod faults;
 mod lock;
+mod log;
 mod acks;
 mod schema;
 mod sql;
 mod restore;
 mod store;
+mod times;
 mod thread;
 mod handle;
 mod read;
 mod backup;
 mod verify;
 
+pub use backup::{BackupFault, backup};
 pub use chain::{Altered, Chain, Digest};
 pub use error::{JournalError, Trouble};
 #[doc(hidden)]
 pub use faults::{FaultPoint, Faults};
 pub use handle::Journal;
 pub use read::Reader;
-pub use rows::{Batch, EventRow, InputRow, NewDocument, NewEvent, OutboxRow, Restored};
+pub use rows::{
+    Batch, ClosedFound, ClosedRow, ClosedWanted, EventRow, InputRow, NewDocument, NewEvent, OutboxRow,
+    Restored,
+};
 pub use store::OpenWith;
 pub use verify::{Verified, VerifyFault, verify};
 

@@ -54,7 +54,6 @@ pub(super) fn restore(conn: &Connection, before: Option<u64>) -> Result<Restored
         restored_from: None,
         format: schema::newest(),
         outbox_next: chain.newest_document() + 1,
-        unacked: sql::unacked(conn)?,
         chain,
         snapshot,
         events_after,

@@ -109,11 +109,11 @@ pub(super) fn put_document(tx: &Transaction, row: &OutboxRow) -> rusqlite::Resul
         .map(drop)
 }
 
-/// Marks a document as acknowledged; the first mark stays.
-pub(super) fn put_ack(tx: &Transaction, number: u64, at_ns: i64) -> rusqlite::Result<()> {
+/// Marks a document as acknowledged; the first mark stays. Whether it had none before.
+pub(super) fn put_ack(tx: &Transaction, number: u64, at_ns: i64) -> rusqlite::Result<bool> {
     tx.prepare_cached("UPDATE outbox SET acked_at_ns = ?2 WHERE number = ?1 AND acked_at_ns IS NULL")?
         .execute((signed(number), at_ns))
-        .map(drop)
+        .map(|changed| changed > 0)
 }
 
 /// Stores a state and drops all but the newest two.
@@ -182,7 +182,8 @@ pub(super) fn document_by_id(conn: &Connection, id: &str) -> rusqlite::Result<Op
         .optional()
 }
 
-/// How many documents the network has not acknowledged.
+/// How many documents the network has not acknowledged. It counts each one: with a network that
+/// never was, that is the whole history, so nothing that a start waits for asks this.
 pub(super) fn unacked(conn: &Connection) -> rusqlite::Result<u64> {
     conn.prepare_cached("SELECT count(*) FROM outbox WHERE acked_at_ns IS NULL")?
         .query_row([], |row| unsigned(row, 0))
@@ -214,18 +215,33 @@ pub(super) fn last_link(conn: &Connection) -> rusqlite::Result<Option<(u64, Dige
     .optional()
 }
 
-/// Newest document, the oldest without a mark, and the oldest without one or marked at or after
-/// `since_ns`; 0 and absent where there is none.
+/// Acknowledged documents that go out again at most, whatever their marks say: a wall clock that
+/// was far ahead, or starts in the past, must not make the whole history recent.
+pub(super) const RECENT_MOST: u32 = 1000;
+
+/// Newest document, the oldest without a mark, and where the recent tail before that one begins:
+/// the documents marked at or after `since_ns`, back to the first that was not, or to the
+/// [`RECENT_MOST`]th. 0 and absent where there is none. Reads the tail and nothing before it.
 pub(super) fn resume(conn: &Connection, since_ns: i64) -> rusqlite::Result<(u64, Option<u64>, Option<u64>)> {
-    let number = |row: &Row, column: usize| {
-        let value: Option<i64> = row.get(column)?;
-        Ok::<_, rusqlite::Error>(value.and_then(|v| u64::try_from(v).ok()))
-    };
-    conn.query_row(
-        "SELECT (SELECT max(number) FROM outbox),
-                (SELECT min(number) FROM outbox WHERE acked_at_ns IS NULL),
-                (SELECT min(number) FROM outbox WHERE acked_at_ns IS NULL OR acked_at_ns >= ?1)",
-        [since_ns],
-        |row| Ok((number(row, 0)?.unwrap_or(0), number(row, 1)?, number(row, 2)?)),
-    )
+    let newest = conn
+        .prepare_cached("SELECT number FROM outbox ORDER BY number DESC LIMIT 1")?
+        .query_row([], |row| unsigned(row, 0))
+        .optional()?
+        .unwrap_or(0);
+    let unacked = conn
+        .prepare_cached("SELECT number FROM outbox WHERE acked_at_ns IS NULL ORDER BY number LIMIT 1")?
+        .query_row([], |row| unsigned(row, 0))
+        .optional()?;
+    let mut backwards = conn.prepare_cached(
+        "SELECT number, acked_at_ns FROM outbox WHERE number < ?1 ORDER BY number DESC LIMIT ?2",
+    )?;
+    let mut rows = backwards.query((signed(unacked.unwrap_or(newest + 1)), RECENT_MOST))?;
+    let mut recent = unacked;
+    while let Some(row) = rows.next()? {
+        if row.get::<_, Option<i64>>(1)?.is_some_and(|at| at < since_ns) {
+            break;
+        }
+        recent = Some(unsigned(row, 0)?);
+    }
+    Ok((newest, unacked, recent))
 }

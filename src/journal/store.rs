@@ -2,19 +2,30 @@
 
 use super::acks::{ACKS_AT_ONCE, Acks};
 use super::chain::Chain;
+use super::closed;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
 use super::lock::Lock;
+use super::log;
 use super::restore::{self, RestoreError};
 use super::rows::{Batch, OutboxRow, Restored};
 use super::schema::{self, Found};
 use super::sql;
+use super::times::CommitTimes;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
 use uuid::Uuid;
+
+/// Pages of the write-ahead log after which a commit folds it into the file at once. It is there for
+/// a flood; normally the log is folded before, while nobody waits. They fit the room that is laid
+/// out for the log, so that it never has to grow.
+const CHECKPOINT_PAGES: u32 = 900;
+/// Commits after which the log is folded into the file in the next quiet moment.
+const FOLD_AFTER: u32 = 64;
 
 /// What an opening needs from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,7 +44,14 @@ pub(super) struct Store {
     /// Acknowledgements that ride on the next commit.
     acks: Acks,
     newest: watch::Sender<u64>,
+    /// Documents without a mark in the file, once somebody asked.
+    unacked: Option<u64>,
+    times: Arc<CommitTimes>,
     faults: Box<dyn Faults>,
+    /// The log's room on the disk was laid out.
+    laid_out: bool,
+    /// Commits since the log was last folded into the file in a quiet moment.
+    unfolded: u32,
     _lock: Lock,
 }
 
@@ -58,13 +76,30 @@ impl Store {
         }
         let newest = watch::Sender::new(restored.chain.newest_document());
         let chain = restored.chain.clone();
-        let store = Self { path, conn, chain, acks: Acks::default(), newest, faults, _lock: lock };
+        let store = Self {
+            path,
+            conn,
+            chain,
+            acks: Acks::default(),
+            newest,
+            unacked: None,
+            times: Arc::default(),
+            faults,
+            laid_out: false,
+            unfolded: 0,
+            _lock: lock,
+        };
         Ok((store, restored))
     }
 
     /// Where the file really is.
     pub(super) fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// How long commits take.
+    pub(super) fn times(&self) -> Arc<CommitTimes> {
+        self.times.clone()
     }
 
     /// Tells of the newest document's number.
@@ -77,9 +112,15 @@ impl Store {
         let mut chain = self.chain.clone();
         follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
         let acks = self.acks.all();
-        self.write(batch, &acks)?;
+        self.times.begun();
+        let written = self.write(batch, &acks);
+        self.times.ended();
+        let marked = written?;
         self.chain = chain;
+        let made = batch.outbox.iter().filter(|row| row.acked_at_ns.is_none()).count() as u64;
+        self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
         self.acks.stored(&acks);
+        self.unfolded = self.unfolded.saturating_add(1);
         let number = self.chain.newest_document();
         self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
         if self.faults.fails(FaultPoint::AfterCommit) {
@@ -88,7 +129,8 @@ impl Store {
         Ok(())
     }
 
-    fn write(&mut self, batch: &Batch, acks: &BTreeMap<u64, i64>) -> Result<(), JournalError> {
+    /// Writes a batch, and gives how many documents got their mark by it.
+    fn write(&mut self, batch: &Batch, acks: &BTreeMap<u64, i64>) -> Result<u64, JournalError> {
         let failed = |path: &Path, e: &rusqlite::Error| JournalError::database(path, "written", e);
         if !self.conn.is_autocommit() {
             // The undoing of an earlier batch failed with the disk. Nothing of it may stay open.
@@ -98,19 +140,20 @@ impl Store {
             .conn
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|e| failed(&self.path, &e))?;
-        put(&tx, batch, acks).map_err(|e| failed(&self.path, &e))?;
+        let marked = put(&tx, batch, acks).map_err(|e| failed(&self.path, &e))?;
         if self.faults.fails(FaultPoint::BeforeCommit) {
             drop(tx);
             return Err(self.made_to_fail());
         }
-        tx.commit().map_err(|e| failed(&self.path, &e))
+        tx.commit().map_err(|e| failed(&self.path, &e))?;
+        Ok(marked)
     }
 
     fn made_to_fail(&self) -> JournalError {
         JournalError::Disk {
             path: self.path.clone(),
             doing: "written",
-            trouble: Trouble::Io,
+            trouble: self.faults.trouble(),
             detail: "made to fail by a test".to_owned(),
         }
     }
@@ -127,6 +170,7 @@ impl Store {
             Err(other) => return Err(other),
         };
         self.chain = restored.chain.clone();
+        self.unacked = None;
         self.newest.send_replace(self.chain.newest_document());
         Ok(restored)
     }
@@ -181,8 +225,12 @@ impl Store {
         Ok(rows)
     }
 
-    /// How many documents are unacknowledged.
-    pub(super) fn unacked(&self) -> Result<u64, JournalError> {
+    /// How many documents are unacknowledged. Counted at the first question, then kept.
+    pub(super) fn unacked(&mut self) -> Result<u64, JournalError> {
+        let count = match self.unacked {
+            Some(count) => count,
+            None => *self.unacked.insert(self.read(sql::unacked)?),
+        };
         self.read(|conn| {
             let mut open =
                 conn.prepare_cached("SELECT count(*) FROM outbox WHERE number = ?1 AND acked_at_ns IS NULL")?;
@@ -190,7 +238,7 @@ impl Store {
             for number in self.acks.all().keys() {
                 waiting += open.query_row([sql::signed(*number)], |row| sql::unsigned(row, 0))?;
             }
-            Ok(sql::unacked(conn)?.saturating_sub(waiting))
+            Ok(count.saturating_sub(waiting))
         })
     }
 
@@ -200,6 +248,28 @@ impl Store {
         question: impl FnOnce(&Connection) -> rusqlite::Result<T>,
     ) -> Result<T, JournalError> {
         question(&self.conn).map_err(|e| JournalError::database(&self.path, "read", &e))
+    }
+
+    /// There is work on the write-ahead log that can wait for a quiet moment.
+    pub(super) fn log_wants_care(&self) -> bool {
+        !self.laid_out && self.unfolded > 0 || self.unfolded >= FOLD_AFTER
+    }
+
+    /// Lays out the log's room, once, and folds the log into the file. Where either fails, the
+    /// journal is slower and nothing else: what was committed is in the log.
+    pub(super) fn care_for_log(&mut self) {
+        if !self.laid_out {
+            self.laid_out = true;
+            if let Err(error) = log::lay_out(&self.path) {
+                tracing::debug!(%error, path = %self.path.display(), "no room was laid out for the log");
+            }
+        }
+        if self.unfolded >= FOLD_AFTER {
+            self.unfolded = 0;
+            if let Err(error) = self.conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())) {
+                tracing::debug!(%error, path = %self.path.display(), "the log was not folded");
+            }
+        }
     }
 
     /// Stores what waits, folds the write-ahead log into the file and closes it.
@@ -239,6 +309,9 @@ fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
             .follow_document(row)
             .map_err(|what| format!("document {} ({}): {what}", row.number, row.kind))?;
     }
+    if let Some(row) = batch.closed.iter().find(|row| row.seq > chain.seq()) {
+        return Err(format!("what left includes event {}, but the newest is {}", row.seq, chain.seq()));
+    }
     match &batch.snapshot {
         Some((seq, _)) if *seq > chain.seq() => {
             Err(format!("the snapshot includes event {seq}, but the newest is {}", chain.seq()))
@@ -247,7 +320,8 @@ fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
     }
 }
 
-fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlite::Result<()> {
+/// Writes everything; gives how many documents got their mark.
+fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlite::Result<u64> {
     for row in &batch.inputs {
         sql::put_input(tx, row)?;
     }
@@ -257,15 +331,22 @@ fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlit
     for row in &batch.outbox {
         sql::put_document(tx, row)?;
     }
+    for row in &batch.closed {
+        closed::put(tx, row)?;
+    }
     let waiting = waiting.iter().map(|(number, at)| (*number, *at));
+    let mut marked = 0;
     for (number, at_ns) in waiting.chain(batch.acked.iter().copied()) {
-        sql::put_ack(tx, number, at_ns)?;
+        marked += u64::from(sql::put_ack(tx, number, at_ns)?);
     }
-    match &batch.snapshot {
-        Some((seq, state)) => sql::put_snapshot(tx, *seq, state),
-        None => Ok(()),
+    if let Some((seq, state)) = &batch.snapshot {
+        sql::put_snapshot(tx, *seq, state)?;
     }
+    Ok(marked)
 }
+
+/// Bytes of the write-ahead log that stay on the disk once it was folded into the file.
+const LOG_KEPT: i64 = 16 * 1024 * 1024;
 
 /// Opens the file for writing, unless it is something else or from a newer program.
 fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
@@ -293,6 +374,9 @@ fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
     }
     conn.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
     conn.pragma_update(None, "foreign_keys", true).map_err(failed)?;
+    conn.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES).map_err(failed)?;
+    // A log that grew while a backup or a verification held it back is cut again afterwards.
+    conn.pragma_update(None, "journal_size_limit", LOG_KEPT).map_err(failed)?;
     Ok((conn, found))
 }
 

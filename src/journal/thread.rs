@@ -10,6 +10,9 @@ use tokio::time::Instant;
 /// Acknowledgements that wait for company are committed alone when many wait, or after this long.
 const ACKS_WAIT: Duration = Duration::from_secs(1);
 
+/// Quiet for so long before the log is looked after, so that nobody waits for it.
+const REST: Duration = Duration::from_millis(20);
+
 /// Work on the store; it sends its own answer.
 pub(super) type Work = Box<dyn FnOnce(&mut Store) + Send>;
 
@@ -27,7 +30,8 @@ pub(super) enum Request {
 pub(super) fn run(mut store: Store, requests: &Receiver<Request>) {
     let mut flush_at: Option<Instant> = None;
     loop {
-        let request = match flush_at {
+        let rest_at = store.log_wants_care().then(|| Instant::now() + REST);
+        let request = match flush_at.into_iter().chain(rest_at).min() {
             None => requests.recv().map_err(|_| RecvTimeoutError::Disconnected),
             Some(at) => requests.recv_timeout(at.saturating_duration_since(Instant::now())),
         };
@@ -42,7 +46,11 @@ pub(super) fn run(mut store: Store, requests: &Receiver<Request>) {
                 let _ = answer.send(store.close());
                 return;
             }
-            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Timeout) => {
+                if rest_at.is_some_and(|at| at <= Instant::now()) {
+                    store.care_for_log();
+                }
+            }
             Err(RecvTimeoutError::Disconnected) => {
                 if let Err(error) = store.close() {
                     tracing::error!(%error, "the journal did not close cleanly");

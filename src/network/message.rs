@@ -66,9 +66,7 @@ impl Told {
     pub fn tell(&mut self, bench: &Bench, now: &Moment) -> Option<RetainedState> {
         let topics = Topics::of(&bench.station);
         let before = self.state.generation;
-        if self.meta.is_none() {
-            self.state.absent = may_be_left(bench, &topics);
-        }
+        let first = self.meta.is_none();
         let meta_of = MetaOf { settings: bench.settings.clone(), current: bench.current.clone() };
         if !self.meta.as_ref().is_some_and(|last| {
             last.settings.is_same(&meta_of.settings) && last.current.is_same(&meta_of.current)
@@ -98,6 +96,11 @@ impl Told {
         }
         for (topic, alarm) in alarms {
             self.put(topic, &alarm_body(bench, alarm), None, 1);
+        }
+        if first {
+            let mut absent = may_be_left(bench, &topics);
+            absent.retain(|topic| !self.state.topics.contains_key(topic));
+            self.state.absent = absent;
         }
         (self.state.generation != before).then(|| self.state.clone())
     }
@@ -232,7 +235,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "id": specimen.id,
         "label": specimen.label,
         "sample": specimen.sample,
-        "complete": specimen.is_complete(),
+        "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
     });
     let Some((method, points)) = bench.rule(specimen) else {
@@ -262,7 +265,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "running": running,
         "possible": bench.possible_text(specimen),
         "deviations": prepared + judge::deviations(specimen, method, &points).len(),
-        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "result": specimen.result().map(|c| c.reported.normalize().to_string()),
     })
 }
 
@@ -336,6 +339,18 @@ mod test {
             assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
         }
         assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));
+    }
+
+    #[test]
+    fn nothing_is_told_twice_and_a_bench_made_smaller_takes_its_places_back() {
+        let mut bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
+        let mut told = Told::new(Uuid::nil());
+        assert!(told.tell(&bench, &at(0)).is_some());
+        assert_eq!(told.tell(&bench, &at(SECOND)), None);
+        bench.settings.places = 7;
+        let smaller = told.tell(&bench, &at(2 * SECOND)).unwrap();
+        assert!(!smaller.topics.contains_key("stillstand/1/bench-a/place/8"));
+        assert_eq!(smaller.topics, retained(&bench, Uuid::nil(), &at(2 * SECOND), 1).topics);
     }
 
     #[test]

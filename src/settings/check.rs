@@ -116,6 +116,9 @@ fn folders(settings: &Settings, faults: &mut Faults) {
             Ok(true) => {}
         }
     }
+    if settings.journal.slow_ms == 0 {
+        faults.add("journal.slow-ms", "is 0, and every commit takes longer; use at least 1");
+    }
     let path = &settings.journal.path;
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     if !folder.is_dir() {

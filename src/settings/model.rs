@@ -53,6 +53,10 @@ pub struct Station {
 pub struct Journal {
     /// File of the journal.
     pub path: PathBuf,
+    /// Less room than this where the journal lies is an alarm, millions of bytes; 0: never.
+    pub space_low_mb: u64,
+    /// A commit that takes this long is an alarm, milliseconds.
+    pub slow_ms: u64,
 }
 
 /// The pages.

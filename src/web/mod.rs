@@ -63,10 +63,11 @@ impl AppState {
     /// The view at this instant, as JSON text.
     fn view(&self, waiting: u64) -> String {
         let committed = self.station.committed().borrow().clone();
+        let (bench, fault) = (committed.shown(), committed.fault.as_ref());
         let seen = view::Seen {
-            bench: &committed.bench,
+            bench: &bench,
             sequence: committed.sequence,
-            fault: committed.fault.as_deref(),
+            fault: fault.map(|alarm| alarm.text.as_str()),
             now: self.clock.now(),
             running_clock: self.running_clock,
             zone: &self.zone,
@@ -155,7 +156,7 @@ async fn ready(State(state): State<AppState>) -> Response {
     }
     let fault = committed.borrow().fault.clone();
     match fault {
-        Some(fault) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, fault).into_response(),
+        Some(fault) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, fault.text).into_response(),
         None => "ready\n".into_response(),
     }
 }

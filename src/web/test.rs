@@ -2,6 +2,7 @@
 //! clock that stands still until it is moved.
 
 mod equipment;
+mod odd;
 mod requests;
 mod shown;
 

@@ -1,12 +1,15 @@
 //! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
 
-use crate::domain::bench::{Bench, EVENT_VERSION, Event, Input, Outcome, Refusal, What};
+use crate::domain::bench::{Bench, ClosedSample, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
 use crate::domain::report::{self, DocumentKind, Head};
-use crate::journal::{Batch, Chain, InputRow, NewDocument, NewEvent, chain};
+use crate::domain::shared::Shared;
+use crate::journal::stored::Stored;
+use crate::journal::{Batch, Chain, ClosedRow, InputRow, NewDocument, NewEvent, chain};
 use crate::network::topics::Topics;
 use serde_json::json;
+use std::collections::VecDeque;
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
@@ -67,6 +70,8 @@ pub(super) fn decide(
     waiting: Waiting,
 ) {
     let input = &waiting.input;
+    // Held until the end, so that a change of the drawer is one of a copy.
+    let drawer = bench.closed.clone();
     let decision = bench.decide(input);
     let moment = to_json(&input.moment);
     for event in &decision.events {
@@ -79,6 +84,9 @@ pub(super) fn decide(
             bench.apply(&issued, &input.moment);
             append(chain, pending, input, &moment, &issued);
         }
+    }
+    if !decision.events.is_empty() {
+        pending.batch.closed.extend(closed_rows(&drawer, bench, chain.seq()));
     }
     if is_worth_storing(&input.what, !decision.events.is_empty()) {
         pending.batch.inputs.push(InputRow {
@@ -94,11 +102,25 @@ pub(super) fn decide(
     pending.waiting.push((waiting, decision.outcome));
 }
 
+/// A row for each sample that left the bench, or that was corrected after it had.
+fn closed_rows(before: &VecDeque<Shared<ClosedSample>>, bench: &Bench, seq: u64) -> Vec<ClosedRow> {
+    let changed = |now: &&Shared<ClosedSample>| !before.iter().any(|was| was.is_same(now));
+    let row = |closed: &Shared<ClosedSample>| ClosedRow {
+        id: closed.sample.id,
+        label: closed.sample.label.clone(),
+        closed_ns: closed.closed.wall_ns,
+        seq,
+        state: to_json(closed),
+        parts: closed.specimens.iter().map(|s| s.id).collect(),
+    };
+    bench.closed.iter().filter(changed).map(row).collect()
+}
+
 fn append(chain: &mut Chain, pending: &mut Pending, input: &Input, moment: &str, event: &Event) {
     pending.batch.events.push(chain.append(NewEvent {
         input: input.id,
         kind: event.kind().to_owned(),
-        version: EVENT_VERSION,
+        version: Stored::newest(event.kind()).version,
         chained: event.is_chained(),
         moment: moment.to_owned(),
         payload: to_json(event),
@@ -140,7 +162,11 @@ fn topic(station: &str, kind: DocumentKind) -> String {
 /// Inputs are stored, refused ones too. Not those that the clock makes and that said nothing,
 /// nor temperatures that were thinned out.
 fn is_worth_storing(what: &What, has_events: bool) -> bool {
-    has_events || !matches!(what, What::Deadline | What::Instrument(InstrumentReport::Temperature { .. }))
+    has_events
+        || !matches!(
+            what,
+            What::Deadline | What::Recalled(_) | What::Instrument(InstrumentReport::Temperature { .. })
+        )
 }
 
 /// What is stored of an input. Where its event holds all of it, a word is enough.
@@ -148,6 +174,7 @@ fn stored_input(what: &What) -> String {
     match what {
         What::Started(_) => json!({ "input": "started" }).to_string(),
         What::Deadline => json!({ "input": "deadline" }).to_string(),
+        What::Recalled(_) => json!({ "input": "recalled" }).to_string(),
         What::Instrument(InstrumentReport::Temperature { .. }) => {
             json!({ "input": "instrument", "report": "temperature" }).to_string()
         }
@@ -179,6 +206,9 @@ fn log(event: &Event) {
         | Event::PointMarked { .. }
         | Event::DocumentIssued { .. }
         | Event::ActDone { .. } => tracing::debug!(kind = event.kind(), ?event),
+        Event::SampleRecalled { closed } => {
+            tracing::info!(kind = event.kind(), sample = %closed.sample.label);
+        }
         Event::MethodAdopted { method } => {
             tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
         }

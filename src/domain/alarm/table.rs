@@ -41,6 +41,12 @@ pub enum Name {
     NetworkUnsuitable,
     /// A watched consumer of documents has not confirmed for long.
     ConsumerBehind,
+    /// The journal cannot be written. The station itself says so: it cannot be stored.
+    NotKept,
+    /// Little room is left where the journal lies.
+    DiskLow,
+    /// The disk under the journal confirms slowly.
+    DiskSlow,
 }
 
 /// What an alarm means to the person who sees it.
@@ -117,12 +123,15 @@ impl Name {
             Self::NetworkInboundDenied => "network-inbound-denied",
             Self::NetworkUnsuitable => "network-unsuitable",
             Self::ConsumerBehind => "consumer-behind",
+            Self::NotKept => "not-kept",
+            Self::DiskLow => "disk-low",
+            Self::DiskSlow => "disk-slow",
         }
     }
 }
 
 /// The table.
-pub const TABLE: [Definition; 16] = [
+pub const TABLE: [Definition; 19] = [
     Definition {
         name: Name::TemperatureLow,
         priority: Priority::High,
@@ -294,6 +303,39 @@ pub const TABLE: [Definition; 16] = [
         condition: "a watched consumer has not confirmed the station's documents for long",
         consequence: "records may be missing where they are wanted; the journal here has them all",
         response: "have the consumer looked at; it asks for a replay from the number that it misses",
+        respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::NotKept,
+        priority: Priority::High,
+        condition: "the journal cannot be written",
+        consequence: "nothing is stored: acts are refused, what switches and instruments say waits in memory",
+        response: "make room on the disk, or have it put right; note times on paper and state them afterwards",
+        respond_within_s: 300,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::DiskLow,
+        priority: Priority::Medium,
+        condition: "less room is left under the journal than the setting says",
+        consequence: "once the disk is full, nothing can be stored",
+        response: "make room on the disk, or move the journal to a larger one",
+        respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::DiskSlow,
+        priority: Priority::Medium,
+        condition: "the disk took longer to confirm than the setting says",
+        consequence: "answers come late; a disk that wears out does this before it fails",
+        response: "end what keeps the disk busy; if it stays slow, make a backup and change the disk",
         respond_within_s: 14_400,
         on_delay: OnDelay::None,
         off_delay_s: 0,

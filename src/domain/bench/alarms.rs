@@ -108,6 +108,8 @@ impl Bench {
                 Name::NoAnswer | Name::InstrumentGone => {
                     keys.extend(self.instruments.keys().map(|about| key(row.name, about)));
                 }
+                // The station's own: putting it aside could not be stored, and must not outlast it.
+                Name::NotKept => {}
                 Name::SwitchGone | Name::TriggerRefused => {
                     keys.extend(self.triggers.keys().map(|about| key(row.name, about)));
                     if row.name == Name::TriggerRefused {

@@ -9,14 +9,14 @@ use super::{
 };
 use crate::domain::alarm::LimitWatch;
 use crate::domain::calculation::Calculation;
-use crate::domain::equipment::{Happened, Moves};
-use crate::domain::method::{Level, Point, Step};
+use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::history::Happened;
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
-use crate::domain::specimen::{Marked, Run, Specimen, Target, Weighing};
+use crate::domain::specimen::{By, Issued, Marked, Run, Specimen, Weighing, late};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::cmp::Ordering;
@@ -41,21 +41,27 @@ impl Bench {
             | Event::ReadingEntered { .. }
             | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
-            | Event::IntervalAnnounced { .. } => self.apply_specimen(event),
+            | Event::IntervalAnnounced { .. } => self.apply_specimen(event, at),
+            Event::MarkedTogether { .. }
+            | Event::MarkWithdrawn { .. }
+            | Event::TimeCorrected { .. }
+            | Event::ReadingCorrected { .. }
+            | Event::RecordVoided { .. }
+            | Event::ReasonGiven { .. }
+            | Event::RecordAmended { .. }
+            | Event::ResultAmended { .. }
+            | Event::SampleRecalled { .. } => self.apply_correction(event, at),
             Event::TemperatureRead { temperature, wire, moment, side } => {
                 self.read_temperature(temperature, wire, moment, *side);
             }
             Event::TemperaturesCounted { .. } => self.probe.block = None,
             Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
             Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
-            Event::DocumentIssued { number, document, .. } => self.issued(*number, *document),
+            Event::DocumentIssued { number, document, .. } => self.issued(*number, *document, at),
             Event::InstrumentChanged { instrument, fault, .. } => {
                 self.ports.insert(instrument.clone(), fault.clone());
             }
-            Event::Equipment(happened) => {
-                self.count_cycles(happened);
-                self.equipment.apply(happened);
-            }
+            Event::Equipment(happened) => self.apply_equipment(happened),
             Event::ActDone { act, note, made } => {
                 let done = DoneAct { id: *act, note: note.clone(), made: *made };
                 keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
@@ -74,6 +80,15 @@ impl Bench {
             | Event::AlarmUnshelved { .. }
             | Event::AlarmTakenOutOfService { .. }
             | Event::AlarmPutInService { .. } => self.apply_alarm(event, at),
+            Event::RepeatCalledFor { .. }
+            | Event::RepeatTakenBack { .. }
+            | Event::SpecimenNoted { .. }
+            | Event::RunInterrupted { .. }
+            | Event::PlaceCorrected { .. }
+            | Event::CylinderMoved { .. }
+            | Event::WeighingPlaced { .. }
+            | Event::SpecimensPlanned { .. }
+            | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
         }
     }
 
@@ -133,12 +148,13 @@ impl Bench {
                 let reported = average.reported.normalize().to_string();
                 if let Some(sample) = self.samples.get_mut(sample) {
                     sample.reported = Some(reported.clone());
+                    sample.result = Some(Issued::first(*document));
                     let finished = Finished {
                         document: *document,
                         number: 0,
                         label: sample.label.clone(),
                         reported,
-                        deviations: sample.counted.iter().map(|c| c.deviations).sum(),
+                        deviations: late::counting(sample).counts.iter().map(|c| c.deviations).sum(),
                         kind: "result".to_owned(),
                         moment: *at,
                     };
@@ -152,31 +168,20 @@ impl Bench {
 
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
-        match &weighing.target {
-            Some(Target::Sample { sample, name }) => {
-                if let Some(sample) = self.samples.get_mut(sample) {
-                    sample.masses.insert(name.clone(), weighing.clone());
-                }
-                self.awaited = None;
-            }
-            Some(Target::Specimen { specimen }) => {
-                if let Some(specimen) = self.specimens.get_mut(specimen) {
-                    specimen.mass = Some(weighing.clone());
-                    specimen.version += 1;
-                }
-                self.awaited = None;
-            }
-            None => keep(&mut self.kept_weighings, weighing.clone().into(), KEPT),
+        if weighing.target.is_some() {
+            self.awaited = None;
         }
+        let by = By::bench(weighing.wire.instrument.clone());
+        self.give(weighing.clone(), &Marked { moment: weighing.moment, by });
     }
 
-    fn apply_specimen(&mut self, event: &Event) {
+    fn apply_specimen(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::SpecimenRegistered { specimen, sample, label, place, marked } => {
                 self.register(*specimen, *sample, label, *place, marked);
             }
             Event::PointMarked { specimen, point, marked, .. } => {
-                self.mark(*specimen, *point, marked);
+                self.mark(*specimen, *point, marked, Happened::Marked { point: *point }, at);
             }
             Event::ReadingEntered { specimen, point, of, reading } => {
                 let marked = Marked { moment: reading.moment, by: reading.by.clone() };
@@ -186,21 +191,24 @@ impl Bench {
                         Level::Sand => specimen.sand = Some(reading.clone()),
                     }
                 }
-                self.mark(*specimen, *point, &marked);
+                self.mark(*specimen, *point, &marked, Happened::Read { point: *point, of: *of }, at);
             }
             Event::SpecimenCompleted { specimen, record, calculation, deviations } => {
                 self.complete(*specimen, *record, calculation, *deviations);
             }
             Event::FurtherRunBegan { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::RunBegan, marked);
                 s.further_runs.push(Run { begin: marked.clone(), end: None });
             }),
             Event::FurtherRunEnded { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::RunEnded, marked);
                 if let Some(run) = s.further_runs.iter_mut().find(|r| r.end.is_none()) {
                     run.end = Some(marked.clone());
                 }
             }),
             Event::SpecimenVoided { specimen, reason, marked } => self.void(*specimen, reason, marked),
             Event::NoLineNoted { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::NoLine, marked);
                 s.no_line.push(marked.clone());
                 s.announced = None;
             }),
@@ -213,16 +221,18 @@ impl Bench {
         }
     }
 
-    fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
+    pub(super) fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
         if let Some(specimen) = self.specimens.get_mut(&id) {
             change(specimen);
-            specimen.version += 1;
         }
     }
 
     fn register(&mut self, id: Uuid, sample_id: Uuid, label: &str, place: u32, marked: &Marked) {
         let Some(sample) = self.samples.get_mut(&sample_id) else { return };
         sample.registered_specimens += 1;
+        if let Some(repeat) = &mut sample.repeat {
+            repeat.group.push(id);
+        }
         let digest = sample.method.clone();
         let points = self.methods.get(&digest).map_or(0, |m| m.points().len());
         let specimen = Specimen {
@@ -245,12 +255,20 @@ impl Bench {
             voided: None,
             equipment: Vec::new(),
             cycles: Vec::new(),
+            notes: Vec::new(),
+            places: Vec::new(),
+            interruption: None,
+            earlier_masses: Vec::new(),
+            history: Vec::new(),
+            corrections: Vec::new(),
+            record: None,
+            going_on: None,
         };
         self.specimens.insert(id, specimen.into());
     }
 
     /// Marks a point; opens and closes the temperature watch; frees the place at the end.
-    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked) {
+    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked, what: Happened, at: &Moment) {
         let Some(method) = self.specimens.get(&id).and_then(|s| self.methods.get(&s.method)).cloned() else {
             return;
         };
@@ -258,19 +276,12 @@ impl Bench {
         let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
+        self.note_use(id, &method, step, marked);
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
         }
-        if self.equipment.is_kept()
-            && let Some(Step { name, .. }) = method.steps.get(step)
-        {
-            let is_first = specimen.points.iter().flatten().count() == 1;
-            let moves = Moves { step: name, moment: &marked.moment, is_first };
-            let sample = self.samples.get(&specimen.sample).map(|sample| &**sample);
-            self.equipment.note_use(specimen, sample, &method, moves);
-        }
-        specimen.version += 1;
+        specimen.note(what, marked);
         specimen.announced = None;
         if let Some(limits) = method.temperature.limits.value {
             let from = method.step_index(&method.temperature.from);
@@ -281,15 +292,14 @@ impl Bench {
                     specimen.tally.note_source(source);
                 }
             }
-            if Some(step) == to {
+            if Some(step) == to && specimen.tally.is_open() {
+                specimen.going_on = Some(specimen.tally.clone());
                 specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
             }
         }
         if frees_place {
-            self.specimens.remove(&id);
-            self.samples.retain(|sample_id, sample| {
-                sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *sample_id)
-            });
+            self.clear_place(id);
+            self.finished_samples_leave(at);
             self.await_only_what_is_there();
         }
     }
@@ -299,21 +309,37 @@ impl Bench {
         let methods = &self.methods;
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some(limits) = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value) {
+            if specimen.tally.is_open() {
+                specimen.going_on = Some(specimen.tally.clone());
+            }
             specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
         }
         specimen.voided = Some((reason.to_owned(), marked.clone()));
         specimen.announced = None;
-        specimen.version += 1;
+        specimen.note(Happened::Voided, marked);
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
+            if let Some(repeat) = &mut sample.repeat {
+                repeat.give_up(id);
+            }
         }
         self.await_only_what_is_there();
     }
 
     fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
+        let settled = self.specimens.get(&id).and_then(|specimen| {
+            let (method, points) = self.rule(specimen)?;
+            late::settled(specimen, method, &points)
+        });
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         specimen.calculation = Some(*calculation);
-        specimen.version += 1;
+        specimen.record = Some(Issued::first(record));
+        // Nothing of it is taken back any more.
+        specimen.going_on = None;
+        if let Some(sand) = &specimen.sand {
+            let marked = Marked { moment: sand.moment, by: sand.by.clone() };
+            specimen.note(Happened::Completed, &marked);
+        }
         let finished = Finished {
             document: record,
             number: 0,
@@ -329,6 +355,7 @@ impl Bench {
             record,
             calculation: *calculation,
             deviations,
+            settled,
         };
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.counted.push(counted);
@@ -337,18 +364,8 @@ impl Bench {
         self.await_only_what_is_there();
     }
 
-    /// Cycles that were counted belong to the specimens that were in the shaker.
-    fn count_cycles(&mut self, happened: &Happened) {
-        let Happened::CyclesCounted { specimens, cycles } = happened else { return };
-        for id in specimens {
-            if let Some(specimen) = self.specimens.get_mut(id) {
-                specimen.cycles.push(cycles.clone());
-            }
-        }
-    }
-
     /// Nothing is awaited for what is over or gone.
-    fn await_only_what_is_there(&mut self) {
+    pub(super) fn await_only_what_is_there(&mut self) {
         if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
             self.awaited = None;
         }
@@ -370,7 +387,7 @@ impl Bench {
         }
     }
 
-    fn issued(&mut self, number: u64, document: Uuid) {
+    fn issued(&mut self, number: u64, document: Uuid, at: &Moment) {
         self.next_number = number + 1;
         // Looked for first: a change of the list copies it.
         if let Some(index) = self.finished.iter().rposition(|f| f.document == document)
@@ -378,6 +395,8 @@ impl Bench {
         {
             finished.number = number;
         }
+        self.numbered(document, number);
+        self.finished_samples_leave(at);
     }
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
@@ -389,11 +408,14 @@ impl Bench {
         if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
             let methods = &self.methods;
-            for specimen in self.specimens.values_mut().filter(|s| s.tally.is_open()) {
+            for specimen in self.specimens.values_mut().filter(|s| s.counts_temperatures()) {
                 let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
                 if let Some(limits) = limits {
-                    specimen.tally.read(&new, before.as_ref(), stale_ns, &limits);
-                    specimen.tally.note_source(&source);
+                    let specimen = &mut **specimen;
+                    for tally in std::iter::once(&mut specimen.tally).chain(specimen.going_on.as_mut()) {
+                        tally.read(&new, before.as_ref(), stale_ns, &limits);
+                        tally.note_source(&source);
+                    }
                 }
             }
         }
@@ -438,10 +460,13 @@ impl Bench {
     fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let methods = &self.methods;
-        for specimen in self.specimens.values_mut().filter(|s| s.tally.is_open()) {
+        for specimen in self.specimens.values_mut().filter(|s| s.counts_temperatures()) {
             let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
             if let Some(limits) = limits {
-                specimen.tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+                let specimen = &mut **specimen;
+                for tally in std::iter::once(&mut specimen.tally).chain(specimen.going_on.as_mut()) {
+                    tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+                }
             }
         }
         self.probe.stands_in = stands_in;
@@ -490,13 +515,16 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered: marked.clone(),
         preparation: Vec::new(),
         masses: std::collections::BTreeMap::new(),
+        earlier_masses: Vec::new(),
         counted: Vec::new(),
+        repeat: None,
         reported: None,
+        result: None,
     }
 }
 
 /// Appends, and forgets the oldest beyond `most`.
-fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
+pub(super) fn keep<T>(list: &mut VecDeque<T>, item: T, most: usize) {
     list.push_back(item);
     while list.len() > most {
         list.pop_front();

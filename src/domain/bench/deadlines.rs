@@ -25,7 +25,8 @@ impl Bench {
             .filter(|at| now.boot_ns.max(*at) < stale_at.unwrap_or(i64::MIN));
         let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
         let shelved = self.shelved_until(now).map(|(_, at)| at);
-        intervals.chain(shelved).chain(silent).chain(limits).chain(block).min()
+        let late = self.late_lines(now).into_iter().map(|(_, at)| at);
+        intervals.chain(late).chain(shelved).chain(silent).chain(limits).chain(block).min()
     }
 
     /// What is due at `now`; the `fresh` identities name new occurrences of alarms.
@@ -38,6 +39,8 @@ impl Bench {
                 events.push(Event::IntervalAnnounced { specimen: specimen.id, step, stage });
             }
         }
+        let late = self.late_lines(now).into_iter().filter(|(_, at)| *at <= now.boot_ns);
+        events.extend(late.map(|(event, _)| event));
         if let Some(from) = self.silent_from(now)
             && now.since(&from).ns >= self.stale_ns()
         {

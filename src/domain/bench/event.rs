@@ -2,7 +2,7 @@
 //! rewritten, and a correction is another event.
 
 use super::input::Contact;
-use super::{BenchSettings, Does, NetworkFacts, ProbeStands, TriggerSettings};
+use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::equipment;
@@ -10,6 +10,9 @@ use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::correction::Withdrawn;
+use crate::domain::specimen::note::Note;
+use crate::domain::specimen::runs::Interruption;
 use crate::domain::specimen::sample::Preparation;
 use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
 use serde::{Deserialize, Serialize};
@@ -168,6 +171,186 @@ pub enum Event {
         document: Uuid,
         /// The average with its intermediates.
         average: Average,
+    },
+    /// A specimen had no line in time: new ones of its sample are called for.
+    RepeatCalledFor {
+        /// The sample.
+        sample: Uuid,
+        /// The specimen that had no line.
+        specimen: Uuid,
+        /// New specimens that its method asks for.
+        specimens: u32,
+    },
+    /// The line of a specimen that had called for a repeat turned out to have been read in time.
+    RepeatTakenBack {
+        /// The sample.
+        sample: Uuid,
+        /// The specimen.
+        specimen: Uuid,
+    },
+    /// Somebody noted something of a specimen.
+    SpecimenNoted {
+        /// The specimen.
+        specimen: Uuid,
+        /// The note.
+        note: Note,
+    },
+    /// Somebody said that the machine's run was interrupted and resumed.
+    RunInterrupted {
+        /// The specimen.
+        specimen: Uuid,
+        /// What was said.
+        interruption: Interruption,
+    },
+    /// The place number of a specimen was wrong: its cylinder always stood at the other.
+    PlaceCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// The wrong place.
+        from: u32,
+        /// The right one.
+        to: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A cylinder was carried to another place.
+    CylinderMoved {
+        /// The specimen.
+        specimen: Uuid,
+        /// From there.
+        from: u32,
+        /// To there.
+        to: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A weighing was given its place afterwards, or given to another.
+    WeighingPlaced {
+        /// The weighing.
+        weighing: Uuid,
+        /// What had it; `None`: nothing.
+        from: Option<Target>,
+        /// What has it now.
+        to: Target,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// The number of a sample's specimens was planned anew.
+    SpecimensPlanned {
+        /// The sample.
+        sample: Uuid,
+        /// The number now.
+        planned: u32,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A sample was registered by mistake.
+    SampleWithdrawn {
+        /// The sample.
+        sample: Uuid,
+        /// Why.
+        reason: String,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// One press marked several specimens: it can be taken back for all of them.
+    MarkedTogether {
+        /// The specimens.
+        specimens: Vec<Uuid>,
+    },
+    /// The last mark of a specimen was taken back.
+    MarkWithdrawn {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// What was taken back, as it was.
+        what: Withdrawn,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// The time of a marked point was corrected.
+    TimeCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// Index of the method's point.
+        point: usize,
+        /// Name of the step, for people who read the journal.
+        step: String,
+        /// As it was marked.
+        from: Marked,
+        /// As it is stated now.
+        to: Marked,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// A level was corrected.
+    ReadingCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// Which level.
+        of: Level,
+        /// As it was entered, and as it is entered now.
+        readings: Box<[ReadingTaken; 2]>,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// A specimen was given up after its record was made.
+    RecordVoided {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// The reason of a correction was given.
+    ReasonGiven {
+        /// The specimen.
+        specimen: Uuid,
+        /// The correction.
+        correction: Uuid,
+        /// Why.
+        reason: String,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A correction made a new version of a specimen's record.
+    RecordAmended {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the new document.
+        record: Uuid,
+        /// The number with its intermediates.
+        calculation: Calculation,
+        /// How many deviations the record shows.
+        deviations: u32,
+    },
+    /// A correction made a new version of a sample's result.
+    ResultAmended {
+        /// The sample.
+        sample: Uuid,
+        /// Identity of the new document.
+        document: Uuid,
+        /// The average; `None`: too few specimens count, and no result stands.
+        average: Option<Average>,
+    },
+    /// A sample that had left the bench was brought back into sight, so that it can be corrected.
+    SampleRecalled {
+        /// All of it.
+        closed: Box<ClosedSample>,
     },
     /// A document was made for the network, with its number.
     DocumentIssued {
@@ -383,6 +566,24 @@ impl Event {
             Self::ReadingEntered { .. } => "reading-entered",
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",
+            Self::RepeatCalledFor { .. } => "repeat-called-for",
+            Self::RepeatTakenBack { .. } => "repeat-taken-back",
+            Self::SpecimenNoted { .. } => "specimen-noted",
+            Self::RunInterrupted { .. } => "run-interrupted",
+            Self::PlaceCorrected { .. } => "place-corrected",
+            Self::CylinderMoved { .. } => "cylinder-moved",
+            Self::WeighingPlaced { .. } => "weighing-placed",
+            Self::SpecimensPlanned { .. } => "specimens-planned",
+            Self::SampleWithdrawn { .. } => "sample-withdrawn",
+            Self::MarkedTogether { .. } => "marked-together",
+            Self::MarkWithdrawn { .. } => "mark-withdrawn",
+            Self::TimeCorrected { .. } => "time-corrected",
+            Self::ReadingCorrected { .. } => "reading-corrected",
+            Self::RecordVoided { .. } => "record-voided",
+            Self::ReasonGiven { .. } => "reason-given",
+            Self::RecordAmended { .. } => "record-amended",
+            Self::ResultAmended { .. } => "result-amended",
+            Self::SampleRecalled { .. } => "sample-recalled",
             Self::DocumentIssued { .. } => "document-issued",
             Self::TemperatureRead { .. } => "temperature-read",
             Self::TemperaturesCounted { .. } => "temperatures-counted",
@@ -414,6 +615,3 @@ impl Event {
         !matches!(self, Self::TemperatureRead { .. })
     }
 }
-
-/// Version of the stored form of events.
-pub const EVENT_VERSION: u16 = 1;

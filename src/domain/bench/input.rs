@@ -4,6 +4,8 @@
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
+use crate::domain::specimen::Target;
+use crate::domain::specimen::note::NoteKind;
 use crate::domain::specimen::sample::Preparation;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -57,6 +59,10 @@ pub enum What {
     Switch(SwitchReport),
     /// The network's adapter has something to say.
     Network(NetworkReport),
+    /// Something was seen of the disk under the journal.
+    Disk(DiskReport),
+    /// A sample that an act names and that had left the bench, found in the journal.
+    Recalled(Box<crate::domain::bench::ClosedSample>),
     /// A deadline has passed. A spurious one does nothing.
     Deadline,
 }
@@ -173,10 +179,127 @@ pub enum Do {
         specimen: Uuid,
     },
     /// A specimen is given up: bumped, spilled, leaking, the wrong tin. It has no result and does
-    /// not count; all that was recorded of it stays in the journal.
+    /// not count; all that was recorded of it stays in the journal. After its record was made, the
+    /// record is replaced by one that says so, and the reason may follow later.
     VoidSpecimen {
         /// The specimen.
         specimen: Uuid,
+        /// Why.
+        #[serde(default)]
+        reason: String,
+    },
+    /// The last mark of a specimen was none: it is taken back.
+    WithdrawLast {
+        /// The specimen.
+        specimen: Uuid,
+        /// For every specimen that the same press marked.
+        #[serde(default)]
+        together: bool,
+        /// The press was for another cylinder: it is kept, with its moment, to be given to that one.
+        #[serde(default)]
+        for_another: bool,
+        /// Why; it may follow later.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The time of a marked point is corrected to the stated time of the act.
+    CorrectTime {
+        /// The specimen.
+        specimen: Uuid,
+        /// Name of the step.
+        step: String,
+        /// What happened there.
+        edge: Edge,
+        /// Why; it may follow later.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// A level that was entered is corrected.
+    CorrectReading {
+        /// The specimen.
+        specimen: Uuid,
+        /// Which level.
+        of: Level,
+        /// The digits as they were read.
+        value: String,
+        /// The person was asked about something unusual and confirms it.
+        #[serde(default)]
+        confirmed: bool,
+        /// Why; it may follow later.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The reason of a correction, where it was pending.
+    GiveReason {
+        /// The specimen.
+        specimen: Uuid,
+        /// The correction.
+        correction: Uuid,
+        /// Why.
+        reason: String,
+    },
+    /// Something happened to a specimen: bumped, spilled, leaked, the foot dropped, or words.
+    NoteSpecimen {
+        /// The specimen.
+        specimen: Uuid,
+        /// What happened.
+        note: NoteKind,
+        /// Words beside it; needed where the note is `words`.
+        #[serde(default)]
+        text: Option<String>,
+    },
+    /// The shaker's run was interrupted and went on: its further runs are its resumed part.
+    InterruptedRun {
+        /// The specimen.
+        specimen: Uuid,
+        /// The resumed part counts with the first; else the first run stands alone.
+        counts: bool,
+        /// Why it was interrupted.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The place number is wrong: the cylinder always stood at another place.
+    CorrectPlace {
+        /// The specimen.
+        specimen: Uuid,
+        /// The right place.
+        place: u32,
+        /// What is shown there always stood where this one is shown.
+        #[serde(default)]
+        swap: bool,
+    },
+    /// The cylinder was carried to another place.
+    MoveCylinder {
+        /// The specimen.
+        specimen: Uuid,
+        /// Where it stands now.
+        place: u32,
+    },
+    /// A weighing that nothing waited for is of this.
+    PlaceWeighing {
+        /// The weighing.
+        weighing: Uuid,
+        /// What it is of.
+        target: Target,
+    },
+    /// A weighing that was given to one thing is of another.
+    ReassignWeighing {
+        /// The weighing.
+        weighing: Uuid,
+        /// What it is of.
+        target: Target,
+    },
+    /// More or fewer specimens of a sample are planned.
+    PlanSpecimens {
+        /// The sample.
+        sample: Uuid,
+        /// How many.
+        specimens: u32,
+    },
+    /// A sample was registered by mistake.
+    WithdrawSample {
+        /// The sample.
+        sample: Uuid,
         /// Why.
         reason: String,
     },
@@ -246,6 +369,29 @@ pub enum Do {
     },
 }
 
+impl Do {
+    /// The specimen that an act concerns.
+    pub const fn subject(&self) -> Option<Uuid> {
+        match self {
+            Self::AwaitSpecimenMass { specimen }
+            | Self::Mark { specimen, .. }
+            | Self::MarkNext { specimen }
+            | Self::NoLineYet { specimen }
+            | Self::VoidSpecimen { specimen, .. }
+            | Self::NoteSpecimen { specimen, .. }
+            | Self::InterruptedRun { specimen, .. }
+            | Self::CorrectPlace { specimen, .. }
+            | Self::MoveCylinder { specimen, .. }
+            | Self::EnterReading { specimen, .. }
+            | Self::WithdrawLast { specimen, .. }
+            | Self::CorrectTime { specimen, .. }
+            | Self::CorrectReading { specimen, .. }
+            | Self::GiveReason { specimen, .. } => Some(*specimen),
+            _ => None,
+        }
+    }
+}
+
 /// A switch, button or contact.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Trigger {
@@ -303,6 +449,28 @@ pub enum SwitchReport {
         /// How many.
         edges: u32,
     },
+}
+
+/// What was seen of the disk under the journal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct DiskReport {
+    /// Which condition.
+    pub condition: DiskCondition,
+    /// It is there; else it has gone.
+    pub active: bool,
+    /// With figures.
+    pub text: String,
+}
+
+/// Conditions of a disk that still works.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DiskCondition {
+    /// Little room is left.
+    Low,
+    /// It confirms slowly.
+    Slow,
 }
 
 /// What the network's adapter says.

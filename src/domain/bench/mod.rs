@@ -8,28 +8,37 @@
 
 mod alarms;
 mod apply;
+mod apply_odd;
 mod consumer;
+mod corrected;
 mod deadlines;
 mod decide;
+mod equipment;
+mod drawer;
 mod event;
 mod input;
+mod late;
 mod refusal;
+mod told;
 
 pub use consumer::{
     ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
 };
-pub use decide::{Decision, point_text};
-pub use event::{EVENT_VERSION, Event};
+pub use decide::{Decision, point_text, withdrawn_text};
+pub use drawer::{CLOSED_KEPT, ClosedSample};
+pub use event::Event;
 pub use input::{
-    Act, Contact, Do, Input, NetworkCondition, NetworkReport, Started, SwitchReport, Trigger, What,
+    Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
+    SwitchReport, Trigger, What,
 };
-pub use refusal::{Outcome, Refusal};
+pub use refusal::{Outcome, Refusal, Told};
+pub use told::{by_text, happened_text};
 
 #[cfg(test)]
 mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
-use super::equipment;
+use super::equipment::Register;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -223,6 +232,15 @@ pub struct Bench {
     pub samples: BTreeMap<Uuid, Shared<Sample>>,
     /// Specimens on the bench.
     pub specimens: BTreeMap<Uuid, Shared<Specimen>>,
+    /// Specimens whose cylinder is clean, of samples that are still on the bench.
+    #[serde(default)]
+    pub cleared: Shared<BTreeMap<Uuid, Shared<Specimen>>>,
+    /// The last samples that left the bench, newest last; all of them are in the journal.
+    #[serde(default)]
+    pub closed: Shared<VecDeque<Shared<ClosedSample>>>,
+    /// What the last press that marked several specimens marked: each with its version afterwards.
+    #[serde(default)]
+    pub together: Shared<Vec<(Uuid, u32)>>,
     /// What the next stable mass is for.
     pub awaited: Option<Target>,
     /// Weighings without a place, newest last.
@@ -267,7 +285,7 @@ pub struct Bench {
     pub network: Shared<NetworkFacts>,
     /// The list of equipment; empty where the laboratory keeps none.
     #[serde(default)]
-    pub equipment: Shared<equipment::Register>,
+    pub equipment: Shared<Register>,
 }
 
 impl Default for Bench {
@@ -293,6 +311,9 @@ impl Default for Bench {
             current: Shared::default(),
             samples: BTreeMap::new(),
             specimens: BTreeMap::new(),
+            cleared: Shared::default(),
+            closed: Shared::default(),
+            together: Shared::default(),
             awaited: None,
             kept_weighings: VecDeque::new(),
             weighings: 0,

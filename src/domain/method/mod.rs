@@ -6,9 +6,11 @@
 
 pub(crate) mod load;
 mod points;
+mod touch;
 
 pub use load::{Fault, load};
 pub use points::{Edge, Point};
+pub use touch::{NoteRule, NoteRules, ResumedRule};
 
 use super::quantity::{Range, Unit};
 use rust_decimal::Decimal;
@@ -74,6 +76,9 @@ pub struct Method {
     pub readings: ReadingRule,
     /// When no clear line has formed in time.
     pub late_line: LateLineRule,
+    /// Which notes of a person are deviations.
+    #[serde(default)]
+    pub notes: NoteRules,
     /// How the number is made.
     pub calculation: CalculationRule,
     /// How many specimens, and how far apart they may lie.
@@ -191,6 +196,13 @@ pub struct Timed {
     pub machine: Option<Machine>,
     /// A level in the cylinder at its end.
     pub level: Option<Sourced<Range>>,
+    /// The cylinder stands untouched meanwhile; `None`: the file does not say.
+    #[serde(default)]
+    pub undisturbed: Option<bool>,
+    /// What the machine's further runs count for after an interrupted one; `None`: the file does
+    /// not say.
+    #[serde(default)]
+    pub resumed: Option<Sourced<ResumedRule>>,
 }
 
 /// What begins an interval.

@@ -4,8 +4,12 @@
 //! codes, and where it came from. `value` is for machines that want a number; nothing that
 //! decides is ever computed from it.
 
+mod change;
+mod incident;
+mod equipment;
 mod measure;
 mod record;
+mod repeat;
 mod result;
 mod weighing;
 
@@ -57,6 +61,21 @@ impl DocumentKind {
             Self::Weighing => "weighing/1.0.0",
         }
     }
+
+    /// The same for a document that tells more than the first version can.
+    const fn fuller_schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.1.0",
+            Self::Result => "sample-result/1.1.0",
+            Self::Weighing => self.schema(),
+        }
+    }
+
+    /// A document names the oldest version of its schema that describes it.
+    fn schema_of(self, data: &Value) -> &'static str {
+        let tells_more = ["incidents", "repeat", "changes"].iter().any(|key| data.get(key).is_some());
+        if tells_more { self.fuller_schema() } else { self.schema() }
+    }
 }
 
 /// Name and version of the schema of the notice that stands for a document which is too large.
@@ -75,7 +94,8 @@ pub fn notice_schema() -> String {
 /// The `$id` of the schema of every document that this program publishes in order.
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
-    kinds.map(DocumentKind::schema).into_iter().chain([NOTICE_SCHEMA]).map(schema_id).collect()
+    let fuller = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fuller_schema);
+    kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain([NOTICE_SCHEMA]).map(schema_id).collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether
@@ -109,13 +129,17 @@ pub struct Document {
 pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
     let number = bench.next_number;
     let (id, kind, subject, data) = match event {
-        Event::SpecimenCompleted { specimen, record, .. } => {
-            let specimen = bench.specimens.get(specimen)?;
+        Event::SpecimenCompleted { specimen, record, .. } | Event::RecordAmended { specimen, record, .. } => {
+            let specimen = bench.find(*specimen)?;
             (*record, DocumentKind::Record, specimen.id, record::data(bench, specimen, head)?)
         }
         Event::SampleCompleted { sample, document, average } => {
-            let sample = bench.samples.get(sample)?;
-            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average, head)?)
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, Some(average), head)?)
+        }
+        Event::ResultAmended { sample, document, average } => {
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average.as_ref(), head)?)
         }
         Event::WeighingTaken { weighing } => {
             (weighing.id, DocumentKind::Weighing, weighing.id, weighing::data(bench, weighing, head))
@@ -144,7 +168,7 @@ fn envelope(
         "time": measure::time(at.wall_ns),
         "sequence": format!("{number:010}"),
         "datacontenttype": "application/json",
-        "dataschema": schema_id(kind.schema()),
+        "dataschema": schema_id(kind.schema_of(data)),
         "data": data,
     })
 }

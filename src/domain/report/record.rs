@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, measure, station};
+use super::{Head, change, equipment, incident, measure, station};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Edge, Method, Point, Step, StepKind};
@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 /// The `data` of a specimen's record; `None` if the specimen is not complete.
 pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Value> {
     let (method, points) = bench.rule(specimen)?;
-    let sample = bench.samples.get(&specimen.sample)?;
+    let sample = bench.find_sample(specimen.sample)?;
     let calculation = specimen.calculation.as_ref()?;
     let filled = specimen.points.iter().flatten().next();
     let mut deviations = sample.deviations(method, filled);
@@ -32,8 +32,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         })
         .collect();
     let end = *specimen.last_moment();
+    let void = specimen.voided.is_some();
     let mut data = json!({
-        "status": "preliminary",
+        "status": if void { "void" } else { "preliminary" },
         "version": 1,
         "station": station(bench, head),
         "method": self::method(method),
@@ -59,49 +60,24 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
             "sand": reading(specimen.sand.as_ref()?, method),
         },
         "calculation": self::calculation(calculation),
-        "result": {
+        "result": (!void).then(|| json!({
             "name": "sandEquivalent",
             "value": measure::number(calculation.reported),
             "text": calculation.reported.normalize().to_string(),
             "unit": Unit::One.code(),
-        },
+        })),
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
     });
-    if let Value::Object(fields) = &mut data {
-        equipment(specimen, fields);
+    equipment::add(specimen, &mut data);
+    if let (Some(incidents), Value::Object(fields)) =
+        (incident::incidents(specimen, sample, method, &points), &mut data)
+    {
+        fields.insert("incidents".to_owned(), incidents);
     }
+    let changes = change::changes(specimen, method, &points);
+    change::add(&mut data, specimen.record.as_ref(), changes);
     Some(data)
-}
-
-/// What the specimen used and what was counted; nothing where no list of equipment is kept.
-fn equipment(specimen: &Specimen, fields: &mut serde_json::Map<String, Value>) {
-    if !specimen.equipment.is_empty() {
-        let used = specimen.equipment.iter().map(|used| {
-            json!({
-                "id": used.id,
-                "kind": used.kind,
-                "lastGoodCheck": used.last_good.map(|moment| measure::time(moment.wall_ns)),
-                "due": used.due_wall_ns.map(measure::time),
-                "state": used.state,
-                "step": used.step,
-                "at": measure::time(used.moment.wall_ns),
-            })
-        });
-        fields.insert("equipment".to_owned(), used.collect());
-    }
-    if !specimen.cycles.is_empty() {
-        let counted = specimen.cycles.iter().map(|cycles| {
-            json!({
-                "count": cycles.count,
-                "rate": measure::quantity(&cycles.rate),
-                "first": measure::moment(&cycles.first),
-                "last": measure::moment(&cycles.last),
-                "by": measure::by(&cycles.by),
-            })
-        });
-        fields.insert("shakerCycles".to_owned(), counted.collect());
-    }
 }
 
 pub(super) fn method(method: &Method) -> Value {
@@ -185,7 +161,7 @@ const fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-fn reading(taken: &ReadingTaken, method: &Method) -> Value {
+pub(super) fn reading(taken: &ReadingTaken, method: &Method) -> Value {
     let unit = method.readings.unit;
     json!({
         "value": measure::number(taken.level.recorded),
@@ -254,6 +230,11 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
             })
         });
         fields.insert("earlierSources".to_owned(), earlier.collect());
+    }
+    if let (Value::Object(fields), true) = (&mut value, tally.moved) {
+        // The watch was counted before one of its ends was corrected.
+        fields.insert("countedFrom".to_owned(), tally.opened.as_ref().map(measure::moment).into());
+        fields.insert("countedTo".to_owned(), tally.counted_to.as_ref().map(measure::moment).into());
     }
     value
 }

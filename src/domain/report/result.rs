@@ -1,16 +1,18 @@
 //! The result of a sample: the average of what counts, and how far its specimens lie apart.
 
-use super::{Head, measure, record, station};
+use super::{Head, change, measure, record, repeat, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
 use crate::domain::quantity::Unit;
+use crate::domain::specimen::late;
 use crate::domain::specimen::sample::Sample;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 
-pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Head) -> Option<Value> {
+pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, head: &Head) -> Option<Value> {
     let method = bench.methods.get(&sample.method)?;
-    let reported = || sample.counted.iter().map(|c| c.calculation.reported);
+    let counting = late::counting(sample);
+    let reported = || counting.counts.iter().map(|c| c.calculation.reported);
     let difference: Option<Decimal> = reported().max().zip(reported().min()).map(|(a, b)| a - b);
     let limit = method.replicates.max_difference.value;
     let verdict = match (difference, limit) {
@@ -18,13 +20,14 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
         (Some(_), Some(_)) => "within",
         _ => "no-limit",
     };
-    Some(json!({
-        "status": "preliminary",
+    let mut data = json!({
+        // Too few specimens count: no result stands until more do.
+        "status": if average.is_some() { "preliminary" } else { "void" },
         "version": 1,
         "station": station(bench, head),
         "method": record::method(method),
         "sample": record::sample(sample),
-        "specimens": sample.counted.iter().map(|c| json!({
+        "specimens": counting.counts.iter().map(|c| json!({
             "id": c.specimen,
             "label": c.label,
             "record": c.record,
@@ -32,12 +35,12 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
             "reported": measure::figure(c.calculation.reported, Unit::One),
             "deviations": c.deviations,
         })).collect::<Vec<_>>(),
-        "average": {
+        "average": average.map(|average| json!({
             "rule": serde_json::to_value(average.rule).unwrap_or(Value::Null),
             "count": average.count,
             "sum": measure::figure(average.sum, Unit::One),
             "mean": measure::figure(average.mean_tenths.decimal(), Unit::One),
-        },
+        })),
         "difference": {
             "value": difference.map_or(Value::Null, measure::number),
             "text": difference.map(|d| d.normalize().to_string()),
@@ -45,11 +48,21 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
             "limit": limit.map(|l| l.normalize().to_string()),
             "verdict": verdict,
         },
-        "result": {
+        "result": average.map(|average| json!({
             "name": "sandEquivalent",
             "value": measure::number(average.reported),
             "text": average.reported.normalize().to_string(),
             "unit": Unit::One.code(),
-        },
-    }))
+        })),
+    });
+    if let (Some(again), Value::Object(fields)) = (&sample.repeat, &mut data) {
+        fields.insert("repeat".to_owned(), repeat::repeat(sample, again, &counting));
+    }
+    let points = method.points();
+    // The first version tells of no specimen's corrections: its record does.
+    let amended = sample.result.is_some_and(|r| r.version > 1);
+    let complete = bench.specimens_of(sample.id).into_iter().filter(|s| amended && s.is_complete());
+    let changes = complete.flat_map(|s| change::changes_named(s, method, &points)).collect();
+    change::add(&mut data, sample.result.as_ref(), changes);
+    Some(data)
 }

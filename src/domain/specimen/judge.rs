@@ -66,6 +66,18 @@ pub enum Code {
     EquipmentOutOfUse,
     /// The shaker ran faster or slower than required.
     ShakerRate,
+    /// The machine's run was interrupted and resumed.
+    IntervalInterrupted,
+    /// The cylinder was bumped.
+    Bumped,
+    /// The cylinder was moved to another place.
+    Moved,
+    /// Something was spilled.
+    Spilled,
+    /// The cylinder leaked.
+    Leaked,
+    /// The foot was dropped.
+    FootDropped,
 }
 
 /// How an interval stands against its limits.
@@ -156,11 +168,17 @@ pub fn window_text(min: Option<i64>, max: Option<i64>) -> String {
 
 /// Every deviation of the specimen itself, in the order of the method.
 pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Deviation> {
-    let mut found: Vec<Deviation> =
-        (0..method.steps.len()).filter_map(|step| interval(specimen, method, points, step)).collect();
+    let whole = super::runs::interrupted(specimen, method, points);
+    let mut found: Vec<Deviation> = (0..method.steps.len())
+        .filter_map(|step| match &whole {
+            // Interrupted and resumed: said once, for all its parts.
+            Some(whole) if whole.step == step => super::runs::deviation(specimen, method, whole),
+            _ => interval(specimen, method, points, step),
+        })
+        .collect();
     let of_machine = points.iter().find(|p| p.machine.is_some()).and_then(|p| method.steps.get(p.step));
     let machine_step = of_machine.map(|step| step.name.clone());
-    for run in &specimen.further_runs {
+    for run in specimen.further_runs.iter().filter(|_| whole.is_none()) {
         let lasted =
             run.end.as_ref().map(|e| seconds(e.moment.since(&run.begin.moment).ns, resolution_ns(method)));
         found.push(Deviation {
@@ -173,6 +191,7 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
             moment: Some(run.begin.moment),
         });
     }
+    found.extend(super::note::deviations(specimen, method, points));
     found.extend(temperature(specimen, method));
     if let (Some(clay), Some(sand)) = (&specimen.clay, &specimen.sand)
         && sand.level.reading > clay.level.reading

@@ -11,7 +11,12 @@
 //! possible and how long each step lasted, [`judge`] compares that with the method, [`tally`]
 //! weighs the temperature over time. Nothing here changes state: that is `bench::apply`.
 
+pub mod correction;
+pub mod history;
 pub mod judge;
+pub mod late;
+pub mod note;
+pub mod runs;
 pub mod sample;
 pub mod tally;
 pub mod walk;
@@ -20,6 +25,8 @@ use super::calculation::{self, Calculation};
 use super::moment::Moment;
 use super::quantity::Quantity;
 use super::reading::Wire;
+use correction::Correction;
+use history::Noted;
 use serde::{Deserialize, Serialize};
 use tally::Tally;
 use uuid::Uuid;
@@ -68,13 +75,16 @@ pub struct Weighing {
     pub wire: Wire,
     /// Arrival of the line's last byte.
     pub moment: Moment,
-    /// What the bench was waiting for; `None`: kept without a place.
+    /// What the bench was waiting for, or what a person gave it to; `None`: kept without a place.
     pub target: Option<Target>,
+    /// Who gave it there afterwards, and when; `None`: it was waited for, or is kept.
+    #[serde(default)]
+    pub placed: Option<Marked>,
 }
 
 /// What a weighing can be for.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "for", rename_all = "kebab-case")]
+#[serde(tag = "for", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Target {
     /// A mass of the sample's preparation, by the name that the method gives it.
     Sample {
@@ -155,12 +165,71 @@ pub struct Specimen {
     /// Cycles of the shaker that were counted while it was in it.
     #[serde(default)]
     pub cycles: Vec<crate::domain::equipment::Cycles>,
+    /// What people noted of it, in the order in which they did.
+    #[serde(default)]
+    pub notes: Vec<note::Note>,
+    /// Changes of its place, in order.
+    #[serde(default)]
+    pub places: Vec<note::PlaceChange>,
+    /// What a person said of an interrupted run of the machine; the last word counts.
+    #[serde(default)]
+    pub interruption: Option<runs::Interruption>,
+    /// Masses that a later weighing replaced, oldest first.
+    #[serde(default)]
+    pub earlier_masses: Vec<Weighing>,
+    /// What happened lately, with the versions that it made.
+    #[serde(default)]
+    pub history: Vec<Noted>,
+    /// What was corrected, oldest first.
+    #[serde(default)]
+    pub corrections: Vec<Correction>,
+    /// Its published record.
+    #[serde(default)]
+    pub record: Option<Issued>,
+    /// The tally as it would be had the watch not closed: for a closing that is taken back.
+    #[serde(default)]
+    pub going_on: Option<Tally>,
+}
+
+/// A document that went out, and the one that it replaced.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Issued {
+    /// Its identity.
+    pub id: Uuid,
+    /// Its number; 0 until it has one.
+    pub number: u64,
+    /// Version of the content under its subject, from 1.
+    pub version: u32,
+    /// Identity and number of the version before.
+    pub replaces: Option<(Uuid, u64)>,
+}
+
+impl Issued {
+    /// The first version.
+    pub const fn first(id: Uuid) -> Self {
+        Self { id, number: 0, version: 1, replaces: None }
+    }
+
+    /// The version after `before`.
+    pub fn after(before: Option<&Self>, id: Uuid) -> Self {
+        Self {
+            id,
+            number: 0,
+            version: before.map_or(1, |b| b.version) + 1,
+            replaces: before.map(|b| (b.id, b.number)),
+        }
+    }
 }
 
 impl Specimen {
     /// Both levels are in and the record has been made.
     pub fn is_complete(&self) -> bool {
         self.calculation.is_some()
+    }
+
+    /// Its number, unless it was given up.
+    pub fn result(&self) -> Option<&Calculation> {
+        self.calculation.as_ref().filter(|_| self.voided.is_none())
     }
 
     /// Nothing more is measured on it: complete, or given up.

@@ -1,6 +1,7 @@
 //! The material as received, its prepared portion, and the result of its specimens.
 
 use super::judge::{Code, Deviation, mass_outside, resolution_ns, seconds, window_text};
+use super::late::{Repeat, Settled};
 use super::{By, Marked, Weighing};
 use crate::domain::method::Method;
 use crate::domain::quantity::Side;
@@ -37,6 +38,9 @@ pub struct Counted {
     pub calculation: crate::domain::calculation::Calculation,
     /// How many deviations its record shows.
     pub deviations: u32,
+    /// How long its sedimentation took; `None`: it is not known.
+    #[serde(default)]
+    pub settled: Option<Settled>,
 }
 
 /// The material as received.
@@ -61,10 +65,19 @@ pub struct Sample {
     pub preparation: Vec<(Preparation, Marked)>,
     /// Masses of the preparation, by the name that the method gives them; the last one counts.
     pub masses: BTreeMap<String, Weighing>,
+    /// Masses that a later weighing of the same name replaced, oldest first.
+    #[serde(default)]
+    pub earlier_masses: Vec<(String, Weighing)>,
     /// Complete specimens.
     pub counted: Vec<Counted>,
+    /// It is run again, because a specimen had no line in time.
+    #[serde(default)]
+    pub repeat: Option<Repeat>,
     /// Reported value of the sample, once all planned specimens are complete.
     pub reported: Option<String>,
+    /// Its published result. It may be there while `reported` is not: what counted was given up.
+    #[serde(default)]
+    pub result: Option<super::Issued>,
 }
 
 impl Sample {
@@ -80,7 +93,18 @@ impl Sample {
 
     /// Complete specimens that the result waits for: those planned, or more if more are at work.
     pub fn wanted(&self) -> u32 {
-        self.planned.max(self.registered_specimens.saturating_sub(self.voided_specimens))
+        self.repeat.as_ref().map_or_else(|| self.planned.max(self.standing()), Repeat::wanted)
+    }
+
+    /// Specimens that are at work or complete.
+    pub fn standing(&self) -> u32 {
+        self.registered_specimens.saturating_sub(self.voided_specimens)
+    }
+
+    /// Complete specimens that the result waits for: of a repeat, only the new ones.
+    pub fn complete(&self) -> u32 {
+        let new = |c: &&Counted| self.repeat.as_ref().is_none_or(|r| r.group.contains(&c.specimen));
+        u32::try_from(self.counted.iter().filter(new).count()).unwrap_or(u32::MAX)
     }
 
     /// Every deviation of the preparation; `filled` is when the specimen's tin was filled or,

@@ -52,6 +52,12 @@ pub struct Tally {
     /// Where the readings came from, in order; the last one still speaks.
     #[serde(default)]
     pub sources: Vec<Source>,
+    /// From when on was counted.
+    #[serde(default)]
+    pub opened: Option<Moment>,
+    /// An end of the watch was corrected after it had been counted.
+    #[serde(default)]
+    pub moved: bool,
 }
 
 /// Where readings came from, and how long each of them held.
@@ -76,6 +82,7 @@ impl Tally {
     /// Opens the watch; a reading that holds at that instant belongs to it.
     pub fn open(&mut self, at: Moment, held: Option<&Held>, stale_ns: i64, limits: &Range) {
         self.counted_to = Some(at);
+        self.opened = Some(at);
         if let Some(held) = held
             && (0..stale_ns).contains(&at.since(&held.moment).ns)
         {

@@ -50,7 +50,7 @@ async fn an_acknowledged_document_is_not_sent_again_even_before_its_mark_is_stor
     assert_eq!(acked, [Some(100), Some(200), Some(300), None]);
     assert_eq!(journal.unacked_count().await.unwrap(), 1);
     journal.close().await.unwrap();
-    assert_eq!(open(&folder).1.unacked, 1);
+    assert_eq!(open(&folder).0.unacked_count().await.unwrap(), 1);
 }
 
 #[tokio::test]
@@ -59,11 +59,11 @@ async fn waiting_acknowledgements_are_stored_at_the_close() {
     let (journal, _) = filled(&folder, 2).await;
     journal.note_acked(1, 100);
     journal.close().await.unwrap();
-    let (journal, back) = open(&folder);
-    assert_eq!(back.unacked, 1);
+    let (journal, _) = open(&folder);
+    assert_eq!(journal.unacked_count().await.unwrap(), 1);
     journal.note_acked(2, 200);
     drop(journal);
-    assert_eq!(open(&folder).1.unacked, 0);
+    assert_eq!(open(&folder).0.unacked_count().await.unwrap(), 0);
 }
 
 /// Seen by a connection of its own: the marks reached the file without any commit to ride on.
@@ -144,4 +144,52 @@ async fn an_adopted_identity_is_chained() {
     journal.close().await.unwrap();
     assert_eq!(verify(&folder.journal()).unwrap().head_link, adopted.chain.link());
     assert_eq!(open(&folder).1.chain.link(), adopted.chain.link());
+}
+
+#[tokio::test]
+async fn the_count_of_what_waits_is_kept_right_without_counting_again() {
+    let folder = Folder::new();
+    let (journal, mut chain) = filled(&folder, 3).await;
+    assert_eq!(journal.unacked_count().await.unwrap(), 3);
+    journal.commit(issue(&mut chain, 4, "r4")).await.unwrap();
+    let mut batch = issue(&mut chain, 5, "r5");
+    batch.acked = vec![(1, 10), (1, 11), (77, 12)];
+    journal.note_acked(5, 13);
+    journal.commit(batch).await.unwrap();
+    assert_eq!(journal.unacked_count().await.unwrap(), 3, "2, 3 and 4");
+    journal.commit(issue(&mut chain.clone(), 6, "r1")).await.unwrap_err();
+    assert_eq!(journal.unacked_count().await.unwrap(), 3, "the refused batch counts nothing");
+    journal.reload().await.unwrap();
+    assert_eq!(journal.unacked_count().await.unwrap(), 3);
+}
+
+#[tokio::test]
+async fn sending_goes_on_behind_the_recent_tail_and_never_from_the_first_document() {
+    let folder = Folder::new();
+    let (journal, mut chain) = filled(&folder, 5).await;
+    let mut batch = press(&mut chain, 6);
+    batch.acked = vec![(1, 100), (2, 200), (3, 300), (4, 400)];
+    journal.commit(batch).await.unwrap();
+    assert_eq!(
+        journal.resume_sending(300).await.unwrap(),
+        (4, 2),
+        "3 and 4 are recent, 5 is not acknowledged"
+    );
+    assert_eq!(journal.resume_sending(401).await.unwrap(), (4, 4));
+    journal.note_acked(5, 500);
+    journal.close().await.unwrap();
+    let (journal, _) = open(&folder);
+    assert_eq!(journal.resume_sending(501).await.unwrap(), (5, 5));
+    assert_eq!(journal.resume_sending(500).await.unwrap(), (5, 4));
+
+    // Each mark of 1,200 documents lies in the future: the clock starts in the past.
+    let mut chain = journal.reload().await.unwrap().chain;
+    let mut batch = press(&mut chain.clone(), 7);
+    batch.outbox = (6..=1205).map(|n| chain.document(document(&format!("r{n}"), "record"))).collect();
+    for row in &mut batch.outbox {
+        row.acked_at_ns = Some(1_000_000);
+    }
+    batch.events = press(&mut chain, 7).events;
+    journal.commit(batch).await.unwrap();
+    assert_eq!(journal.resume_sending(-1).await.unwrap(), (1205, 205), "the newest thousand and no more");
 }

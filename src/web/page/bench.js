@@ -20,7 +20,7 @@ function draw(view) {
   text(find("#station"), `${view.station.id}, foot: ${view.station.foot}`);
   show(find("#rehearsal"), view.station.rehearsal);
   show(find("#fault"), Boolean(view.fault));
-  text(find("#fault"), view.fault ? `Nothing is being stored: ${view.fault}. What is pressed now waits.` : "");
+  text(find("#fault"), view.fault ? `Nothing is being stored: ${view.fault}. What you enter is refused; what switches and instruments say waits.` : "");
   drawNetwork(view);
   drawSolution(view.probe);
   drawEquipment(view.equipment);

@@ -61,7 +61,7 @@ function settle(now) {
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 // Marks are about an instant: sent again late, they carry the instant of the press with them.
-const IS_INSTANT = new Set(["mark", "mark-next", "no-line-yet"]);
+const IS_INSTANT = new Set(["mark", "mark-next", "no-line-yet", "note-specimen", "move-cylinder"]);
 
 /**
  * Carries out one act. The answer comes back as `{ ok, words, refusal }`; the words are shown in

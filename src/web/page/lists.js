@@ -3,6 +3,7 @@
 import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { act } from "./link.js";
 import { capital } from "./place.js";
+import { drawPlan, planOf, weighings } from "./odd.js";
 import * as time from "./time.js";
 
 export const said = () => h("p", { class: "said" });
@@ -79,7 +80,8 @@ export function drawSamples(box, view) {
       h("li", {}, `${PREPARED.find(([key]) => key === p.what)?.[1] ?? p.what} ${time.when(p.atMs)}`)));
     rebuilt(find(".masses", node), sample.masses, () => (sample.masses ?? []).map((m) => massRow(node, m)));
     rebuilt(find(".results", node), sample.results, () => sample.results.map((r) =>
-      h("li", {}, `${r.label}: sand equivalent ${r.reported}${r.deviations ? `, ${r.deviations} deviation${r.deviations > 1 ? "s" : ""}` : ""}`)));
+      h("li", {}, `${r.label}: sand equivalent ${r.reported}${r.deviations ? `, ${r.deviations} deviation${r.deviations > 1 ? "s" : ""}` : ""}${r.doesNotCount ? `; does not count: ${r.doesNotCount}` : ""}`)));
+    drawPlan(node, sample);
     tickSample(node);
   });
 }
@@ -88,7 +90,7 @@ function makeSample() {
   const near = said();
   const node = h("article", { class: "sample" },
     h("header", {}, h("h3", {}), h("b", { class: "reported" })),
-    h("p", { class: "progress quiet" }), h("p", { class: "tempering" }),
+    h("p", { class: "progress quiet" }), h("p", { class: "again" }), h("p", { class: "tempering" }),
     h("ul", { class: "results" }), h("ul", { class: "done quiet" }),
     h("details", { class: "more" }, h("summary", {}, "Prepare and weigh"),
       h("div", { class: "acts" }, ...PREPARED.map(([done, words]) => {
@@ -97,6 +99,7 @@ function makeSample() {
       })),
       h("ul", { class: "masses rows" })),
     near);
+  find(".more", node).append(...planOf(node, near));
   node.near = near;
   return node;
 }
@@ -181,15 +184,13 @@ function drawProbe(box, probe) {
 }
 
 function drawBalance(box, balance) {
-  rebuilt(box, [balance.awaited, balance.kept, balance.weighings], () => {
+  rebuilt(box, [balance.awaited, balance.kept, balance.given, balance.targets, balance.weighings], () => {
     const near = said();
     const stop = button("Wait no longer", () => act({ act: "stop-awaiting" }, { near, button: stop }));
     return [
       balance.awaited ? h("p", { class: "awaited" }, `The next stable mass is for ${balance.awaited}.`) : h("p", {}, "No mass is waited for."),
       balance.awaited && stop, near,
-      balance.kept.length > 0 && h("p", { class: "quiet" }, "Weighings that nothing waited for"),
-      balance.kept.length > 0 && h("ul", { class: "rows" }, ...balance.kept.map((w) =>
-        h("li", {}, h("a", { class: "link", href: `/record/${w.id}` }, w.mass), h("span", { class: "quiet" }, time.when(w.atMs))))),
+      ...weighings(balance, near),
     ];
   });
 }

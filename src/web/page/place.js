@@ -1,8 +1,10 @@
 // One place of the bench: its cylinder, its countdown, its next act.
 
 import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
+import { correctPanel } from "./correct.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
+import { drawOdd, oddOf } from "./odd.js";
 import * as time from "./time.js";
 
 const STAGES = { idle: "not started", turn: "your turn", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete", void: "given up" };
@@ -28,15 +30,17 @@ export function makePlace({ place }) {
       h("div", { class: "todo" }),
       entry.node, said,
       h("ul", { class: "deviations" }),
-      moreOf(),
+      h("details", { class: "more" }),
       h("form", { class: "free form" })));
+  card.correct = correctPanel(said);
+  find(".more", card).append(card.correct.node, ...moreOf(card));
   card.entry = entry;
   card.said = said;
   return card;
 }
 
 /** Brings a card in line with its place; `samples` are those that can still give a tin. */
-export function updatePlace(card, { place, specimen }, samples) {
+export function updatePlace(card, { place, specimen }, samples, places) {
   card.specimen = specimen;
   card.seenAt = performance.now();
   mark(card, "empty", specimen ? null : "yes");
@@ -58,6 +62,7 @@ export function updatePlace(card, { place, specimen }, samples) {
     text(find(".doing", card), specimen.fault);
   } else {
     drawSpecimen(card, specimen);
+    drawOdd(card, specimen, places);
   }
   tickPlace(card);
 }
@@ -74,9 +79,10 @@ function drawSpecimen(card, specimen) {
     specimen.sand && `sand ${specimen.sand} ${readings.unit}`,
     specimen.mass && `${specimen.portion ? "portion" : "tin"} ${specimen.mass}`,
     specimen.noLineYet > 0 && `no line yet, said ${specimen.noLineYet}×`,
+    specimen.odd.late && "no line in time: new specimens are called for, this one does not count",
   ].filter(Boolean).join(" · ");
   rebuilt(find(".outcome", card), [specimen.result, levels], () => [
-    specimen.result && h("span", { class: "value" }, h("small", {}, "sand equivalent "), specimen.result),
+    specimen.result && specimen.voided === null && h("span", { class: "value" }, h("small", {}, "sand equivalent "), specimen.result),
     levels && h("span", { class: "levels" }, levels),
   ]);
   const asked = first?.entry ?? null;
@@ -136,23 +142,28 @@ function drawTodo(card, specimen, first) {
   }
 }
 
-function moreOf() {
-  return h("details", { class: "more" }, h("summary", {}, "More"),
+function moreOf(card) {
+  return [h("summary", {}, "More"),
+    h("div", { class: "undo" }),
     h("div", { class: "others" }),
     h("form", { class: "form missed" },
       h("p", {}, "A press was missed: state its time"),
       h("label", {}, "What happened ", h("select", { name: "what" })),
       h("label", {}, "When ", h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
       h("button", { class: "act" }, "State this time")),
+    oddOf(card),
     h("div", { class: "masses" }),
     h("form", { class: "form void" },
       h("p", {}, "Bumped, spilled, leaking, wrong tin: give the specimen up"),
       h("label", {}, "Why ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
-      h("button", { class: "act" }, "Give it up: it does not count")));
+      h("button", { class: "act" }, "Give it up: it does not count"))];
 }
 
 function drawMore(card, specimen) {
   const more = find(".more", card);
+  drawUndo(card, specimen);
+  const levels = ["clay", "sand"].filter((of) => specimen[of]).map((of) => ({ of, text: specimen.entered[of] }));
+  card.correct.update({ ...specimen, levels, over: specimen.voided !== null });
   const others = specimen.next.slice(1);
   const again = specimen.mayRunAgain ? specimen.machineStep : null;
   rebuilt(find(".others", more), [specimen.id, others, again], () => [
@@ -167,12 +178,23 @@ function drawMore(card, specimen) {
   options(missed.elements.what, points.map((p) => [JSON.stringify([p.step, p.edge]), capital(p.text)]));
   missed.onsubmit = (event) => stateMissed(event, card, missed);
   const giveUp = find(".void", more);
-  show(giveUp, !specimen.complete && specimen.voided === null);
+  show(giveUp, specimen.voided === null);
   giveUp.onsubmit = (event) => voidSpecimen(event, card, giveUp);
   const over = specimen.complete || specimen.voided !== null;
   rebuilt(find(".masses", more), [specimen.id, over, specimen.portion], () => [
     !over && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
   ]);
+}
+
+function drawUndo(card, specimen) {
+  const { undo } = specimen;
+  rebuilt(find(".undo", card), [specimen.id, undo], () => (undo ? [
+    actButton(card, `Take back: ${undo.text}, ${time.when(undo.atMs)}, ${undo.by}`, (id) => ({ act: "withdraw-last", specimen: id })),
+    undo.together.length > 0 && actButton(card, `Take it back here and on ${undo.together.join(", ")}`,
+      (id) => ({ act: "withdraw-last", specimen: id, together: true })),
+    undo.pressed && actButton(card, "Take it back: the press was for another cylinder",
+      (id) => ({ act: "withdraw-last", specimen: id, together: undo.together.length > 0, "for-another": true })),
+  ] : []));
 }
 
 function openEntry(card, of) {
@@ -247,7 +269,7 @@ export function tickPlace(card) {
   const running = specimen.complete ? null : specimen.running;
   show(find(".count", card), Boolean(running));
   if (!running) {
-    setStage(card, specimen.complete ? "done" : specimen.voided !== null ? "void" : specimen.begun ? "turn" : "idle");
+    setStage(card, specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
     fill(card, specimen.complete ? 1 : 0, 0, 0);
     return;
   }
@@ -274,5 +296,5 @@ function fill(card, level, opens, closes) {
 
 export function drawPlaces(box, view) {
   const open = view.samples.filter((s) => s.reported === null);
-  keyed(box, view.places, (p) => p.place, makePlace, (card, p) => updatePlace(card, p, open));
+  keyed(box, view.places, (p) => p.place, makePlace, (card, p) => updatePlace(card, p, open, view.places));
 }

@@ -1,6 +1,8 @@
 // One document, readable: every figure with where it came from.
 
+import { correctPanel } from "./correct.js";
 import { find, h, show, text } from "./dom.js";
+import * as link from "./link.js";
 import * as time from "./time.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
@@ -36,7 +38,7 @@ function facts(caption, pairs) {
 }
 
 function result(data) {
-  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result.text)),
+  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result?.text ?? "void")),
     h("p", { class: "quiet" }, `${capital(data.status)}, version ${data.version}`));
 }
 
@@ -99,16 +101,44 @@ function specimenRecord(d) {
     readings(data),
     facts("Calculation", [
       ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact.numerator}/${calculation.exact.denominator}; rule ${calculation.ratioRule})`],
-      ["Reported", `${data.result.text} (rule ${calculation.resultRule})`]]),
-    steps(data),
+      ["Reported", data.result ? `${data.result.text} (rule ${calculation.resultRule})` : "nothing: void"]]),
+    changes(data), steps(data),
     table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
     table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
+    ...incidents(data.incidents),
     temperature(data.temperature),
     facts("Specimen", [
       ["Label and place", `${specimen.label}, place ${specimen.place}`],
       ["Registered", `${instant(specimen.registered)}, ${by(specimen.registered.by)}`],
       ["Mass", specimen.mass && `${amount(specimen.mass)}, ${instant(specimen.mass.at)}, ${origin(specimen.mass.origin)}`]]),
     preparation(sample), masses(sample), about(d),
+  ];
+}
+
+/** What went otherwise than planned. */
+function incidents(all) {
+  if (!all) return [];
+  const run = all.interruption;
+  return [
+    all.lateLine && facts("No line in time", [["Standing", all.lateLine.text]]),
+    table("Notes", ["What", "Words", "During", "When", "Who"], all.notes.map((n) => [n.kind.replace("-", " "), n.text, n.during, instant(n.at), by(n.at.by)])),
+    table("Changes of place", ["From", "To", "How", "During", "When", "Who"], all.places.map((p) => [p.from, p.to, p.change, p.during, instant(p.at), by(p.at.by)])),
+    run && facts(`Interrupted: ${run.step}`, [
+      ["In all", `${amount(run.total)} in ${run.runs} runs; what counts: ${run.counts === "sum" ? "the sum" : "the first run"} (${run.verdict.replace("-", " ")})`],
+      ["Why", run.reason], ["Said", run.said && `${instant(run.said)}, ${by(run.said.by)}`]]),
+    table("Masses that were given their place afterwards", ["Mass", "When", "Who"], all.placedWeighings.map((w) => [w.mass, instant(w.at), by(w.at.by)])),
+  ];
+}
+
+/** A test that was run again: what each new specimen took, and what does not count. */
+function repeated(repeat) {
+  if (!repeat) return [];
+  return [
+    facts("Run again", [
+      ["No line in time", repeat.calledForBy.map((c) => c.label).join(", ")],
+      ["What counts", `both readings of the new specimen that settled soonest${repeat.certain ? "" : "; another, whose end was not marked, may have settled sooner"}`]]),
+    table("New specimens", ["Specimen", "Sedimentation", "Counts"], repeat.candidates.map((c) => [c.label, `${c.bound ? "no longer than " : ""}${amount(c.sedimentation)}`, c.counts ? "yes" : "no"])),
+    table("Complete and not counted", ["Specimen", "Result", "Why"], repeat.notCounted.map((c) => [c.label, amount(c.reported), c.text])),
   ];
 }
 
@@ -127,10 +157,68 @@ function sampleResult(d) {
       h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
       h("span", { class: "quiet" }, `ratio ${amount(s.ratio)}, ${s.deviations} deviations`))))),
     facts("Average", [
-      ["Mean", `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
+      ["Mean", average && `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
       ["Largest difference", `${difference.text ?? "none"} (limit ${difference.limit ?? "not set"}: ${difference.verdict.replace("-", " ")})`]]),
-    preparation(data.sample), masses(data.sample), about(d),
+    ...repeated(data.repeat), changes(data), preparation(data.sample), masses(data.sample), about(d),
   ];
+}
+
+function changes(data) {
+  if (!data.changes) return null;
+  const shown = (x) => (!x ? "" : x.text ? amount(x) : instant(x));
+  return table(`What was corrected${data.replaces ? `; this version replaces document ${data.replaces.number}` : ""}`,
+    ["What", "Original", "Instead", "Who and when", "Reason"],
+    data.changes.map((c) => [`${c.specimen ? `${c.specimen.label}: ` : ""}${c.what}`, shown(c.from), shown(c.to),
+      `${by(c.who)}, ${instant(c.when)}`, c.reason ?? "pending"]));
+}
+
+/** What a record's page can correct: from the document itself, whatever has become of its place. */
+function correctable({ data }) {
+  const mark = (step, edge, at, words) => at && !at.bound && { step: step.name, edge, text: words, at: at.bootClock.text, atMs: Date.parse(at.time) };
+  const marks = data.steps.flatMap((s) => {
+    if (s.kind === "interval") return [mark(s, "begin", s.begin, `${s.name} begins`), mark(s, "end", s.end, `${s.name} ends`)];
+    if (s.kind === "mark") return [mark(s, "done", s.at, `${s.name} done`)];
+    return [];
+  }).filter((m, at, all) => m && all.findIndex((n) => n && n.at === m.at) === at);
+  return {
+    id: data.specimen.id, version: null, marks, history: [], over: data.status === "void",
+    levels: ["clay", "sand"].map((of) => ({ of, text: data.readings[of].entered })),
+    corrections: (data.changes ?? []).map((c) => ({ id: c.id, text: c.what, by: by(c.who), atMs: Date.parse(c.when.time), reason: c.reason })),
+  };
+}
+
+/** Corrects the newest version; an older one leads to it. */
+async function correction(d, id) {
+  const list = await fetch("/documents?kind=record&limit=200").then((r) => r.json()).catch(() => null);
+  const newest = list?.documents.find((one) => one.subject === d.data.specimen.id);
+  if (newest && newest.id !== id) {
+    return h("section", {}, h("p", {}, h("a", { class: "link", href: `/record/${newest.id}` }, "This version has been replaced: see the newest one")));
+  }
+  const said = h("p", { class: "said" });
+  const panel = correctPanel(said, () => setTimeout(() => location.reload(), 1500));
+  panel.update(correctable(d));
+  const giveUp = h("form", { class: "form" },
+    h("label", {}, "Why (may follow later) ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
+    h("button", { class: "act" }, "Give the specimen up: it does not count"));
+  giveUp.onsubmit = async (event) => {
+    event.preventDefault();
+    const what = { act: "void-specimen", specimen: d.data.specimen.id, reason: giveUp.elements.reason.value };
+    const answer = await link.act(what, { near: said, button: find("button", giveUp) });
+    if (answer.ok) setTimeout(() => location.reload(), 1500);
+  };
+  show(giveUp, d.data.status !== "void");
+  return h("section", {}, h("h2", {}, "Correct this record"), h("p", { class: "quiet" }, "A correction makes a new version, which goes out; this one stays as it is."),
+    panel.node, giveUp, said);
+}
+
+function bindName() {
+  const who = find("#who");
+  try {
+    who.value = localStorage.getItem("who") ?? "";
+    who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+  } catch {
+    // A browser that keeps nothing: the name is asked for again.
+  }
 }
 
 function oneWeighing(d) {
@@ -158,7 +246,14 @@ async function start() {
     document.title = `${name}: record`;
     show(find("#rehearsal"), data.station.rehearsal);
     const build = data.steps ? specimenRecord : data.specimens ? sampleResult : oneWeighing;
-    main.replaceChildren(...build(document_).filter(Boolean));
+    const parts = build(document_).filter(Boolean);
+    if (data.steps) {
+      bindName();
+      link.start(() => {}, () => {});
+      parts.push(await correction(document_, id), h("p", { id: "status", class: "quiet", role: "status" }));
+    }
+    show(find(".who"), Boolean(data.steps));
+    main.replaceChildren(...parts);
   } catch (error) {
     return say(`The document could not be fetched or read (${error.message}). Is the station running? Reload to try again.`);
   }

@@ -1,6 +1,6 @@
 //! Samples, alarms, instruments, and what to do next.
 
-use super::ms;
+use super::{ms, odd};
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
@@ -68,8 +68,10 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
         "label": sample.label,
         "method": method.map(|m| m.id.clone()),
         "planned": sample.wanted(),
-        "registered": sample.registered_specimens,
-        "complete": sample.counted.len(),
+        "registered": odd::begun(sample),
+        "complete": sample.complete(),
+        "mayWithdraw": odd::may_withdraw(sample),
+        "repeat": odd::repeat(sample),
         "reported": sample.reported,
         "tempering": tempering,
         "preparation": sample.preparation.iter().map(|(what, marked)| json!({
@@ -77,11 +79,7 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
             "atMs": ms(marked.moment.wall_ns),
         })).collect::<Vec<_>>(),
         "masses": method.map(|m| masses(sample, m)),
-        "results": sample.counted.iter().map(|c| json!({
-            "label": c.label,
-            "reported": c.calculation.reported.normalize().to_string(),
-            "deviations": c.deviations,
-        })).collect::<Vec<_>>(),
+        "results": odd::results(sample),
     })
 }
 
@@ -205,7 +203,9 @@ pub(super) fn balance(bench: &Bench) -> Value {
     json!({
         "awaited": awaited,
         "weighings": bench.weighings,
-        "kept": bench.kept_weighings.iter().rev().take(5).map(|w| json!({
+        "targets": odd::targets(bench),
+        "given": odd::given(bench),
+        "kept": bench.kept_weighings.iter().rev().take(20).map(|w| json!({
             "id": w.id, "mass": w.mass.to_string(), "atMs": ms(w.moment.wall_ns),
         })).collect::<Vec<_>>(),
     })

@@ -2,7 +2,9 @@
 //! what the instruments show. It decides nothing.
 
 pub mod equipment;
+mod corrections;
 mod lists;
+mod odd;
 mod places;
 
 use crate::domain::bench::Bench;

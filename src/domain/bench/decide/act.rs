@@ -40,10 +40,11 @@ impl Deciding<'_> {
 
     /// Somebody who saw an older version of the specimen is told what changed.
     fn seen(&self, act: &Act) -> Result<(), Refusal> {
-        let (Some(seen), Some(id)) = (act.seen, subject(&act.what)) else { return Ok(()) };
-        match self.bench.specimens.get(&id) {
+        let (Some(seen), Some(id)) = (act.seen, act.what.subject()) else { return Ok(()) };
+        match self.bench.find(id) {
             Some(specimen) if specimen.version != seen => Err(Refusal::Changed {
                 label: specimen.label.clone(),
+                since: self.bench.told_since(specimen, seen),
                 now: self.bench.possible_text(specimen),
                 version: specimen.version,
             }),
@@ -54,6 +55,9 @@ impl Deciding<'_> {
     fn carry_out(&mut self, act: &Act) -> Decided {
         let by = By { person: person(act.who.as_deref())?, via: act.via.clone() };
         let marked = self.marked(act.stated_wall_ns, by.clone())?;
+        if let Some(decided) = self.correction(act, &by, &marked) {
+            return decided;
+        }
         match &act.what {
             Do::RegisterSample { label, method, specimens } => {
                 self.register_sample(label, method, *specimens, marked)
@@ -70,6 +74,18 @@ impl Deciding<'_> {
             Do::MarkNext { specimen } => self.mark_next(*specimen, marked),
             Do::NoLineYet { specimen } => self.no_line_yet(*specimen, marked),
             Do::VoidSpecimen { specimen, reason } => self.void(*specimen, reason, marked),
+            Do::NoteSpecimen { specimen, note, text } => self.note(*specimen, *note, text.as_deref(), marked),
+            Do::InterruptedRun { specimen, counts, reason } => {
+                self.interrupted_run(*specimen, *counts, reason.as_deref(), marked)
+            }
+            Do::CorrectPlace { specimen, place, swap } => {
+                self.correct_place(*specimen, *place, *swap, marked)
+            }
+            Do::MoveCylinder { specimen, place } => self.move_cylinder(*specimen, *place, marked),
+            Do::PlaceWeighing { weighing, target } => self.place_weighing(*weighing, target, marked),
+            Do::ReassignWeighing { weighing, target } => self.reassign_weighing(*weighing, target, marked),
+            Do::PlanSpecimens { sample, specimens } => self.plan_specimens(*sample, *specimens, marked),
+            Do::WithdrawSample { sample, reason } => self.withdraw_sample(*sample, reason, marked),
             Do::EnterReading { specimen, of, value, confirmed } => {
                 self.enter_reading(*specimen, *of, value, *confirmed, marked)
             }
@@ -87,6 +103,11 @@ impl Deciding<'_> {
             Do::Equipment(act) => self.equipment(act, marked),
             Do::TakeProbeOut => self.take_probe_out(marked),
             Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
+            // Decided above.
+            Do::WithdrawLast { .. }
+            | Do::CorrectTime { .. }
+            | Do::CorrectReading { .. }
+            | Do::GiveReason { .. } => Ok(Outcome::done("")),
         }
     }
 
@@ -133,12 +154,7 @@ impl Deciding<'_> {
     }
 
     fn await_sample_mass(&mut self, sample: Uuid, name: &str, by: By) -> Decided {
-        let label = self.sample_label(sample)?;
-        let method = self.bench.samples.get(&sample).and_then(|s| self.bench.methods.get(&s.method));
-        if method.and_then(|m| m.weighing(name)).is_none() {
-            let known = method.into_iter().flat_map(|m| m.sample_weighings()).map(|w| w.name.clone());
-            return Err(unknown("mass in the method", name, known));
-        }
+        let label = self.sample_mass(sample, name)?;
         let target = Some(Target::Sample { sample, name: name.to_owned() });
         self.emit(Event::MassAwaited { target, by });
         Ok(Outcome::done(format!("{label}: waiting for the mass `{name}`")))
@@ -156,10 +172,7 @@ impl Deciding<'_> {
 
     fn register_specimen(&mut self, sample: Uuid, place: u32, marked: Marked) -> Decided {
         self.sample_label(sample)?;
-        if !(1..=self.bench.settings.places).contains(&place) {
-            let why = format!("does not exist: the bench has places 1 to {}", self.bench.settings.places);
-            return Err(Refusal::Place { place, why });
-        }
+        self.place_exists(place)?;
         if let Some(other) = self.bench.at_place(place) {
             let why = if other.is_over() {
                 format!("still holds {}: clean the cylinder first", other.label)
@@ -182,10 +195,9 @@ impl Deciding<'_> {
     }
 
     fn void(&mut self, id: Uuid, reason: &str, marked: Marked) -> Decided {
-        let (specimen, _, _) = self.specimen(id)?;
+        let (specimen, _, _) = self.anywhere(id)?;
         if specimen.is_complete() {
-            let what = format!("{} is complete and its record has been made", specimen.label);
-            return Err(Refusal::Already { what });
+            return self.void_record(id, reason, &marked);
         }
         if specimen.voided.is_some() {
             return Err(Refusal::Already { what: format!("{} is void already", specimen.label) });
@@ -225,6 +237,17 @@ impl Deciding<'_> {
         Ok(Outcome::done("the probe stands in the solution"))
     }
 
+    /// The label of a sample whose method knows a mass of that name.
+    pub(super) fn sample_mass(&self, sample: Uuid, name: &str) -> Result<String, Refusal> {
+        let label = self.sample_label(sample)?;
+        let method = self.bench.samples.get(&sample).and_then(|s| self.bench.methods.get(&s.method));
+        if method.and_then(|m| m.weighing(name)).is_none() {
+            let known = method.into_iter().flat_map(|m| m.sample_weighings()).map(|w| w.name.clone());
+            return Err(unknown("mass in the method", name, known));
+        }
+        Ok(label)
+    }
+
     fn sample_label(&self, id: Uuid) -> Result<String, Refusal> {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         self.bench.samples.get(&id).map(|s| s.label.clone()).ok_or_else(|| unknown("sample", id, known()))
@@ -238,19 +261,6 @@ pub(super) fn not_stated(marked: &Marked) -> Result<(), Refusal> {
         return Err(Refusal::StatedTime { why });
     }
     Ok(())
-}
-
-/// The specimen that an act concerns.
-fn subject(what: &Do) -> Option<Uuid> {
-    match what {
-        Do::AwaitSpecimenMass { specimen }
-        | Do::Mark { specimen, .. }
-        | Do::MarkNext { specimen }
-        | Do::NoLineYet { specimen }
-        | Do::VoidSpecimen { specimen, .. }
-        | Do::EnterReading { specimen, .. } => Some(*specimen),
-        _ => None,
-    }
 }
 
 fn person(name: Option<&str>) -> Result<Option<String>, Refusal> {

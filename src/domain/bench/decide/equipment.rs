@@ -222,7 +222,8 @@ impl Deciding<'_> {
             return None;
         }
         let id = self.fresh();
-        let weighing = Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target: None };
+        let weighing =
+            Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target: None, placed: None };
         self.happened(Happened::MassTaken { weighing });
         Some(Outcome::made(format!("{mass}: for the check that was begun"), id))
     }

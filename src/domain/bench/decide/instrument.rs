@@ -67,7 +67,8 @@ impl Deciding<'_> {
         let id = self.fresh();
         let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
-        let weighing = Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target };
+        let weighing =
+            Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target, placed: None };
         self.emit(Event::WeighingTaken { weighing });
         self.clear_wire(&wire.instrument);
         Outcome::made(format!("{mass}: {place}"), id)

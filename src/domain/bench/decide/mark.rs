@@ -112,6 +112,7 @@ impl Deciding<'_> {
         }
         let step = method.steps.get(point.step).map(|s| s.name.clone()).unwrap_or_default();
         self.emit(Event::PointMarked { specimen: id, point: index, step, edge: point.edge, marked });
+        self.review_late(id);
         Ok(Outcome::done(format!("{}: {wanted}", specimen.label)))
     }
 
@@ -178,7 +179,9 @@ impl Deciding<'_> {
             return Err(out_of_order(self.bench, &specimen, "no line yet, before the window opens"));
         }
         self.emit(Event::NoLineNoted { specimen: id, marked });
-        Ok(Outcome::done(format!("{}: no line yet; leave it undisturbed", specimen.label)))
+        self.review_late(id);
+        let repeat = self.repeat_text(id);
+        Ok(Outcome::done(format!("{}: no line yet; leave it undisturbed{repeat}", specimen.label)))
     }
 
     /// The instant of an act: now, or a stated time that is neither in the future nor from

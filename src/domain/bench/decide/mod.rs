@@ -5,13 +5,22 @@ mod alarm;
 mod check;
 mod consumer;
 mod equipment;
+mod correct;
+mod disk;
+mod elsewhere;
 mod instrument;
+mod late;
 mod mark;
 mod network;
+mod note;
+mod place;
+mod plan;
 mod reading;
 mod start;
 mod trigger;
+mod weigh;
 
+pub use correct::withdrawn_text;
 pub use mark::point_text;
 
 use super::{Bench, Event, Input, Outcome, Refusal, What};
@@ -61,6 +70,8 @@ impl Deciding<'_> {
             What::Instrument(report) => self.instrument(report),
             What::Switch(report) => self.switch(report),
             What::Network(report) => self.network(report),
+            What::Disk(report) => self.disk(report),
+            What::Recalled(closed) => self.recalled(closed),
             What::Deadline => Outcome::done(""),
             // Nobody makes one within another.
             What::Asked { what, .. } => self.one(what),

@@ -37,7 +37,11 @@ impl Deciding<'_> {
             | Name::NetworkNoSubscriber
             | Name::NetworkTakenOver
             | Name::NetworkInboundDenied
-            | Name::NetworkUnsuitable => true,
+            | Name::NetworkUnsuitable
+            // The disk is looked at anew.
+            | Name::NotKept
+            | Name::DiskLow
+            | Name::DiskSlow => true,
             Name::ConsumerBehind => !started.network.consumers.contains_key(&alarm.about),
             Name::BalanceNonsense | Name::ProbeNonsense | Name::NoAnswer | Name::InstrumentGone => {
                 !started.instruments.contains_key(&alarm.about)

@@ -5,15 +5,19 @@ use super::{Decided, Deciding, unknown};
 use crate::domain::alarm::Name;
 use crate::domain::bench::alarms::UNKNOWN_TRIGGER;
 use crate::domain::bench::{Bench, Contact, Does, Event, KeptPress, Outcome, Refusal, Trigger};
-use crate::domain::method::{Edge, Machine};
+use crate::domain::method::{Edge, Machine, Method, Point};
 use crate::domain::moment::{MINUTE, Moment, SECOND};
-use crate::domain::specimen::{By, Marked};
+use crate::domain::specimen::{By, Marked, Specimen, judge};
 use uuid::Uuid;
 
 /// A run of the shaker that was marked by hand and by its contact within this time is one run.
 const SAME_RUN_NS: i64 = 15 * SECOND;
 /// No run of the shaker lasts longer; a press after that begins a new one.
 const RUN_LONGEST_NS: i64 = 2 * MINUTE;
+
+/// A run that was cut short may go on within this time (this project's own judgement): until then
+/// nobody knows whether the next closing of the contact is its resumed part or another's run.
+const RESUMES_WITHIN_NS: i64 = 5 * MINUTE;
 
 /// Whom a switch would act on.
 enum Aim {
@@ -32,6 +36,7 @@ impl Bench {
     /// those that it has just released.
     fn shaker_takes(&self, now: &Moment) -> Aim {
         let (mut first, mut again) = (Vec::new(), Vec::new());
+        let mut cut_short = Vec::new();
         for specimen in self.specimens.values() {
             let Some((method, points)) = self.rule(specimen) else { continue };
             let begins = specimen.possible(&points).into_iter().any(|i| {
@@ -41,7 +46,20 @@ impl Bench {
                 first.push(specimen.id);
             } else if specimen.may_run_again(&points, Machine::Shaker) {
                 again.push(specimen.id);
+                if was_cut_short(specimen, method, &points, now) {
+                    cut_short.push(specimen.id);
+                }
             }
+        }
+        // Whoever did something to the other cylinder since then has turned to that one.
+        let acted = |id: &Uuid| self.specimens.get(id).map(|s| *s.last_moment());
+        cut_short.retain(|short| {
+            let ended = acted(short);
+            first.iter().filter_map(acted).any(|last| ended.is_some_and(|ended| last.since(&ended).ns <= 0))
+        });
+        if !first.is_empty() && !cut_short.is_empty() {
+            let (due, short) = (self.names(&first), self.names(&cut_short));
+            return Aim::Unclear(format!("{due} is due, and the run of {short} was cut short and may go on"));
         }
         let due = if first.is_empty() { again } else { first };
         if due.is_empty() {
@@ -250,14 +268,25 @@ impl Deciding<'_> {
         mut each: impl FnMut(&mut Self, Uuid) -> Decided,
     ) -> Outcome {
         let mut notes = Vec::new();
-        for id in ids {
+        for (marked, id) in ids.iter().enumerate() {
             match each(self, *id) {
                 Ok(Outcome::Done { note, .. }) => notes.push(note),
                 Ok(_) => {}
-                Err(refusal) => return self.keep_press(name, contact, &refusal.to_string()),
+                Err(refusal) => {
+                    self.marked_together(ids.get(..marked).unwrap_or_default());
+                    return self.keep_press(name, contact, &refusal.to_string());
+                }
             }
         }
+        self.marked_together(ids);
         Outcome::done(notes.join("; "))
+    }
+
+    /// What one press marked on several can be taken back for all of them.
+    fn marked_together(&mut self, ids: &[Uuid]) {
+        if ids.len() > 1 {
+            self.emit(Event::MarkedTogether { specimens: ids.to_vec() });
+        }
     }
 
     fn keep_press(&mut self, name: &str, contact: Contact, why: &str) -> Outcome {
@@ -306,9 +335,22 @@ impl Deciding<'_> {
                 notes.push(note);
             }
         }
+        self.marked_together(specimens);
         self.emit(Event::PressSettled { press, specimens: specimens.to_vec(), marked: settled });
         Ok(Outcome::done(notes.join("; ")))
     }
+}
+
+/// The machine's run ended before the method's shortest time: it may have been interrupted.
+fn was_cut_short(specimen: &Specimen, method: &Method, points: &[Point], now: &Moment) -> bool {
+    let step = points.iter().find(|p| p.machine.is_some()).map(|p| p.step);
+    let verdict = step.and_then(|step| {
+        let span = specimen.span(method, points, step)?;
+        Some(judge::verdict(specimen, method, step, &span))
+    });
+    specimen.further_runs.is_empty()
+        && matches!(verdict, Some(judge::Verdict::Short { .. }))
+        && now.since(specimen.last_moment()).ns < RESUMES_WITHIN_NS
 }
 
 fn marked_by(trigger: &str, moment: Moment) -> Marked {

@@ -132,3 +132,24 @@ fn a_bench_that_was_stored_before_alarms_could_be_put_aside_is_still_read() {
     let again: Bench = serde_json::from_value(stored).unwrap();
     assert_eq!(again.alarms, story.bench.alarms);
 }
+
+#[test]
+fn a_disk_that_runs_full_or_slow_is_an_alarm_until_it_is_not_and_each_start_looks_anew() {
+    let mut story = Story::new();
+    let seen = |condition, active| {
+        let text = "80 MB are free".to_owned();
+        What::Disk(DiskReport { condition, active, text })
+    };
+    story.input(seen(DiskCondition::Low, true));
+    story.input(seen(DiskCondition::Low, true));
+    story.input(seen(DiskCondition::Slow, true));
+    assert_eq!(story.bench.alarms.keys().collect::<Vec<_>>(), ["disk-low", "disk-slow"]);
+    assert_eq!(story.bench.alarms["disk-low"].text, "80 MB are free");
+    let raised = story.events.iter().filter(|(e, _)| matches!(e, Event::AlarmRaised { .. })).count();
+    assert_eq!(raised, 2, "one occurrence each");
+    story.input(seen(DiskCondition::Low, false));
+    assert!(story.bench.alarms["disk-low"].cleared.is_some());
+    assert!(story.bench.alarms["disk-slow"].cleared.is_none());
+    assert!(!story.bench.alarm_keys().contains("not-kept"), "the station's own is never put aside");
+    story.check_replay();
+}

@@ -1,11 +1,20 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod amended;
+mod anything;
 mod consumers;
+mod corrections;
 mod documents;
 mod equipment;
+mod frozen;
+mod incidents;
+mod late;
 mod life;
+mod notes;
 mod odd;
+mod placed;
+mod plans;
 mod switches;
 mod temperature;
 

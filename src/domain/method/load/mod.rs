@@ -85,6 +85,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         "temperature",
         "readings",
         "late-line",
+        "notes",
         "calculation",
         "replicates",
         "precision",
@@ -108,6 +109,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let temperature = parts::temperature(walk, root, seen.as_deref());
     let readings = parts::readings(walk, root);
     let late_line = parts::late_line(walk, root);
+    let notes = parts::notes(walk, root);
     let calculation = parts::calculation(walk, root);
     let replicates = parts::replicates(walk, root);
     let precision = parts::precision(walk, root);
@@ -126,6 +128,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         temperature: temperature?,
         readings: readings?,
         late_line: late_line?,
+        notes: notes?,
         calculation: calculation?,
         replicates: replicates?,
         precision: precision?,

@@ -4,9 +4,9 @@ use super::steps::{Seen, position};
 use super::value::Units;
 use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
-    AverageRule, BetweenMarks, CalculationRule, Foot, LateLineRule, Precision, Preparation, RatioRule,
-    ReadingRule, ReplicateRule, Requirement, ResultRule, SpecimenKind, SpecimenRule, TemperatureRule,
-    WeighingRule,
+    AverageRule, BetweenMarks, CalculationRule, Foot, LateLineRule, NoteRule, NoteRules, Precision,
+    Preparation, RatioRule, ReadingRule, ReplicateRule, Requirement, ResultRule, SpecimenKind, SpecimenRule,
+    TemperatureRule, WeighingRule,
 };
 use crate::domain::quantity::{Kind, Unit};
 use rust_decimal::Decimal;
@@ -16,6 +16,8 @@ const SPECIMEN_KINDS: [(&str, SpecimenKind); 2] =
 const READING_UNITS: [(&str, Unit); 2] = [("[in_i]", Unit::Inch), ("mm", Unit::Millimetre)];
 const BETWEEN_MARKS: [(&str, BetweenMarks); 2] =
     [("higher", BetweenMarks::Higher), ("nearest", BetweenMarks::Nearest)];
+const NOTES: [(&str, NoteRule); 3] =
+    [("always", NoteRule::Always), ("undisturbed", NoteRule::Undisturbed), ("never", NoteRule::Never)];
 const RATIOS: [(&str, RatioRule); 1] = [("nearest-tenth", RatioRule::NearestTenth)];
 const RESULTS: [(&str, ResultRule); 2] =
     [("raise-to-whole", ResultRule::RaiseToWhole), ("tenth", ResultRule::Tenth)];
@@ -129,6 +131,32 @@ pub(super) fn late_line<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Lat
     let total = walk.duration(&table, "total-max");
     let repeat = walk.count(&table, "repeat-specimens", 1..=20);
     Some(LateLineRule { total_max_ns: total?, repeat_specimens: repeat? })
+}
+
+/// Without the table, and for each key that is not in it, the defaults of [`NoteRules`] hold.
+pub(super) fn notes<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<NoteRules> {
+    let mut rules = NoteRules::default();
+    if root.get("notes").is_none() {
+        return Some(rules);
+    }
+    let table = walk.table(root, "notes")?;
+    walk.only(&table, &["bumped", "moved", "spilled", "leaked", "foot-dropped"]);
+    let mut whole = true;
+    for (key, slot) in [
+        ("bumped", &mut rules.bumped),
+        ("moved", &mut rules.moved),
+        ("spilled", &mut rules.spilled),
+        ("leaked", &mut rules.leaked),
+        ("foot-dropped", &mut rules.foot_dropped),
+    ] {
+        if table.get(key).is_some() {
+            match walk.rule(&table, key, &NOTES) {
+                Some(rule) => *slot = rule,
+                None => whole = false,
+            }
+        }
+    }
+    whole.then_some(rules)
 }
 
 pub(super) fn calculation<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<CalculationRule> {

@@ -2,12 +2,14 @@
 
 use super::value::{Units, Window};
 use super::walk::{Node, Table, Walk};
-use crate::domain::method::{Begins, Ends, Level, Machine, Sourced, Step, StepKind, Timed};
+use crate::domain::method::{Begins, Ends, Level, Machine, ResumedRule, Sourced, Step, StepKind, Timed};
 use crate::domain::quantity::{Kind, Range};
 
 const BEGINS: [(&str, Begins); 2] = [("press", Begins::Press), ("previous", Begins::Previous)];
 const ENDS: [(&str, Ends); 2] = [("press", Ends::Press), ("next", Ends::Next)];
 const LEVELS: [(&str, Level); 2] = [("clay", Level::Clay), ("sand", Level::Sand)];
+const RESUMED: [(&str, ResumedRule); 3] =
+    [("person", ResumedRule::Person), ("together", ResumedRule::Together), ("apart", ResumedRule::Apart)];
 const MACHINES: [(&str, Machine); 1] = [("shaker", Machine::Shaker)];
 
 #[derive(Clone, Copy)]
@@ -117,6 +119,8 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
         "window",
         "machine",
         "level",
+        "undisturbed",
+        "resumed",
     ];
     walk.only(table, &known);
     let begins = walk.word(table, "begins", &BEGINS);
@@ -129,9 +133,10 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
         None => Some(None),
     };
     let level = level(walk, table);
+    let touch = touch(walk, table);
     let fits = fits(walk, table, optional, required.as_ref(), window.as_ref());
     let whole = || {
-        let window = window?;
+        let (window, (undisturbed, resumed)) = (window?, touch?);
         Some(StepKind::Interval(Timed {
             begins: begins?,
             ends: ends?,
@@ -141,9 +146,26 @@ fn interval<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> (Shape, Option<StepKi
             max_ns: window.max_ns,
             machine: machine?,
             level: level?,
+            undisturbed,
+            resumed,
         }))
     };
     (Shape::Interval { begins, ends }, if fits { whole() } else { None })
+}
+
+/// Whether the cylinder stands untouched, and what an interrupted run's further runs count for.
+fn touch<'t>(walk: &mut Walk<'t>, table: &Table<'t>) -> Option<(Option<bool>, Option<Sourced<ResumedRule>>)> {
+    let said = table.get("undisturbed").is_some();
+    let undisturbed = walk.switch(table, "undisturbed");
+    let resumed = match (table.get("resumed"), table.get("machine")) {
+        (None, _) => Some(None),
+        (Some(_), None) => {
+            fault_at(walk, table, "resumed", "`resumed` without `machine`", "a step that a machine makes");
+            None
+        }
+        (Some(_), Some(_)) => walk.rule(table, "resumed", &RESUMED).map(Some),
+    };
+    Some((undisturbed?.then_some(true).or(said.then_some(false)), resumed?))
 }
 
 #[expect(clippy::option_option, reason = "the outer `None` is a fault, the inner one an absent level")]

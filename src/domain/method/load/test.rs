@@ -180,8 +180,32 @@ fn an_interval_cannot_begin_or_end_with_nothing() {
 
 #[test]
 fn an_interval_with_limits_cannot_be_passed_over() {
-    let told = only("machine = \"shaker\"", "optional = true");
+    let told = only("machine = \"shaker\"", "machine = \"shaker\"\noptional = true");
     assert!(told.starts_with("step.6.optional: found `true` beside limits"), "{told}");
+}
+
+#[test]
+fn what_a_file_makes_of_touches_and_of_interrupted_runs_is_read_and_has_defaults() {
+    use crate::domain::method::{NoteRule, ResumedRule};
+    let method = good();
+    let undisturbed: Vec<&str> = (0..method.steps.len())
+        .filter(|step| method.is_undisturbed(*step))
+        .map(|step| method.steps[step].name.as_str())
+        .collect();
+    assert_eq!(undisturbed, ["soak", "sedimentation"]);
+    // A file from before these keys: what has a window and no machine stands undisturbed.
+    let frozen = include_str!("../../../../tests/frozen/method-v1.toml");
+    let old = load("aashto-t176-mechanical.toml", frozen).unwrap();
+    for step in 0..old.steps.len() {
+        let name = &old.steps[step].name;
+        assert_eq!(old.is_undisturbed(step), undisturbed.contains(&name.as_str()), "{name}");
+    }
+    assert_eq!(old.notes.bumped.value, Some(NoteRule::Undisturbed));
+    assert_eq!(old.resumed(old.step_index("shake").unwrap()), ResumedRule::Person);
+    let told = only("foot-dropped = { value = \"never\"", "foot-dropped = { value = \"seldom\"");
+    assert!(told.starts_with("notes.foot-dropped") && told.contains("undisturbed"), "{told}");
+    let told = only("ends = \"press\"\nmachine = \"shaker\"", "ends = \"press\"");
+    assert!(told.starts_with("step.6.resumed"), "{told}");
 }
 
 #[test]

@@ -1,0 +1,151 @@
+use super::*;
+use crate::domain::alarm::Name;
+use crate::domain::bench::{Contact, Trigger};
+use crate::journal::{FaultPoint, Trouble, verify};
+use std::sync::Mutex;
+
+/// A disk that fails in a certain way while it is told to.
+#[derive(Clone, Default)]
+struct Disk(Arc<Mutex<Option<(FaultPoint, Trouble)>>>);
+
+impl Disk {
+    fn fail(&self, point: FaultPoint, trouble: Trouble) {
+        *self.0.lock().unwrap() = Some((point, trouble));
+    }
+
+    fn heal(&self) {
+        *self.0.lock().unwrap() = None;
+    }
+}
+
+impl Faults for Disk {
+    fn fails(&mut self, point: FaultPoint) -> bool {
+        self.0.lock().unwrap().is_some_and(|(at, _)| at == point)
+    }
+
+    fn trouble(&self) -> Trouble {
+        self.0.lock().unwrap().map_or(Trouble::Io, |(_, trouble)| trouble)
+    }
+}
+
+fn press(name: &str) -> What {
+    What::Trigger(Trigger { name: name.to_owned(), contact: Ok(Contact::Press), via: "gpio".to_owned() })
+}
+
+#[tokio::test]
+async fn while_the_disk_is_read_only_acts_are_refused_and_presses_wait_with_their_moments() {
+    let (folder, disk) = (Folder::new(), Disk::default());
+    let clock = SteppedClock::new(at(0));
+    let station = Desk::open(&folder.journal(), &clock, Box::new(disk.clone())).await;
+    let kept = station.sample("Kept").await;
+    disk.fail(FaultPoint::BeforeCommit, Trouble::ReadOnly);
+    clock.advance_by(5 * SECOND);
+    for _ in 0..3 {
+        // The first is the one whose batch fails; the others come while the trouble is known.
+        let method = "aashto-t176-mechanical".to_owned();
+        let act = Do::RegisterSample { label: "Refused".to_owned(), method, specimens: Some(1) };
+        match station.act(act).await {
+            Outcome::Refused { refusal: Refusal::NotKept { why }, text } => {
+                assert!(why.contains("read-only") && text.starts_with("not kept"), "{why}; {text}");
+            }
+            other => panic!("{other:?}"),
+        }
+    }
+    let shown = station.bench();
+    let alarm = &shown.alarms["not-kept"];
+    assert_eq!((alarm.name, alarm.cleared), (Name::NotKept, None));
+    assert!(alarm.text.contains("read-only"), "{}", alarm.text);
+    assert_eq!(shown.samples.len(), 1, "the view lives on");
+
+    let (reply, mut answer) = oneshot::channel();
+    assert!(station.station.send(press("nobodys"), clock.now(), Some(reply)).await);
+    clock.advance_by(3600 * SECOND);
+    let again = station.act(Do::StopAwaiting).await;
+    assert!(matches!(again, Outcome::Refused { .. }), "{again:?}");
+    assert!(answer.try_recv().is_err(), "not answered before it is kept");
+    disk.heal();
+    assert!(matches!(answer.await.unwrap(), Outcome::Refused { .. }), "the settings do not know it");
+    let healed = station.until("the trouble is over", |c| c.fault.is_none()).await;
+    assert!(!healed.shown().alarms.contains_key("not-kept"));
+    let refused = healed.bench.refused.back().unwrap();
+    assert_eq!(
+        (refused.trigger.as_str(), refused.moment),
+        ("nobodys", at(5 * SECOND)),
+        "when it was pressed"
+    );
+    let later = station.sample("Later").await;
+    assert_eq!(station.bench().samples.keys().copied().collect::<Vec<_>>(), {
+        let mut both = vec![kept, later];
+        both.sort();
+        both
+    });
+    station.close().await;
+    verify(&folder.journal()).unwrap();
+}
+
+#[tokio::test]
+async fn an_act_that_was_stored_although_the_disk_failed_is_answered_as_done_and_happens_once() {
+    let (folder, disk) = (Folder::new(), Disk::default());
+    let clock = SteppedClock::new(at(0));
+    let station = Desk::open(&folder.journal(), &clock, Box::new(disk.clone())).await;
+    disk.fail(FaultPoint::AfterCommit, Trouble::Io);
+    let registered = {
+        let method = "aashto-t176-mechanical".to_owned();
+        let act = station.act(Do::RegisterSample { label: "Once".to_owned(), method, specimens: Some(1) });
+        tokio::pin!(act);
+        let early = tokio::time::timeout(Duration::from_secs(2), &mut act).await;
+        disk.heal();
+        match early {
+            Ok(outcome) => outcome,
+            Err(_) => act.await,
+        }
+    };
+    assert!(matches!(registered, Outcome::DoneBefore { made: Some(_), .. }), "{registered:?}");
+    station.until("the trouble is over", |c| c.fault.is_none()).await;
+    assert_eq!(station.bench().samples.len(), 1);
+    station.close().await;
+    verify(&folder.journal()).unwrap();
+}
+
+#[tokio::test]
+async fn how_long_a_commit_took_is_told_once() {
+    let folder = Folder::new();
+    let slow = |_: FaultPoint| {
+        std::thread::sleep(Duration::from_millis(30));
+        false
+    };
+    let station = Desk::open(&folder.journal(), &SteppedClock::new(at(0)), Box::new(slow)).await;
+    assert!(station.journal.slowest_commit() >= Duration::from_millis(30));
+    assert!(
+        station.journal.slowest_commit() < Duration::from_millis(30),
+        "since the last question there was none"
+    );
+    station.close().await;
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_disk_that_does_not_answer_is_shown_while_it_does_not() {
+    let folder = Folder::new();
+    let hanging = Arc::new(std::sync::atomic::AtomicBool::new(false));
+    let (on, (answers, gate)) = (hanging.clone(), std::sync::mpsc::channel::<()>());
+    let silent = move |_: FaultPoint| {
+        if on.load(Ordering::SeqCst) {
+            // Until the other end is dropped.
+            let _ = gate.recv();
+        }
+        false
+    };
+    let station = Desk::open(&folder.journal(), &SteppedClock::new(at(0)), Box::new(silent)).await;
+    hanging.store(true, Ordering::SeqCst);
+    let stop = press("nobodys");
+    assert!(station.station.tell(stop, station.clock.now()).await);
+    let mut committed = station.station.committed();
+    let shown = committed.wait_for(|c| c.fault.is_some()).await.unwrap().shown();
+    let text = &shown.alarms["not-kept"].text;
+    assert!(text.contains("has not confirmed"), "{text}");
+    assert!(shown.refused.is_empty(), "what is not on the disk is not shown");
+    drop(answers);
+    let healed = committed.wait_for(|c| c.fault.is_none()).await.unwrap().clone();
+    assert_eq!(healed.bench.refused.len(), 1, "it is stored after all, once");
+    station.close().await;
+}

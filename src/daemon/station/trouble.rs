@@ -1,0 +1,234 @@
+//! While the journal cannot be written: nothing is confirmed that is not stored, nobody waits in
+//! vain, and the station goes on by itself once the disk does.
+//!
+//! - What a person does is refused with the reason: the person is there and can do it again.
+//! - What switches, balance and probe say happened once: it waits here, with its own moments, and is
+//!   decided when it can be stored.
+//! - What the journal may have stored after all (a disk can fail in the moment of confirming) is
+//!   looked for there before anybody is answered.
+//! - After each pause the state is folded again from the journal and stored whole, together with what
+//!   waits: only a commit shows that the disk takes commits again.
+
+use super::batch::{self, Pending, Waiting};
+use super::{BATCH, FoldError, Message, Station, fold_readable};
+use crate::domain::alarm::{Alarm, Name};
+use crate::domain::bench::{Input, Outcome, Refusal, What};
+use crate::domain::reading::InstrumentReport;
+use crate::journal::{Journal, JournalError};
+use std::collections::VecDeque;
+use std::time::Duration;
+use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
+
+/// Pause between two tries.
+const RETRY: Duration = Duration::from_millis(500);
+/// Inputs that wait at most: hours of a probe that speaks each second, at a few hundred bytes each.
+const HELD: usize = 20_000;
+
+/// What waits for the disk, in the order in which it came.
+#[derive(Debug, Default)]
+struct Held {
+    waiting: VecDeque<Waits>,
+    /// Inputs for which there was no room.
+    dropped: u64,
+}
+
+/// One input that waits.
+#[derive(Debug)]
+struct Waits {
+    one: Waiting,
+    /// It was in a batch that failed, and may be stored all the same.
+    unsure: bool,
+}
+
+impl Held {
+    /// Takes what came in meanwhile: acts are refused, the rest waits.
+    fn take(&mut self, one: Waiting, why: &str) {
+        match &one.input.what {
+            What::Act(_) => refuse(one, why),
+            // The clock makes them anew; a sample was called back for an act, which is refused.
+            What::Deadline | What::Recalled(_) => {}
+            _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),
+            what => {
+                self.dropped += 1;
+                // A gap in the temperatures shows by itself, as time without a reading.
+                if !matches!(what, What::Instrument(InstrumentReport::Temperature { .. })) {
+                    tracing::error!(?what, "no room to keep it until the disk can be written again");
+                }
+                refuse(one, why);
+            }
+        }
+    }
+
+    /// A batch failed: it comes before everything that waits.
+    fn failed(&mut self, pending: Pending) {
+        for one in pending.into_waiting().into_iter().rev() {
+            self.waiting.push_front(Waits { one, unsure: true });
+        }
+    }
+
+    /// Asks the journal for each input that it may hold. What it holds is answered as it was
+    /// decided; what it does not hold waits, or is refused if a person did it.
+    async fn settle(&mut self, journal: &Journal, why: &str) -> Result<(), JournalError> {
+        let mut sure = VecDeque::with_capacity(self.waiting.len());
+        while let Some(held) = self.waiting.pop_front() {
+            if !held.unsure {
+                sure.push_back(held);
+                continue;
+            }
+            match journal.input(held.one.input.id).await {
+                Ok(Some(row)) => held.one.tell(batch::stored_outcome(&row.outcome)),
+                Ok(None) if matches!(held.one.input.what, What::Act(_)) => refuse(held.one, why),
+                Ok(None) => sure.push_back(Waits { unsure: false, ..held }),
+                Err(error) => {
+                    self.waiting.push_front(held);
+                    sure.append(&mut self.waiting);
+                    self.waiting = sure;
+                    return Err(error);
+                }
+            }
+        }
+        self.waiting = sure;
+        Ok(())
+    }
+}
+
+fn refuse(one: Waiting, why: &str) {
+    let outcome = Outcome::from(Refusal::NotKept { why: why.to_owned() });
+    tracing::warn!(input = %one.input.id, "refused: not kept: {why}");
+    one.tell(outcome);
+}
+
+/// What it is, in a sentence for whoever is refused.
+fn reason(error: &JournalError) -> String {
+    match error {
+        JournalError::Disk { trouble, .. } => trouble.to_string(),
+        other => other.to_string(),
+    }
+}
+
+impl Station {
+    /// Goes on as soon as the journal can be written again.
+    ///
+    /// # Errors
+    /// Told to stop meanwhile; or the journal is damaged, or its thread has ended.
+    pub(super) async fn recover(
+        &mut self,
+        failed: Pending,
+        error: JournalError,
+        cancel: &CancellationToken,
+    ) -> Result<(), FoldError> {
+        let mut held = Held::default();
+        let (mut why, mut text) = (reason(&error), error.to_string());
+        for one in std::mem::take(&mut self.pending).into_waiting() {
+            held.take(one, &why);
+        }
+        held.failed(failed);
+        tracing::error!("{text}; {} inputs wait", held.waiting.len());
+        loop {
+            self.show_trouble(&text);
+            self.wait_out(&mut held, (&why, &text), cancel).await?;
+            let error = match self.try_again(&mut held, &why).await {
+                Ok(()) => break,
+                Err(FoldError::Journal(
+                    error @ (JournalError::Disk { .. } | JournalError::Refused { .. }),
+                )) => error,
+                // A disk may come back; a journal that is damaged or whose thread ended does not.
+                Err(lasting) => return Err(lasting),
+            };
+            (why, text) = (reason(&error), error.to_string());
+        }
+        tracing::info!(dropped = held.dropped, "the journal can be written again");
+        Ok(())
+    }
+
+    /// Shows that nothing is stored: to the page, to the network, to the service manager.
+    pub(super) fn show_trouble(&mut self, text: &str) {
+        let now = self.clock.now();
+        let alarm = self.trouble.get_or_insert_with(|| Alarm {
+            name: Name::NotKept,
+            about: String::new(),
+            occurrence: Uuid::now_v7(),
+            text: String::new(),
+            raised: now,
+            cleared: None,
+            acknowledged: None,
+            replaced: Vec::new(),
+        });
+        text.clone_into(&mut alarm.text);
+        let alarm = alarm.clone();
+        self.published.send_modify(|committed| {
+            let committed = std::sync::Arc::make_mut(committed);
+            committed.fault = Some(alarm);
+        });
+    }
+
+    /// Waits for a while, and takes what comes in meanwhile.
+    async fn wait_out(
+        &mut self,
+        held: &mut Held,
+        (why, text): (&str, &str),
+        cancel: &CancellationToken,
+    ) -> Result<(), FoldError> {
+        // At a start the service manager waits along, as long as there is hope.
+        let patience = u32::try_from(20 * RETRY.as_micros()).unwrap_or(u32::MAX);
+        let _ = sd_notify::notify(&[
+            sd_notify::NotifyState::Watchdog,
+            sd_notify::NotifyState::ExtendTimeoutUsec(patience),
+        ]);
+        let pause = tokio::time::sleep(RETRY);
+        tokio::pin!(pause);
+        let mut open = true;
+        loop {
+            tokio::select! {
+                biased;
+                // Told to stop while the disk fails: what waits was acknowledged to nobody.
+                () = cancel.cancelled() => {
+                    return Err(FoldError::Undecided { inputs: held.waiting.len(), text: text.to_owned() });
+                }
+                () = &mut pause => return Ok(()),
+                message = self.messages.recv(), if open => match message {
+                    Some(Message { what, moment, reply }) => {
+                        let input = Input { id: Uuid::now_v7(), moment, what };
+                        held.take(Waiting { input, reply }, why);
+                    }
+                    None => open = false,
+                },
+            }
+        }
+    }
+
+    /// Folds the state again, and stores it together with what waits, batch by batch.
+    async fn try_again(&mut self, held: &mut Held, why: &str) -> Result<(), FoldError> {
+        let restored = self.journal.reload().await?;
+        let (bench, restored) = fold_readable(&self.journal, restored).await?;
+        self.bench = bench;
+        self.snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
+        self.chain = restored.chain;
+        held.settle(&self.journal, why).await?;
+        let mut shown = false;
+        loop {
+            while self.pending.len() < BATCH
+                && let Some(next) = held.waiting.pop_front()
+            {
+                self.decide_input(next.one);
+            }
+            let mut pending = std::mem::take(&mut self.pending);
+            if !shown {
+                pending.batch.snapshot = self.snapshot();
+            }
+            let committed = self.committed();
+            if let Err(error) = self.journal.commit(pending.batch.clone()).await {
+                held.failed(pending);
+                return Err(error.into());
+            }
+            self.trouble = None;
+            self.published.send_replace(committed);
+            pending.tell();
+            shown = true;
+            if held.waiting.is_empty() {
+                return Ok(());
+            }
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Every kind of event as the journal holds it, in each version that was ever written, and the
+//! state that is stored whole.
+//!
+//! A new kind: let it happen in [`told`], then bless. A new field (with a serde default): bless; the
+//! new example stands beside the old. A changed shape: a step in `src/journal/stored.rs`, then bless.
+
+use super::super::documents::{broken_story, kept_story, published};
+use super::*;
+use crate::domain::method::load;
+use crate::journal::stored::{Stored, upcast};
+use std::collections::BTreeMap;
+
+/// The kinds, as the events themselves name them.
+fn kinds() -> Vec<String> {
+    let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
+    let kinds: Vec<_> =
+        names.captures_iter(include_str!("../../event.rs")).map(|c| c[1].to_owned()).collect();
+    assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
+    kinds
+}
+
+fn frozen_method() -> Arc<Method> {
+    let text = include_str!("../../../../../tests/frozen/method-v1.toml");
+    Arc::new(load("aashto-t176-mechanical.toml", text).unwrap())
+}
+
+/// Presses, alarms, ports, the probe, a specimen that is given up.
+fn odd_story() -> Story {
+    use crate::domain::bench::ProbeStands;
+    let mut story = Story::with(|s| s.methods = vec![frozen_method()]);
+    let sample = story.sample("O-3", 2);
+    let specimen = story.specimen(sample, 1);
+    story.trigger("nobodys", Contact::On);
+    story.to(10.0).trigger("shaker", Contact::On);
+    story.to(20.0).trigger("shaker", Contact::Off);
+    let press = story.bench.presses[0].id;
+    story.ok(Do::DismissPress { press });
+    let port = "/dev/null".to_owned();
+    story.input(What::Instrument(InstrumentReport::Gone {
+        instrument: "balance".to_owned(),
+        port: port.clone(),
+        why: "the cable is out".to_owned(),
+    }));
+    let key = "instrument-gone-balance".to_owned();
+    let occurrence = story.bench.alarms[&key].occurrence;
+    let reason = "the cable is being changed".to_owned();
+    story.ok(Do::ShelveAlarm { key: key.clone(), minutes: 10, reason: reason.clone() });
+    story.ok(Do::UnshelveAlarm { key: key.clone() });
+    story.ok(Do::AlarmOutOfService { key: key.clone(), reason });
+    story.ok(Do::AlarmInService { key });
+    story.ok(Do::AcknowledgeAlarm { occurrence });
+    story.input(What::Instrument(InstrumentReport::Open { instrument: "balance".to_owned(), port }));
+    story.warmth("22.4");
+    story.ok(Do::TakeProbeOut);
+    story.ok(Do::PutProbeIn { stands_in: ProbeStands::DummyCylinder });
+    story.ok(Do::VoidSpecimen { specimen, reason: "the tin fell".to_owned() });
+    story
+}
+
+/// Stories in which every kind of event happens; a new kind is told here.
+fn told() -> Vec<Story> {
+    vec![kept_story(frozen_method()), broken_story(), odd_story()]
+}
+
+/// The first of each kind, as stored.
+fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
+    let mut examples = BTreeMap::new();
+    for (event, _) in stories.iter().flat_map(|story| &story.events) {
+        examples.entry(event.kind()).or_insert_with(|| serde_json::to_string(event).unwrap());
+    }
+    // The station makes this one, with the document.
+    let document = &published(&stories[0])[0];
+    let (kind, sha256) = (document.kind.as_str().to_owned(), "0f".repeat(32));
+    let issued = Event::DocumentIssued { number: document.number, document: document.id, kind, sha256 };
+    examples.insert(issued.kind(), serde_json::to_string(&issued).unwrap());
+    examples
+}
+
+#[test]
+fn every_kind_of_event_has_a_frozen_example_with_all_its_fields() {
+    let (stories, mut missing) = (told(), Missing::default());
+    let examples = examples(&stories);
+    for kind in kinds() {
+        let today = examples.get(kind.as_str()).unwrap_or_else(|| {
+            panic!("`{kind}` happens in no story of `told`: let it happen there, then bless it")
+        });
+        let version = Stored::newest(&kind).version;
+        let stem = format!("events/{kind}-v{version}");
+        let mut frozen = BTreeSet::new();
+        for name in names("events").iter().filter(|n| n.starts_with(&format!("{stem}."))) {
+            let text = std::fs::read_to_string(folder().join(name)).unwrap();
+            frozen.extend(shape(&serde_json::from_str(&text).unwrap()));
+        }
+        if !shape(&serde_json::from_str(today).unwrap()).is_subset(&frozen) {
+            // A field was added since the last example.
+            let next = (1..100).find(|n| !folder().join(format!("{stem}.{n}.json")).exists()).unwrap();
+            missing.frozen(&format!("{stem}.{next}.json"), &format!("{today}\n"));
+        }
+    }
+    missing.tell();
+}
+
+#[test]
+fn every_frozen_event_is_read_and_written_with_all_that_it_held() {
+    let names = names("events");
+    assert!(names.len() >= kinds().len() || blessing());
+    for name in names {
+        let stem = name.trim_start_matches("events/").split('.').next().unwrap();
+        let (kind, version) = stem.rsplit_once("-v").unwrap();
+        let text = std::fs::read_to_string(folder().join(&name)).unwrap();
+        let old: Value = serde_json::from_str(&text).unwrap();
+        let (newest, now) = upcast(kind, version.parse().unwrap(), old).unwrap();
+        let event: Event = serde_json::from_value(now.clone())
+            .unwrap_or_else(|e| panic!("{name} can no longer be read: {e}"));
+        assert_eq!(event.kind(), kind, "{name}");
+        let written = serde_json::to_string(&event).unwrap();
+        let lost = lost(&now, &serde_json::from_str(&written).unwrap(), "");
+        assert!(lost.is_empty(), "{name}, written in version {newest}: {lost:#?}");
+        assert_eq!(serde_json::from_str::<Event>(&written).unwrap(), event, "{name}");
+        let same = shape(&now) == shape(&serde_json::from_str(&written).unwrap());
+        assert!(!same || newest.to_string() != version || written == text.trim_end(), "{name}: {written}");
+    }
+}
+
+#[test]
+fn every_frozen_state_is_still_a_state_to_start_from() {
+    let mut missing = Missing::default();
+    // A specimen at work, weighings, alarms, an alarm put aside: what a start could find.
+    let today = serde_json::to_string(&odd_story().bench).unwrap();
+    missing.frozen("states/v1.json", &format!("{today}\n"));
+    missing.tell();
+    for name in names("states") {
+        let text = std::fs::read_to_string(folder().join(&name)).unwrap();
+        let bench: Bench = serde_json::from_str(&text).unwrap_or_else(|e| {
+            panic!("{name}: a station could no longer start from it ({e}); give the new field a default")
+        });
+        assert!(!bench.samples.is_empty() && !bench.specimens.is_empty(), "{name}");
+    }
+}

@@ -1,0 +1,226 @@
+//! Years of work in a journal, without the years: what one rehearsal left is written again and
+//! again under fresh identities, hundreds of records to a transaction.
+
+use std::path::Path;
+use stillstand::journal::{
+    Batch, Chain, EventRow, InputRow, Journal, NewDocument, NewEvent, OpenWith, OutboxRow, Reader,
+};
+use uuid::Uuid;
+
+/// Of the temperatures, one in so many is taken along: the rest is more of the same.
+const ONE_IN: usize = 30;
+/// Rounds of the template in one transaction.
+const ROUNDS: u64 = 20;
+
+/// A text whose identities and document numbers are put in anew for each round.
+#[derive(Debug)]
+struct Text(Vec<Piece>);
+
+#[derive(Debug)]
+enum Piece {
+    As(String),
+    Id(Uuid),
+    Number(u64, bool),
+}
+
+/// What one rehearsal left in its journal.
+#[derive(Debug)]
+pub struct Template {
+    inputs: Vec<(Uuid, [Text; 3])>,
+    events: Vec<(EventRow, Text, Text)>,
+    documents: Vec<(OutboxRow, [Text; 3])>,
+    state: serde_json::Value,
+    records: u64,
+}
+
+/// What was written.
+#[derive(Debug)]
+pub struct Written {
+    pub records: u64,
+    pub events: u64,
+    pub documents: u64,
+}
+
+fn all<T>(page: impl Fn(u64) -> Vec<T>, number: impl Fn(&T) -> u64) -> Vec<T> {
+    let mut rows: Vec<T> = Vec::new();
+    loop {
+        let more = page(rows.last().map_or(0, &number));
+        if more.is_empty() {
+            return rows;
+        }
+        rows.extend(more);
+    }
+}
+
+fn own(id: Uuid, round: u64) -> Uuid {
+    // The journal's own pattern stays; only the part that chance made differs.
+    Uuid::from_u128(id.as_u128() ^ (u128::from(round) << 8))
+}
+
+impl Text {
+    /// Finds identities, and the number after `mark`.
+    fn new(text: &str, mark: &str) -> Self {
+        let mut pieces = Vec::new();
+        let (mut plain, mut rest) = (String::new(), text);
+        while let Some(first) = rest.chars().next() {
+            let id = rest.get(..36).filter(|t| t.as_bytes()[8] == b'-').and_then(|t| Uuid::try_parse(t).ok());
+            let number = rest.strip_prefix(mark).filter(|_| !mark.is_empty()).map(|t| {
+                let digits = t.len() - t.trim_start_matches(|c: char| c.is_ascii_digit()).len();
+                &t[..digits]
+            });
+            let (piece, long) = match (id, number) {
+                (Some(id), _) => (Piece::Id(id), 36),
+                (None, Some(digits)) => {
+                    plain.push_str(mark);
+                    let padded = digits.len() > 9;
+                    (Piece::Number(digits.parse().unwrap(), padded), mark.len() + digits.len())
+                }
+                (None, None) => {
+                    plain.push(first);
+                    rest = &rest[first.len_utf8()..];
+                    continue;
+                }
+            };
+            pieces.push(Piece::As(std::mem::take(&mut plain)));
+            pieces.push(piece);
+            rest = &rest[long..];
+        }
+        pieces.push(Piece::As(plain));
+        Self(pieces)
+    }
+
+    fn at(&self, round: u64, documents: u64) -> String {
+        use std::fmt::Write as _;
+        let mut text = String::with_capacity(256);
+        for piece in &self.0 {
+            match piece {
+                Piece::As(plain) => text.push_str(plain),
+                Piece::Id(id) => write!(text, "{}", own(*id, round)).unwrap(),
+                Piece::Number(n, true) => write!(text, "{:010}", n + documents).unwrap(),
+                Piece::Number(n, false) => write!(text, "{}", n + documents).unwrap(),
+            }
+        }
+        text
+    }
+}
+
+impl Template {
+    /// Reads the journal of a rehearsal that has ended.
+    pub fn read(path: &Path) -> Self {
+        let reader = Reader::open(path).unwrap();
+        let mut events = all(|after| reader.events(after, 1000).unwrap(), |row| row.seq);
+        let mut nth = 0;
+        events.retain(|row| {
+            nth += usize::from(!row.chained);
+            row.chained || nth % ONE_IN == 1
+        });
+        // A method comes into use once, with the first round.
+        let kept: std::collections::BTreeSet<Uuid> = events.iter().map(|row| row.input).collect();
+        let mut inputs: Vec<InputRow> = Vec::new();
+        loop {
+            let more = reader.inputs(inputs.len() as u64, 1000).unwrap();
+            if more.is_empty() {
+                break;
+            }
+            inputs.extend(more);
+        }
+        inputs.retain(|row| kept.contains(&row.id));
+        let documents = all(|after| reader.documents(after, 1000).unwrap(), |row| row.number);
+        let copy = path.with_extension("template");
+        std::fs::copy(path, &copy).unwrap();
+        let (_journal, restored) = Journal::open(&copy, &with()).unwrap();
+        let state = serde_json::from_str(&restored.snapshot.unwrap().1).unwrap();
+        let text = |text: &str| Text::new(text, "");
+        Self {
+            records: documents.iter().filter(|row| row.kind == "record").count() as u64,
+            inputs: inputs
+                .iter()
+                .map(|row| (row.id, [&row.at, &row.payload, &row.outcome].map(|t| text(t))))
+                .collect(),
+            events: events
+                .into_iter()
+                .map(|row| {
+                    let mark = if row.kind == "document-issued" { "\"number\":" } else { "" };
+                    let (moment, payload) =
+                        (text(&row.moment), Text::new(row.payload.as_ref().unwrap(), mark));
+                    (row, moment, payload)
+                })
+                .collect(),
+            documents: documents
+                .into_iter()
+                .map(|row| {
+                    let texts =
+                        [text(&row.id), text(&row.subject), Text::new(&row.payload, "\"sequence\":\"")];
+                    (row, texts)
+                })
+                .collect(),
+            state,
+        }
+    }
+
+    /// Writes a journal of at least `records` records; the last round comes after the last stored
+    /// state, as after a power cut. `acked`: the network took each document, long ago.
+    pub async fn write(&self, to: &Path, records: u64, acked: bool) -> Written {
+        let rounds = records.div_ceil(self.records);
+        let (journal, fresh) = Journal::open(to, &with()).unwrap();
+        let mut chain = fresh.chain;
+        let mut batch = Batch::default();
+        for round in 0..rounds {
+            self.round(round, &mut chain, &mut batch, acked);
+            let last_but_one = round + 2 == rounds;
+            if last_but_one {
+                let mut state = self.state.clone();
+                state["next_number"] = (chain.newest_document() + 1).into();
+                batch.snapshot = Some((chain.seq(), state.to_string()));
+            }
+            if last_but_one || round % ROUNDS == 0 {
+                journal.commit(std::mem::take(&mut batch)).await.unwrap();
+            }
+        }
+        journal.commit(batch).await.unwrap();
+        journal.close().await.unwrap();
+        Written { records: rounds * self.records, events: chain.seq(), documents: chain.newest_document() }
+    }
+
+    fn round(&self, round: u64, chain: &mut Chain, batch: &mut Batch, acked: bool) {
+        let before = chain.newest_document();
+        batch.inputs.extend(self.inputs.iter().map(|(id, [at, payload, outcome])| InputRow {
+            id: own(*id, round),
+            at: at.at(round, 0),
+            payload: payload.at(round, 0),
+            outcome: outcome.at(round, 0),
+        }));
+        let mut documents = self.documents.iter().peekable();
+        for (row, moment, payload) in &self.events {
+            while let Some((document, [id, subject, text])) =
+                documents.next_if(|(document, _)| row.chained && document.number <= row.documents)
+            {
+                let mut made = chain.document(NewDocument {
+                    id: id.at(round, 0),
+                    kind: document.kind.clone(),
+                    topic: document.topic.clone(),
+                    subject: subject.at(round, 0),
+                    payload: text.at(round, before),
+                    made_at_ns: document.made_at_ns,
+                });
+                made.acked_at_ns = acked.then_some(1);
+                batch.outbox.push(made);
+            }
+            if row.kind == "method-adopted" && round > 0 {
+                continue;
+            }
+            batch.events.push(chain.append(NewEvent {
+                input: own(row.input, round),
+                kind: row.kind.clone(),
+                version: row.version,
+                chained: row.chained,
+                moment: moment.at(round, 0),
+                payload: payload.at(round, before),
+            }));
+        }
+    }
+}
+
+fn with() -> OpenWith {
+    OpenWith { fresh_id: Uuid::from_u128(0x0192_0000_0000_7000_8000_0000_0000_0009), now_wall_ns: 0 }
+}
