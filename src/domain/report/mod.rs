@@ -73,11 +73,16 @@ impl DocumentKind {
 
     /// A document names the oldest version of its schema that describes it.
     fn schema_of(self, data: &Value) -> &'static str {
+        if ["equipment", "shakerCycles"].iter().any(|key| data.get(key).is_some()) {
+            return EQUIPMENT_SCHEMA;
+        }
         let tells_more = ["incidents", "repeat", "changes"].iter().any(|key| data.get(key).is_some());
         if tells_more { self.fuller_schema() } else { self.schema() }
     }
 }
 
+/// Name and version of the schema of a record that says what equipment was used.
+const EQUIPMENT_SCHEMA: &str = "specimen-record/1.2.0";
 /// Name and version of the schema of the notice that stands for a document which is too large.
 const NOTICE_SCHEMA: &str = "toolarge-notice/1.0.0";
 
@@ -95,7 +100,13 @@ pub fn notice_schema() -> String {
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fuller_schema);
-    kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain([NOTICE_SCHEMA]).map(schema_id).collect()
+    kinds
+        .map(DocumentKind::schema)
+        .into_iter()
+        .chain(fuller)
+        .chain([EQUIPMENT_SCHEMA, NOTICE_SCHEMA])
+        .map(schema_id)
+        .collect()
 }
 
 /// The journal at the instant of a document: a reader who holds the document can tell whether

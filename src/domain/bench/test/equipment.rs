@@ -18,7 +18,12 @@ fn kinds() -> Vec<Kind> {
 }
 
 fn story() -> Story {
+    story_by(t176())
+}
+
+fn story_by(method: Arc<Method>) -> Story {
     Story::with(|started| {
+        started.methods = vec![method];
         started.equipment = kinds();
         started.instruments = [
             ("balance".to_owned(), crate::domain::reading::InstrumentKind::Balance),
@@ -61,6 +66,50 @@ fn weighed(story: &mut Story) {
 
 fn codes(story: &Story, specimen: Uuid) -> Vec<Code> {
     story.deviations(specimen).into_iter().map(|d| d.code).collect()
+}
+
+/// A story in which everything happens that can happen to the list, with a record.
+pub(super) fn everything(method: Arc<Method>) -> Story {
+    let mut story = story_by(method);
+    weighed(&mut story);
+    story.ok(on(serde_json::json!({ "what": "begin-check", "item": "BAL-1", "check": "check mass" })));
+    story.weigh("1000.1");
+    story.ok(on(serde_json::json!({ "what": "stop-check" })));
+    item(&mut story, "CYL-2", "cylinder", serde_json::json!({ "place": 2, "title": "no. 2", "kit": true }));
+    story.ok(check("CYL-2", "scale", serde_json::json!({ "value": "381.2", "note": "steel rule" })));
+    story.ok(on(serde_json::json!({ "what": "take-out-of-use", "item": "CYL-2", "reason": "cracked" })));
+    let sample = story.sample("E-1", 1);
+    story.ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
+    story.weigh("1204.5");
+    let specimen = story.specimen(sample, 2);
+    story.run_to_line(specimen, 10.0);
+    story.input(What::Switch(SwitchReport::Counted {
+        name: "cycles".to_owned(),
+        pulses: 132,
+        first: at(650 * SECOND),
+        last: at(650 * SECOND + 131 * 60 * SECOND / 180),
+    }));
+    story.read(specimen, Level::Clay, "8.0");
+    story.read(specimen, Level::Sand, "13.3");
+    story.ok(on(serde_json::json!({ "what": "put-back", "item": "CYL-2" })));
+    story
+}
+
+#[test]
+fn a_record_with_equipment_is_as_its_schema_says() {
+    use super::documents::{faults, of, published, schema};
+    let documents = published(&everything(t176()));
+    let record = of(&documents, crate::domain::report::DocumentKind::Record)[0].clone();
+    assert_eq!(record["dataschema"], "https://stillstand.example/schema/specimen-record/1.2.0");
+    let found = faults(&schema("specimen-record-1.2"), &record);
+    assert!(found.is_empty(), "{found:#?}");
+    let codes: Vec<_> =
+        record["data"]["deviations"].as_array().unwrap().iter().map(|d| d["code"].clone()).collect();
+    assert!(
+        codes.contains(&"equipment-out-of-use".into()) && codes.contains(&"shaker-rate".into()),
+        "{codes:?}"
+    );
+    assert_eq!(record["data"]["shakerCycles"][0]["rate"]["text"], "180.00");
 }
 
 #[test]

@@ -13,8 +13,10 @@ use std::collections::BTreeMap;
 /// The kinds, as the events themselves name them.
 fn kinds() -> Vec<String> {
     let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
-    let kinds: Vec<_> =
+    let mut kinds: Vec<_> =
         names.captures_iter(include_str!("../../event.rs")).map(|c| c[1].to_owned()).collect();
+    let of_equipment = include_str!("../../../equipment/register.rs");
+    kinds.splice(0..0, names.captures_iter(of_equipment).map(|c| c[1].to_owned()));
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
     kinds
 }
@@ -57,9 +59,14 @@ fn odd_story() -> Story {
     story
 }
 
+/// A list of equipment, each thing that can happen to it, and a run that was counted.
+fn equipment_story() -> Story {
+    super::super::equipment::everything(frozen_method())
+}
+
 /// Stories in which every kind of event happens; a new kind is told here.
 fn told() -> Vec<Story> {
-    vec![kept_story(frozen_method()), broken_story(), odd_story()]
+    vec![kept_story(frozen_method()), broken_story(), odd_story(), equipment_story()]
 }
 
 /// The first of each kind, as stored.
