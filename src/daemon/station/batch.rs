@@ -201,6 +201,7 @@ fn log(event: &Event) {
     match event {
         // Many, and all of them in the journal.
         Event::TemperatureRead { .. }
+        | Event::RoomTemperatureRead { .. }
         | Event::TemperaturesCounted { .. }
         | Event::WeighingTaken { .. }
         | Event::PointMarked { .. }

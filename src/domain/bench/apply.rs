@@ -14,6 +14,7 @@ use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
 use crate::domain::specimen::history::Happened;
+use crate::domain::specimen::room::RoomRange;
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
 use crate::domain::specimen::{By, Issued, Marked, Run, Specimen, Weighing, late};
@@ -27,7 +28,7 @@ impl Bench {
     /// Applies one event that was decided at `at`.
     pub fn apply(&mut self, event: &Event, at: &Moment) {
         match event {
-            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event),
+            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
             Event::SampleRegistered { .. }
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
@@ -58,10 +59,15 @@ impl Bench {
             Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
             Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
             Event::DocumentIssued { number, document, .. } => self.issued(*number, *document, at),
-            Event::InstrumentChanged { instrument, fault, .. } => {
-                self.ports.insert(instrument.clone(), fault.clone());
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
             }
             Event::Equipment(happened) => self.apply_equipment(happened),
+            Event::InstrumentChanged { .. }
+            | Event::InstrumentIdentified { .. }
+            | Event::InstrumentErrors { .. }
+            | Event::MassNotSettled { .. }
+            | Event::MassReleased { .. } => self.apply_instrument(event),
             Event::ActDone { act, note, made } => {
                 let done = DoneAct { id: *act, note: note.clone(), made: *made };
                 keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
@@ -92,7 +98,7 @@ impl Bench {
         }
     }
 
-    fn apply_start(&mut self, event: &Event) {
+    fn apply_start(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::StationStarted {
                 station,
@@ -118,6 +124,9 @@ impl Bench {
                     self.probe.side = None;
                     self.probe.watches = <[LimitWatch; 2]>::default();
                 }
+                self.start_room(instruments, at);
+                self.unsettled.clear();
+                self.said_of_itself.retain(|name, _| instruments.contains_key(name));
                 self.settings = bench.clone().into();
                 self.triggers = triggers.clone().into();
                 self.instruments = instruments.clone().into();
@@ -168,6 +177,7 @@ impl Bench {
 
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
+        self.release_load(&weighing.wire.instrument);
         if weighing.target.is_some() {
             self.awaited = None;
         }
@@ -250,6 +260,7 @@ impl Bench {
             sand: None,
             mass: None,
             tally: Tally::default(),
+            room: RoomRange::default(),
             announced: None,
             calculation: None,
             voided: None,
@@ -277,7 +288,11 @@ impl Bench {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         self.note_use(id, &method, step, marked);
+        let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
+        if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {
+            specimen.room.meet(&held, &wire);
+        }
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
         }
@@ -404,7 +419,8 @@ impl Bench {
         if self.probe.stands_in.is_some() {
             self.probe.watches = self.watches_after(temperature, *moment);
         }
-        let new = Held { temperature: *temperature, moment: *moment };
+        let applied = wire.corrected.as_ref().map(|corrected| corrected.applied);
+        let new = Held { temperature: *temperature, moment: *moment, applied };
         if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
             let methods = &self.methods;
@@ -452,6 +468,7 @@ impl Bench {
             port: wire.port.clone(),
             stands_in: self.probe.stands_in?,
             holds_s: self.settings.temperature_stale_s,
+            certificate: wire.corrected.as_ref().map(|corrected| corrected.certificate.clone()),
         })
     }
 

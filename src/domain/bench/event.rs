@@ -85,6 +85,20 @@ pub enum Event {
         /// The weighing.
         weighing: Weighing,
     },
+    /// A load did not settle in time: it waits for a person's word.
+    MassNotSettled {
+        /// What was shown last.
+        mass: Quantity,
+        /// Its origin.
+        wire: Wire,
+        /// When its line's last byte arrived.
+        moment: Moment,
+    },
+    /// The load that did not settle is gone, or another.
+    MassReleased {
+        /// Name of the balance.
+        instrument: String,
+    },
     /// A tin took a place.
     SpecimenRegistered {
         /// Its identity.
@@ -374,6 +388,15 @@ pub enum Event {
         /// Where it lies against the limits in force.
         side: Option<Side>,
     },
+    /// A temperature of the room was read. Not chained one by one.
+    RoomTemperatureRead {
+        /// The temperature.
+        temperature: Quantity,
+        /// Its origin.
+        wire: Wire,
+        /// When its line's last byte arrived.
+        moment: Moment,
+    },
     /// A block of temperatures ended: it anchors them in the chain.
     TemperaturesCounted {
         /// How many.
@@ -513,6 +536,24 @@ pub enum Event {
     },
     /// Something happened to the list of equipment, or was counted with it.
     Equipment(equipment::Happened),
+    /// An instrument said who it is, for the first time or otherwise than before.
+    InstrumentIdentified {
+        /// Name of the instrument.
+        instrument: String,
+        /// Path of its port.
+        port: String,
+        /// In its own words.
+        identity: String,
+        /// Who answered there before, if another did.
+        before: Option<String>,
+    },
+    /// An instrument's error queue was not empty.
+    InstrumentErrors {
+        /// Name of the instrument.
+        instrument: String,
+        /// The errors in its own words, oldest first.
+        errors: Vec<String>,
+    },
     /// An act was carried out: the same act sent again does nothing.
     ActDone {
         /// The act.
@@ -545,73 +586,4 @@ pub enum Event {
         /// The number.
         number: u64,
     },
-}
-
-impl Event {
-    /// Its kind, as stored.
-    pub const fn kind(&self) -> &'static str {
-        match self {
-            Self::StationStarted { .. } => "station-started",
-            Self::MethodAdopted { .. } => "method-adopted",
-            Self::SampleRegistered { .. } => "sample-registered",
-            Self::SamplePrepared { .. } => "sample-prepared",
-            Self::MassAwaited { .. } => "mass-awaited",
-            Self::WeighingTaken { .. } => "weighing-taken",
-            Self::SpecimenRegistered { .. } => "specimen-registered",
-            Self::PointMarked { .. } => "point-marked",
-            Self::FurtherRunBegan { .. } => "further-run-began",
-            Self::FurtherRunEnded { .. } => "further-run-ended",
-            Self::NoLineNoted { .. } => "no-line-noted",
-            Self::SpecimenVoided { .. } => "specimen-voided",
-            Self::ReadingEntered { .. } => "reading-entered",
-            Self::SpecimenCompleted { .. } => "specimen-completed",
-            Self::SampleCompleted { .. } => "sample-completed",
-            Self::RepeatCalledFor { .. } => "repeat-called-for",
-            Self::RepeatTakenBack { .. } => "repeat-taken-back",
-            Self::SpecimenNoted { .. } => "specimen-noted",
-            Self::RunInterrupted { .. } => "run-interrupted",
-            Self::PlaceCorrected { .. } => "place-corrected",
-            Self::CylinderMoved { .. } => "cylinder-moved",
-            Self::WeighingPlaced { .. } => "weighing-placed",
-            Self::SpecimensPlanned { .. } => "specimens-planned",
-            Self::SampleWithdrawn { .. } => "sample-withdrawn",
-            Self::MarkedTogether { .. } => "marked-together",
-            Self::MarkWithdrawn { .. } => "mark-withdrawn",
-            Self::TimeCorrected { .. } => "time-corrected",
-            Self::ReadingCorrected { .. } => "reading-corrected",
-            Self::RecordVoided { .. } => "record-voided",
-            Self::ReasonGiven { .. } => "reason-given",
-            Self::RecordAmended { .. } => "record-amended",
-            Self::ResultAmended { .. } => "result-amended",
-            Self::SampleRecalled { .. } => "sample-recalled",
-            Self::DocumentIssued { .. } => "document-issued",
-            Self::TemperatureRead { .. } => "temperature-read",
-            Self::TemperaturesCounted { .. } => "temperatures-counted",
-            Self::ProbeTakenOut { .. } => "probe-taken-out",
-            Self::ProbePutIn { .. } => "probe-put-in",
-            Self::PressKept { .. } => "press-kept",
-            Self::KeptPressEnded { .. } => "kept-press-ended",
-            Self::PressSettled { .. } => "press-settled",
-            Self::TriggerRefused { .. } => "trigger-refused",
-            Self::IntervalAnnounced { .. } => "interval-announced",
-            Self::AlarmRaised { .. } => "alarm-raised",
-            Self::AlarmCleared { .. } => "alarm-cleared",
-            Self::AlarmAcknowledged { .. } => "alarm-acknowledged",
-            Self::AlarmShelved { .. } => "alarm-shelved",
-            Self::AlarmUnshelved { .. } => "alarm-unshelved",
-            Self::AlarmTakenOutOfService { .. } => "alarm-taken-out-of-service",
-            Self::AlarmPutInService { .. } => "alarm-put-in-service",
-            Self::InstrumentChanged { .. } => "instrument-changed",
-            Self::Equipment(happened) => happened.kind(),
-            Self::ActDone { .. } => "act-done",
-            Self::AskAnswered { .. } => "ask-answered",
-            Self::ReceiptConfirmed { .. } => "receipt-confirmed",
-            Self::ReplayAsked { .. } => "replay-asked",
-        }
-    }
-
-    /// Chained one by one; the others are anchored in blocks by the next chained event.
-    pub const fn is_chained(&self) -> bool {
-        !matches!(self, Self::TemperatureRead { .. })
-    }
 }

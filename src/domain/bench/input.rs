@@ -152,6 +152,11 @@ pub enum Do {
     },
     /// No mass is waited for any more.
     StopAwaiting,
+    /// A mass that did not settle is taken as it was shown.
+    ConfirmMass {
+        /// Name of the balance in the settings.
+        instrument: String,
+    },
     /// A tin of the sample's prepared portion takes a place.
     RegisterSpecimen {
         /// The sample.

@@ -13,7 +13,7 @@ mod repeat;
 mod result;
 mod weighing;
 
-pub use measure::{figure, time};
+pub use measure::{applied, figure, time};
 
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
@@ -67,17 +67,17 @@ impl DocumentKind {
         match self {
             Self::Record => "specimen-record/1.1.0",
             Self::Result => "sample-result/1.1.0",
-            Self::Weighing => self.schema(),
+            Self::Weighing => "weighing/1.1.0",
         }
     }
 
-    /// A document names the oldest version of its schema that describes it.
+    /// A document names the oldest version of its schema that describes it, so that a reader who
+    /// knows only that reads on.
     fn schema_of(self, data: &Value) -> &'static str {
         if ["equipment", "shakerCycles"].iter().any(|key| data.get(key).is_some()) {
             return EQUIPMENT_SCHEMA;
         }
-        let tells_more = ["incidents", "repeat", "changes"].iter().any(|key| data.get(key).is_some());
-        if tells_more { self.fuller_schema() } else { self.schema() }
+        if tells_more(data) { self.fuller_schema() } else { self.schema() }
     }
 }
 
@@ -99,7 +99,7 @@ pub fn notice_schema() -> String {
 /// The `$id` of the schema of every document that this program publishes in order.
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
-    let fuller = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fuller_schema);
+    let fuller = kinds.map(DocumentKind::fuller_schema);
     kinds
         .map(DocumentKind::schema)
         .into_iter()
@@ -159,6 +159,20 @@ pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Opt
     };
     let json = envelope(kind, id, subject, number, &input.moment, head, &data);
     Some(Document { id, kind, subject, number, json })
+}
+
+/// What 1.1.0 added to the documents, wherever it stands in them.
+const FULLER: [&str; 9] =
+    ["incidents", "repeat", "changes", "stableBy", "lines", "correction", "confirmed", "certificate", "room"];
+
+fn tells_more(data: &Value) -> bool {
+    match data {
+        Value::Object(fields) => {
+            fields.iter().any(|(key, inner)| FULLER.contains(&key.as_str()) || tells_more(inner))
+        }
+        Value::Array(items) => items.iter().any(tells_more),
+        _ => false,
+    }
 }
 
 fn envelope(

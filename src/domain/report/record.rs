@@ -75,6 +75,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     {
         fields.insert("incidents".to_owned(), incidents);
     }
+    if let (Value::Object(fields), true) = (&mut data, specimen.room.readings > 0) {
+        fields.insert("room".to_owned(), room(specimen));
+    }
     let changes = change::changes(specimen, method, &points);
     change::add(&mut data, specimen.record.as_ref(), changes);
     Some(data)
@@ -205,9 +208,9 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "limits": method.temperature.limits.value.as_ref().map(measure::range),
         "from": method.temperature.from,
         "to": method.temperature.to,
-        "minimum": tally.lowest.as_ref().map(measure::quantity),
+        "minimum": tally.lowest.as_ref().map(|q| measure::corrected(q, tally.lowest_applied.as_ref())),
         "mean": tally.mean().as_ref().map(measure::quantity),
-        "maximum": tally.highest.as_ref().map(measure::quantity),
+        "maximum": tally.highest.as_ref().map(|q| measure::corrected(q, tally.highest_applied.as_ref())),
         "readings": tally.readings,
         "readingsOutside": tally.readings_outside,
         // How long a reading holds where the next one does not come.
@@ -220,14 +223,22 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "instrument": last.map(|source| &source.instrument),
         "port": last.map(|source| &source.port),
     });
+    let certificate = last.and_then(|source| source.certificate.as_ref());
+    if let (Value::Object(fields), Some(certificate)) = (&mut value, certificate) {
+        fields.insert("certificate".to_owned(), measure::certificate(certificate));
+    }
     if let (Value::Object(fields), false) = (&mut value, earlier.is_empty()) {
         let earlier = earlier.iter().map(|source| {
-            json!({
+            let mut value = json!({
                 "instrument": source.instrument,
                 "port": source.port,
                 "probe": place(Some(source.stands_in)),
                 "holds": measure::figure(Decimal::from(source.holds_s), Unit::Second),
-            })
+            });
+            if let (Value::Object(fields), Some(certificate)) = (&mut value, &source.certificate) {
+                fields.insert("certificate".to_owned(), measure::certificate(certificate));
+            }
+            value
         });
         fields.insert("earlierSources".to_owned(), earlier.collect());
     }
@@ -237,6 +248,21 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         fields.insert("countedTo".to_owned(), tally.counted_to.as_ref().map(measure::moment).into());
     }
     value
+}
+
+/// The room's temperature from the first act to the result: no limits, only what it was.
+fn room(specimen: &Specimen) -> Value {
+    let room = &specimen.room;
+    json!({
+        "minimum": room.lowest.as_ref().map(|q| measure::corrected(q, room.lowest_applied.as_ref())),
+        "maximum": room.highest.as_ref().map(|q| measure::corrected(q, room.highest_applied.as_ref())),
+        "readings": room.readings,
+        "sources": room.sources.iter().map(|source| json!({
+            "instrument": source.instrument,
+            "port": source.port,
+            "certificate": source.certificate.as_ref().map(measure::certificate),
+        })).collect::<Vec<_>>(),
+    })
 }
 
 const fn place(stands_in: Option<ProbeStands>) -> &'static str {

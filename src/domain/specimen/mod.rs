@@ -16,6 +16,7 @@ pub mod history;
 pub mod judge;
 pub mod late;
 pub mod note;
+pub mod room;
 pub mod runs;
 pub mod sample;
 pub mod tally;
@@ -27,6 +28,7 @@ use super::quantity::Quantity;
 use super::reading::Wire;
 use correction::Correction;
 use history::Noted;
+use room::RoomRange;
 use serde::{Deserialize, Serialize};
 use tally::Tally;
 use uuid::Uuid;
@@ -80,6 +82,9 @@ pub struct Weighing {
     /// Who gave it there afterwards, and when; `None`: it was waited for, or is kept.
     #[serde(default)]
     pub placed: Option<Marked>,
+    /// The person who confirmed a mass that did not settle, and when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub confirmed: Option<Marked>,
 }
 
 /// What a weighing can be for.
@@ -152,6 +157,9 @@ pub struct Specimen {
     pub mass: Option<Weighing>,
     /// Temperature of the solution over the watched time.
     pub tally: Tally,
+    /// Temperature of the room from the first act to the result.
+    #[serde(default)]
+    pub room: RoomRange,
     /// Announcements already made, for a step.
     pub announced: Option<(usize, Stage)>,
     /// The result, once both levels are in.

@@ -23,7 +23,18 @@ function by(who) {
   return who.person ? `${who.person}, through the ${who.via}` : `the bench, through ${who.via}`;
 }
 
-const origin = (o) => (o ? `${o.instrument} on ${o.port}, bytes ${o.raw}` : "");
+const STABLE_BY = { "own-rule": "; the balance's lines bear no mark: stable by the program's own rule", hand: "; did not settle, taken by a person" };
+
+/** What was read and what was added to it. */
+const correction = (c) => (c ? `${amount(c.reading)} read, ${amount(c.added)} added` : "");
+const certificate = (c) => (c ? `certificate ${c.number} of ${c.date}` : "");
+
+function origin(o) {
+  if (!o) return "";
+  const lines = o.lines ? ` over ${o.lines.length} lines` : "";
+  const corrected = o.correction ? `; ${correction(o.correction)} by ${certificate(o.correction.certificate)}` : "";
+  return `${o.instrument} on ${o.port}, bytes ${o.raw}${STABLE_BY[o.stableBy] ?? ""}${lines}${corrected}`;
+}
 
 function table(caption, heads, rows) {
   if (!rows.length) return null;
@@ -89,6 +100,16 @@ function temperature(t) {
     ["Out of limits", `${amount(t.outside)} (below ${amount(t.below)}, above ${amount(t.above)})`],
     ["Without a reading", amount(t.withoutReading)],
     ["From", `${t.instrument ?? "no instrument"}, ${t.readings} readings; probe: ${t.probe}`],
+    ["Corrected by", certificate(t.certificate)],
+    ["Lowest before correction", correction(t.minimum?.correction)],
+    ["Highest before correction", correction(t.maximum?.correction)],
+  ]);
+}
+
+function room(r) {
+  return r && facts("Temperature of the room", [
+    ["Lowest, highest", `${amount(r.minimum)}, ${amount(r.maximum)}`],
+    ["From", r.sources.map((s) => `${s.instrument} on ${s.port}${s.certificate ? `, ${certificate(s.certificate)}` : ""}`).join("; ")],
   ]);
 }
 
@@ -107,6 +128,7 @@ function specimenRecord(d) {
     table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
     ...incidents(data.incidents),
     temperature(data.temperature),
+    room(data.room),
     facts("Specimen", [
       ["Label and place", `${specimen.label}, place ${specimen.place}`],
       ["Registered", `${instant(specimen.registered)}, ${by(specimen.registered.by)}`],

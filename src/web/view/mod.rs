@@ -81,6 +81,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "alarmsAside": lists::alarms_aside(bench),
         "equipment": equipment::line(bench, &seen.now),
         "probe": lists::probe(bench, &seen.now),
+        "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),
         "instruments": lists::instruments(bench, &seen.live),
         "finished": bench.finished.iter().rev().take(12).map(|f| json!({

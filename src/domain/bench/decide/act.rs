@@ -69,6 +69,7 @@ impl Deciding<'_> {
                 self.emit(Event::MassAwaited { target: None, by });
                 Ok(Outcome::done("no mass is waited for"))
             }
+            Do::ConfirmMass { instrument } => self.confirm_mass(instrument, marked),
             Do::RegisterSpecimen { sample, place } => self.register_specimen(*sample, *place, marked),
             Do::Mark { specimen, step, edge } => self.mark_named(*specimen, step, *edge, marked),
             Do::MarkNext { specimen } => self.mark_next(*specimen, marked),

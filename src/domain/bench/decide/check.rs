@@ -295,17 +295,21 @@ impl Deciding<'_> {
         let correction = Quantity::new(celsius.unwrap_or(correction).round_dp(3).normalize(), Unit::Celsius);
         let name = item.instrument.as_ref();
         let name = name.or_else(|| self.bench.only_instrument(InstrumentKind::SolutionProbe));
-        let line = name
-            .map_or(String::new(), |name| format!("; {}", correction_line(name, &reference, &correction)));
+        let line = name.map_or(String::new(), |name| format!("; {}", correction_line(name, &correction)));
         let detail =
             format!("the reference shows {reference}, the probe {shown}: correction {correction}{line}");
         Ok(self.measured(rule, correction, detail, marked))
     }
 }
 
-/// What to write into the settings, so that the station applies the correction.
-fn correction_line(instrument: &str, at: &Quantity, correction: &Quantity) -> String {
-    format!("in the settings, at [instruments.{instrument}], the correction at {at} is {correction}")
+/// What to write into the settings, so that the station applies the correction. Where one is in
+/// force already, the probe's readings carry it, and this one comes on top.
+fn correction_line(instrument: &str, correction: &Quantity) -> String {
+    format!(
+        "in the settings, under [instruments.{instrument}.correction]: unit = \"Cel\", offset = \"{}\" (on top of \
+         one that is in force)",
+        correction.value
+    )
 }
 
 fn network_time(marked: Marked) -> CheckResult {

@@ -222,8 +222,15 @@ impl Deciding<'_> {
             return None;
         }
         let id = self.fresh();
-        let weighing =
-            Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target: None, placed: None };
+        let weighing = Weighing {
+            id,
+            mass: *mass,
+            wire: wire.clone(),
+            moment: *self.now(),
+            target: None,
+            placed: None,
+            confirmed: None,
+        };
         self.happened(Happened::MassTaken { weighing });
         Some(Outcome::made(format!("{mass}: for the check that was begun"), id))
     }

@@ -19,6 +19,7 @@ mod reading;
 mod start;
 mod trigger;
 mod weigh;
+mod weighing;
 
 pub use correct::withdrawn_text;
 pub use mark::point_text;

@@ -8,7 +8,7 @@ use crate::domain::report::DocumentKind;
 use serde_json::Value;
 
 /// A sample of `n` specimens, each complete with 42 and nothing amiss but the temperature.
-fn complete(n: u32) -> (Story, Uuid, Vec<Uuid>) {
+pub(super) fn complete(n: u32) -> (Story, Uuid, Vec<Uuid>) {
     let mut story = Story::new();
     let sample = story.sample("S", n);
     let specimens = complete_more(&mut story, sample, n, 1);
@@ -28,12 +28,12 @@ fn complete_more(story: &mut Story, sample: Uuid, n: u32, place: u32) -> Vec<Uui
     (0..n).map(one).collect()
 }
 
-fn reading(specimen: Uuid, of: Level, value: &str, reason: Option<&str>) -> Do {
+pub(super) fn reading(specimen: Uuid, of: Level, value: &str, reason: Option<&str>) -> Do {
     let (value, reason) = (value.to_owned(), reason.map(str::to_owned));
     Do::CorrectReading { specimen, of, value, confirmed: false, reason }
 }
 
-fn void(specimen: Uuid, reason: &str) -> Do {
+pub(super) fn void(specimen: Uuid, reason: &str) -> Do {
     Do::VoidSpecimen { specimen, reason: reason.to_owned() }
 }
 

@@ -148,7 +148,7 @@ fn a_clay_reading_taken_back_leaves_no_hole_in_the_watch() {
 }
 
 /// Two specimens in the shaker, begun by its contact at 600 s.
-fn two_in_the_shaker() -> (Story, [Uuid; 2]) {
+pub(super) fn two_in_the_shaker() -> (Story, [Uuid; 2]) {
     let mut story = Story::with(|s| s.bench.shaker_holds = 2);
     let sample = story.sample("S", 2);
     let both = [story.specimen(sample, 1), story.specimen(sample, 2)];

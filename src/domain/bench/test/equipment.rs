@@ -353,7 +353,8 @@ fn tin_foot_probe_and_clock_are_checked_with_what_the_station_reads() {
     story.ok(check("PRB-1", "reference", serde_json::json!({ "with": "REF-1", "value": "20.25" })));
     let probe = story.bench.equipment.items["PRB-1"].checks["reference"].last().unwrap().clone();
     assert_eq!((probe.good, probe.value.unwrap().to_string()), (true, "0.25 °C".to_owned()));
-    assert!(probe.detail.contains("[instruments.probe]"), "{}", probe.detail);
+    assert!(probe.detail.contains("[instruments.probe.correction]"), "{}", probe.detail);
+    assert!(probe.detail.contains(r#"offset = "0.25""#), "{}", probe.detail);
     item(&mut story, "CLOCK", "timer", serde_json::json!({}));
     story.ok(check("CLOCK", "network time", serde_json::json!({})));
     assert_eq!(state(&story, "CLOCK"), State::Good);

@@ -9,6 +9,7 @@ mod documents;
 mod equipment;
 mod frozen;
 mod incidents;
+mod instruments;
 mod late;
 mod life;
 mod notes;
@@ -214,5 +215,5 @@ impl Story {
 }
 
 fn wire(instrument: &str, raw: &str) -> Wire {
-    Wire { instrument: instrument.to_owned(), port: "/dev/null".to_owned(), raw: format!("{raw}\\r\\n") }
+    Wire::of(instrument, "/dev/null", format!("{raw}\\r\\n"))
 }
