@@ -59,8 +59,10 @@ fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
         }
         for document in published(story) {
             let schema = document.json["dataschema"].as_str().unwrap();
-            if let Some(named) = schema.strip_suffix("/1.1.0") {
-                take(format!("{}-1.1", named.rsplit('/').next().unwrap()), document.json);
+            for version in ["1.1", "1.2"] {
+                if let Some(named) = schema.strip_suffix(&format!("/{version}.0")) {
+                    take(format!("{}-{version}", named.rsplit('/').next().unwrap()), document.json.clone());
+                }
             }
         }
     }
