@@ -11,7 +11,8 @@ use stillstand::domain::moment::{Moment, SECOND, Stamp, WallState};
 use stillstand::domain::quantity::{Quantity, Unit};
 use stillstand::domain::reading::{InstrumentReport, Wire};
 use stillstand::domain::report::{self, Head};
-use stillstand::network::message::retained;
+use stillstand::equipment: Vec::new(),
+            network::message::retained;
 use stillstand::triggers::meaning::trigger_meaning;
 use stillstand::web::view::{Seen, view};
 use uuid::Uuid;

@@ -35,6 +35,11 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         faults.extend(found.to_string().lines().map(str::to_owned));
         std::collections::BTreeMap::new()
     });
+    let equipment = settings.station.equipment.as_deref().map_or(Ok(Vec::new()), settings::load_equipment);
+    let equipment = equipment.unwrap_or_else(|found| {
+        faults.extend(found);
+        Vec::new()
+    });
     for (name, instrument) in &settings.instruments {
         // A probe is a probe, wherever it stands.
         let weighs = |kind| kind == InstrumentKind::Balance;
@@ -53,7 +58,15 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         return Err(wrong(faults));
     }
     let clock = RealClock::new().map_err(|e| (Exit::Unavailable, vec![e.to_string()]))?;
-    Ok(Parts { settings, methods, shapes, clock: Arc::new(clock), running_clock: true, rehearsal: false })
+    Ok(Parts {
+        settings,
+        methods,
+        equipment,
+        shapes,
+        clock: Arc::new(clock),
+        running_clock: true,
+        rehearsal: false,
+    })
 }
 
 const fn kind_word(kind: InstrumentKind) -> &'static str {

@@ -18,7 +18,8 @@ use super::inputs;
 use super::outbox::JournalOutbox;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
 use crate::clock::Clock;
-use crate::domain::bench::{NetworkFacts, Started, TriggerSettings, What};
+use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
+use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
 use crate::domain::reading::Live;
 use crate::instruments::listener::Listener;
@@ -29,7 +30,7 @@ use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
-use crate::settings::model::{Network, Protocol, Settings};
+use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::triggers::gpio;
 use crate::web::{self, AppState};
 use std::collections::BTreeMap;
@@ -51,6 +52,8 @@ pub struct Parts {
     pub settings: Settings,
     /// The methods, all of them.
     pub methods: Vec<Method>,
+    /// Kinds of equipment, where the settings name their folder.
+    pub equipment: Vec<Kind>,
     /// The shapes that the instruments name.
     pub shapes: BTreeMap<String, AnyShape>,
     /// Bench time.
@@ -149,7 +152,7 @@ struct Ends {
 /// # Errors
 /// See [`StationError`]; nothing is left running.
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
-    let Parts { settings, methods, shapes, clock, running_clock, rehearsal } = parts;
+    let Parts { settings, methods, equipment, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
@@ -168,7 +171,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
-    let started = What::Started(Box::new(started(&settings, methods, rehearsal)));
+    let started = What::Started(Box::new(started(&settings, methods, equipment, rehearsal)));
     handle.ask(started, clock.now()).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
@@ -240,7 +243,7 @@ impl Running {
     }
 }
 
-fn started(settings: &Settings, methods: Vec<Method>, rehearsal: bool) -> Started {
+fn started(settings: &Settings, methods: Vec<Method>, equipment: Vec<Kind>, rehearsal: bool) -> Started {
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),
@@ -254,6 +257,7 @@ fn started(settings: &Settings, methods: Vec<Method>, rehearsal: bool) -> Starte
             .collect(),
         instruments: settings.instruments.iter().map(|(name, i)| (name.clone(), i.kind)).collect(),
         methods: methods.into_iter().map(Arc::new).collect(),
+        equipment,
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),
@@ -321,7 +325,10 @@ fn switches(
             });
         }
     }
-    adapters.spawn(inputs::switches(reports, station.clone(), clock.clone()));
+    let counts = |trigger: &&Trigger| trigger.does == Does::ShakerPulse;
+    let named = settings.triggers.iter().filter(|(_, trigger)| counts(trigger));
+    let counters = named.map(|(name, _)| name.clone()).collect();
+    adapters.spawn(inputs::switches(reports, counters, station.clone(), clock.clone()));
 }
 
 /// Keeps the retained state as the committed bench is.

@@ -1,5 +1,6 @@
 //! From the adapters' messages to the station's inputs: one translation for each, no rule.
 
+use super::pulses::Pulses;
 use super::station::StationHandle;
 use crate::clock::Clock;
 use crate::domain::bench::{
@@ -15,7 +16,9 @@ use crate::network::{ConditionName, NetworkReport};
 use crate::triggers::gpio::{GpioReport, Level};
 use crate::triggers::meaning::trigger_meaning;
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
@@ -31,15 +34,39 @@ pub(super) async fn instruments(
     }
 }
 
-/// GPIO lines.
+/// Without a pulse for this long, a run of the shaker is over: at half its rate the next one would
+/// have come.
+const QUIET: Duration = Duration::from_millis(1500);
+
+/// GPIO lines. Pulses are told as one count when the run is over, not one by one.
 pub(super) async fn switches(
     mut reports: mpsc::Receiver<GpioReport>,
+    counters: BTreeSet<String>,
     station: StationHandle,
     clock: Arc<dyn Clock>,
 ) {
-    while let Some(report) = reports.recv().await {
+    let mut pulses = Pulses::default();
+    loop {
+        let report = tokio::select! {
+            report = reports.recv() => report,
+            () = tokio::time::sleep(QUIET), if pulses.is_counting() => {
+                for (what, last) in pulses.take() {
+                    if !station.tell(what, last).await {
+                        return;
+                    }
+                }
+                continue;
+            }
+        };
+        let Some(report) = report else { return };
         let now = clock.now();
         let (what, moment) = match report {
+            GpioReport::Edge { trigger, level, moment, .. } if counters.contains(&trigger) => {
+                if level == Level::Active {
+                    pulses.add(trigger, moment);
+                }
+                continue;
+            }
             GpioReport::Edge { trigger, level, moment, .. } => {
                 let contact = match level {
                     Level::Active => Contact::On,

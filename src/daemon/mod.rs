@@ -9,4 +9,5 @@ pub mod compose;
 mod commands;
 mod disk;
 mod inputs;
+mod pulses;
 mod outbox;

@@ -22,6 +22,7 @@ pub mod intake;
 pub mod calculation;
 pub mod measure;
 pub mod specimen;
+pub mod equipment;
 pub mod alarm;
 pub mod bench;
 pub mod report;

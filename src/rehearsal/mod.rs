@@ -272,6 +272,7 @@ fn parts(
         .collect();
     Ok(Parts {
         settings,
+        equipment: Vec::new(),
         methods: methods()?,
         shapes,
         clock: Arc::new(clock.clone()),

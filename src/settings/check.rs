@@ -2,7 +2,7 @@
 
 use super::fault::SettingsFault;
 use super::model::{Network, Settings};
-use crate::domain::bench::is_consumer_name;
+use crate::domain::bench::{Does, is_consumer_name};
 use crate::domain::method::Method;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -187,6 +187,11 @@ fn triggers(settings: &Settings, faults: &mut Faults) {
         if let Some(place) = trigger.place.filter(|place| !(1..=settings.bench.places).contains(place)) {
             let what = format!("there is no place {place}; `bench.places` is {}", settings.bench.places);
             faults.add(format!("{key}.place"), what);
+        }
+        if trigger.does == Does::ShakerPulse && trigger.gpio.is_none() {
+            let what =
+                "`shaker-pulse` needs a line of its own (`gpio`): messages are too slow to count cycles by";
+            faults.add(format!("{key}.does"), what);
         }
         if let Some(gpio) = &trigger.gpio
             && let Some(other) = lines.insert((&gpio.chip, &gpio.line), name)

@@ -19,6 +19,7 @@ pub use check::{check, check_methods};
 pub use environment::{NOT_SETTINGS, process_environment};
 pub use fault::{MethodsFault, SettingsError, SettingsFault};
 
+use crate::domain::equipment::{self, Kind};
 use crate::domain::method::{self, Method};
 use config::{Config, Environment, FileFormat};
 use environment::{Variable, variables};
@@ -104,10 +105,43 @@ fn rebase(settings: &mut Settings, folder: &Path, set_by_file: impl Fn(&str) -> 
     };
     under("station.methods", &mut settings.station.methods);
     under("station.shapes", &mut settings.station.shapes);
+    if let Some(folder) = &mut settings.station.equipment {
+        under("station.equipment", folder);
+    }
     under("journal.path", &mut settings.journal.path);
     if let Some(file) = settings.network.as_mut().and_then(|network| network.password_file.as_mut()) {
         under("network.password-file", file);
     }
+}
+
+/// Reads every `*.toml` of a folder as a kind of equipment, in the order of their names.
+///
+/// # Errors
+/// The faults of all files at once, each in a sentence.
+pub fn load_equipment(folder: &Path) -> Result<Vec<Kind>, Vec<String>> {
+    let unreadable = |path: &Path, error: std::io::Error| {
+        format!("settings: `station.equipment`: cannot read {}: {error}", path.display())
+    };
+    let mut files = std::fs::read_dir(folder)
+        .and_then(|entries| entries.map(|entry| Ok(entry?.path())).collect::<std::io::Result<Vec<_>>>())
+        .map_err(|error| vec![unreadable(folder, error)])?;
+    files.retain(|path| path.extension().is_some_and(|extension| extension == "toml"));
+    files.sort();
+    let (mut kinds, mut faults) = (Vec::new(), Vec::new());
+    for file in files {
+        match std::fs::read_to_string(&file) {
+            Ok(text) => match equipment::load(&file.display().to_string(), &text) {
+                Ok(kind) => kinds.push(kind),
+                Err(fault) => faults.push(fault.to_string()),
+            },
+            Err(error) => faults.push(unreadable(&file, error)),
+        }
+    }
+    if kinds.is_empty() && faults.is_empty() {
+        let folder = folder.display();
+        faults.push(format!("settings: `station.equipment`: the folder {folder} holds no file `*.toml`"));
+    }
+    if faults.is_empty() { Ok(kinds) } else { Err(faults) }
 }
 
 /// Reads every `*.toml` of a folder as a method, in the order of their names.

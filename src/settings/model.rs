@@ -46,6 +46,8 @@ pub struct Station {
     pub methods: PathBuf,
     /// Folder of instrument shapes.
     pub shapes: PathBuf,
+    /// Folder of kinds of equipment; absent: the laboratory keeps its list elsewhere.
+    pub equipment: Option<PathBuf>,
 }
 
 /// The journal.

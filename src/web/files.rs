@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 20] = [
+const FILES: [(&str, &str, &str); 22] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -23,6 +23,8 @@ const FILES: [(&str, &str, &str); 20] = [
     ("measured.js", SCRIPT, include_str!("page/measured.js")),
     ("alarms.js", SCRIPT, include_str!("page/alarms.js")),
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
+    ("equipment.js", SCRIPT, include_str!("page/equipment.js")),
+    ("checks.js", SCRIPT, include_str!("page/checks.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
@@ -51,6 +53,11 @@ pub(super) async fn samples(headers: HeaderMap) -> Response {
 /// The page of one sample; its script fetches it.
 pub(super) async fn sample(headers: HeaderMap) -> Response {
     answer(&headers, HTML, include_str!("page/sample.html"))
+}
+
+/// The page of the equipment; its script fetches the list.
+pub(super) async fn equipment(headers: HeaderMap) -> Response {
+    answer(&headers, HTML, include_str!("page/equipment.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {

@@ -13,6 +13,7 @@
 pub mod view;
 mod act;
 mod documents;
+mod equipment;
 mod files;
 mod guard;
 mod problem;
@@ -125,6 +126,9 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/page/{file}", get(files::file))
         .route("/record/{id}", get(files::record))
         .route("/view", get(one_view))
+        .route("/equipment", get(files::equipment))
+        .route("/equipment/view", get(equipment::view))
+        .route("/equipment/{item}/records", get(equipment::records))
         .route(
             "/events",
             get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),

@@ -1,6 +1,7 @@
 //! The pages as a client sees them: over the router, with a real station on a real journal and a
 //! clock that stands still until it is moved.
 
+mod equipment;
 mod odd;
 mod requests;
 mod samples;
@@ -68,6 +69,7 @@ impl Rig {
             bench: (*Bench::default().settings).clone(),
             triggers: BTreeMap::new(),
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
+            equipment: equipment::kinds(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };

@@ -16,6 +16,9 @@ fn faults(path: &str, text: &str) -> Vec<String> {
         },
         "config/methods" => told(stillstand::domain::method::load(path, text).err()),
         "config/instruments" => told(stillstand::instruments::protocol::AnyShape::load(path, text).err()),
+        "config/equipment" => {
+            told(stillstand::domain::equipment::load(path, text).err().map(|fault| vec![fault]))
+        }
         _ => vec![format!("{path}: nothing reads this folder")],
     }
 }

@@ -66,6 +66,7 @@ impl Bench {
             Event::RoomTemperatureRead { temperature, wire, moment } => {
                 self.read_room(temperature, wire, moment);
             }
+            Event::Equipment(happened) => self.apply_equipment(happened),
             Event::InstrumentChanged { .. }
             | Event::InstrumentIdentified { .. }
             | Event::InstrumentErrors { .. }
@@ -281,6 +282,8 @@ impl Bench {
             announced: None,
             calculation: None,
             voided: None,
+            equipment: Vec::new(),
+            cycles: Vec::new(),
             notes: Vec::new(),
             places: Vec::new(),
             interruption: None,
@@ -302,6 +305,7 @@ impl Bench {
         let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
+        self.note_use(id, &method, step, marked);
         let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {

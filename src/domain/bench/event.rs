@@ -5,6 +5,7 @@ use super::input::Contact;
 use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::equipment;
 use crate::domain::intake;
 use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
@@ -542,6 +543,8 @@ pub enum Event {
         /// `None`: it is open.
         fault: Option<String>,
     },
+    /// Something happened to the list of equipment, or was counted with it.
+    Equipment(equipment::Happened),
     /// An instrument said who it is, for the first time or otherwise than before.
     InstrumentIdentified {
         /// Name of the instrument.

@@ -91,6 +91,9 @@ pub struct Started {
     /// The network.
     #[serde(default)]
     pub network: super::NetworkFacts,
+    /// Kinds of equipment, with what is required of them.
+    #[serde(default)]
+    pub equipment: Vec<crate::domain::equipment::Kind>,
 }
 
 /// A person's act.
@@ -369,6 +372,8 @@ pub enum Do {
         /// Key of the alarm.
         key: String,
     },
+    /// Something is done with the list of equipment.
+    Equipment(Box<crate::domain::equipment::Act>),
     /// The probe leaves the solution: what it says from now on is no reading.
     TakeProbeOut,
     /// The probe stands in the solution again.
@@ -448,6 +453,17 @@ pub enum SwitchReport {
     Open {
         /// Its name in the settings.
         name: String,
+    },
+    /// It counted complete cycles of the shaker, from the first pulse to the last.
+    Counted {
+        /// Its name in the settings.
+        name: String,
+        /// How many pulses.
+        pulses: u32,
+        /// The first.
+        first: Moment,
+        /// The last.
+        last: Moment,
     },
     /// Edges were lost.
     Lost {

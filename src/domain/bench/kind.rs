@@ -64,6 +64,7 @@ impl Event {
             Self::InstrumentChanged { .. } => "instrument-changed",
             Self::InstrumentIdentified { .. } => "instrument-identified",
             Self::InstrumentErrors { .. } => "instrument-errors",
+            Self::Equipment(happened) => happened.kind(),
             Self::ActDone { .. } => "act-done",
             Self::AskAnswered { .. } => "ask-answered",
             Self::ReceiptConfirmed { .. } => "receipt-confirmed",

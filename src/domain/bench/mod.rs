@@ -15,6 +15,7 @@ mod consumer;
 mod corrected;
 mod deadlines;
 mod decide;
+mod equipment;
 mod drawer;
 mod event;
 mod input;
@@ -43,6 +44,7 @@ pub use told::{by_text, happened_text};
 mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
+use super::equipment::Register;
 use super::intake;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
@@ -120,6 +122,8 @@ pub enum Does {
     ShakerContact,
     /// A press begins the shaker's run, or ends it.
     ShakerPress,
+    /// One pulse for each complete cycle of the shaker: counted, and no act of anybody.
+    ShakerPulse,
 }
 
 /// A trigger as the bench knows it.
@@ -332,6 +336,9 @@ pub struct Bench {
     /// What was registered last of each project.
     #[serde(default)]
     pub intake: Shared<intake::Register>,
+    /// The list of equipment; empty where the laboratory keeps none.
+    #[serde(default)]
+    pub equipment: Shared<Register>,
 }
 
 impl Default for Bench {
@@ -390,6 +397,7 @@ impl Default for Bench {
             replay: None,
             network: Shared::default(),
             intake: Shared::default(),
+            equipment: Shared::default(),
         }
     }
 }

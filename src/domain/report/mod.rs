@@ -5,6 +5,7 @@
 //! decides is ever computed from it.
 
 mod change;
+mod equipment;
 mod incident;
 mod intake;
 mod measure;
@@ -108,7 +109,8 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    variant::is_one(data) || data.pointer("/sample/particulars").is_some()
+    const ONLY: [&str; 3] = ["/sample/particulars", "/equipment", "/shakerCycles"];
+    variant::is_one(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }
 
 /// The `$id` of the schema of every document that this program publishes in order.

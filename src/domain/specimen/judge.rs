@@ -58,6 +58,14 @@ pub enum Code {
     MassOutside,
     /// Tempering was shorter than required.
     TemperingShort,
+    /// Equipment was used whose check is past its date, or was never made.
+    EquipmentPastDue,
+    /// Equipment was used that did not pass its check.
+    EquipmentFailed,
+    /// Equipment was used that a person had taken out of use.
+    EquipmentOutOfUse,
+    /// The shaker ran faster or slower than required.
+    ShakerRate,
     /// The machine's run was interrupted and resumed.
     IntervalInterrupted,
     /// The cylinder was bumped.
@@ -207,6 +215,7 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
         });
     }
     found.extend(crate::domain::measure::deviations(specimen, method));
+    found.extend(crate::domain::equipment::deviations(specimen, method));
     found
 }
 

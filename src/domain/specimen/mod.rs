@@ -190,6 +190,12 @@ pub struct Specimen {
     /// Given up before it was complete: why, by whom and when. Its cylinder is still to be cleaned.
     #[serde(default)]
     pub voided: Option<(String, Marked)>,
+    /// Equipment that it used, as that stood then.
+    #[serde(default)]
+    pub equipment: Vec<crate::domain::equipment::Used>,
+    /// Cycles of the shaker that were counted while it was in it.
+    #[serde(default)]
+    pub cycles: Vec<crate::domain::equipment::Cycles>,
     /// What people noted of it, in the order in which they did.
     #[serde(default)]
     pub notes: Vec<note::Note>,

@@ -24,6 +24,7 @@ function draw(view) {
   text(find("#fault"), view.fault ? `Nothing is being stored: ${view.fault}. What you enter is refused; what switches and instruments say waits.` : "");
   drawNetwork(view);
   drawSolution(view.probe);
+  drawEquipment(view.equipment);
   drawAlarms(find("#alarms"), view);
   lists.drawPresses(find("#presses"), view);
   lists.drawNext(find("#next"), view);
@@ -55,6 +56,14 @@ function drawSolution(probe) {
       probe.side === "within" || !probe.side ? "good" : "bad"];
   text(box, words);
   mark(find("#solution"), "state", state);
+}
+
+// One line, and only where the laboratory keeps the list here.
+function drawEquipment(equipment) {
+  const open = equipment ? equipment.daily.filter((d) => !d.made).length : 0;
+  const words = !equipment ? "" : equipment.checking ? `: checking ${equipment.checking.item}` : equipment.notInOrder > 0 ? `: ▲ ${equipment.notInOrder} not in order`
+    : open > 0 ? ": daily check" : equipment.dueSoon > 0 ? `: ${equipment.dueSoon} due soon` : ": ● in order";
+  text(find("#equipment"), `Equipment${words}`);
 }
 
 function tick() {

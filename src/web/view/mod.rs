@@ -1,6 +1,7 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+pub mod equipment;
 mod corrections;
 mod lists;
 mod measured;
@@ -81,6 +82,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         })).collect::<Vec<_>>(),
         "alarms": lists::alarms(bench),
         "alarmsAside": lists::alarms_aside(bench),
+        "equipment": equipment::line(bench, &seen.now),
         "probe": lists::probe(bench, &seen.now),
         "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),

@@ -56,6 +56,7 @@ fn started() -> What {
         triggers: std::collections::BTreeMap::new(),
         instruments: std::collections::BTreeMap::new(),
         methods: vec![method()],
+        equipment: Vec::new(),
         network: crate::domain::bench::NetworkFacts::default(),
     }))
 }

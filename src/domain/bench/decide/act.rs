@@ -104,6 +104,7 @@ impl Deciding<'_> {
             Do::UnshelveAlarm { key } => self.unshelve(key, by),
             Do::AlarmOutOfService { key, reason } => self.out_of_service(key, reason, by),
             Do::AlarmInService { key } => self.in_service(key, by),
+            Do::Equipment(act) => self.equipment(act, marked),
             Do::TakeProbeOut => self.take_probe_out(marked),
             Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
             // Decided above.
@@ -260,7 +261,7 @@ impl Deciding<'_> {
 }
 
 /// Readings that were counted are not taken back, so the probe is moved when it is moved.
-fn not_stated(marked: &Marked) -> Result<(), Refusal> {
+pub(super) fn not_stated(marked: &Marked) -> Result<(), Refusal> {
     if marked.moment.stamp == Stamp::Entered {
         let why = "cannot be given for the probe: what it read until now has been counted".to_owned();
         return Err(Refusal::StatedTime { why });

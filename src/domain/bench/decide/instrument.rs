@@ -185,6 +185,7 @@ impl Deciding<'_> {
                 self.raise(Name::SwitchGone, name, &text);
                 Outcome::done(text)
             }
+            SwitchReport::Counted { name, pulses, first, last } => self.cycles(name, *pulses, *first, *last),
             SwitchReport::Lost { name, edges } => {
                 let text = format!("{name}: {edges} edges were lost; a press may be missing");
                 self.raise_momentary(Name::SwitchGone, name, &text);

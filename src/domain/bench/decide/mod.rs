@@ -2,7 +2,9 @@
 
 mod act;
 mod alarm;
+mod check;
 mod consumer;
+mod equipment;
 mod correct;
 mod disk;
 mod elsewhere;

@@ -23,6 +23,7 @@ impl Deciding<'_> {
             network: started.network.clone(),
             methods: started.methods.iter().map(|m| (m.id.clone(), m.digest.clone())).collect(),
         });
+        self.adopt_kinds(&started.equipment);
         self.forget_unwatched(started);
         Outcome::done("started")
     }

@@ -131,6 +131,7 @@ impl Bench {
                 None => Aim::Unclear(format!("nothing stands at place {place}")),
             },
             (Does::Next, None) => self.press_takes(now),
+            (Does::ShakerPulse, _) => return "counts the shaker's cycles; marks nothing".to_owned(),
             (Does::ShakerContact | Does::ShakerPress, _) if !shaking.is_empty() => {
                 return format!("end of the run of {}", self.names(&shaking));
             }
@@ -157,6 +158,10 @@ impl Deciding<'_> {
             Err(why) => return self.refuse_trigger(&trigger.name, why),
         };
         let outcome = match (settings.does, contact) {
+            (Does::ShakerPulse, _) => {
+                let why = "pulses are counted on the switch's own line (`gpio`), not by messages";
+                return self.refuse_trigger(&trigger.name, why);
+            }
             (Does::Next | Does::ShakerPress, Contact::Off) => Outcome::done("released"),
             (Does::Next, _) => self.press(&trigger.name, contact, settings.place),
             (Does::ShakerContact, Contact::On) => self.shaker_on(&trigger.name, contact),
@@ -319,7 +324,8 @@ impl Deciding<'_> {
         for id in specimens {
             let begin = Marked { moment: kept.moment, by: by.clone() };
             let outcome = match does {
-                Does::Next => self.mark_next(*id, begin)?,
+                // Pulses are counted, never kept; nothing of the kind comes here.
+                Does::Next | Does::ShakerPulse => self.mark_next(*id, begin)?,
                 Does::ShakerContact | Does::ShakerPress => self.shake_edge(*id, Edge::Begin, begin)?,
             };
             if let (Does::ShakerContact | Does::ShakerPress, Some(ended)) = (does, kept.ended) {

@@ -23,7 +23,10 @@ impl Deciding<'_> {
         }
         let moment = *self.now();
         self.release(&wire.instrument);
-        let outcome = self.keep_mass(mass, wire, moment, None);
+        let outcome = match self.mass_of_check(mass, wire) {
+            Some(outcome) => outcome,
+            None => self.keep_mass(mass, wire, moment, None),
+        };
         self.clear_wire(&wire.instrument);
         outcome
     }

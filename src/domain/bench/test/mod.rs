@@ -6,6 +6,7 @@ mod anything;
 mod consumers;
 mod corrections;
 mod documents;
+mod equipment;
 mod frozen;
 mod incidents;
 mod instruments;
@@ -62,6 +63,7 @@ impl Story {
             instruments: BTreeMap::new(),
             methods: vec![t176()],
             network: NetworkFacts::default(),
+            equipment: Vec::new(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };

@@ -16,6 +16,7 @@ fn kinds() -> Vec<String> {
     let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
     let text = concat!(
         include_str!("../../kind.rs"),
+        include_str!("../../../equipment/register.rs"),
         include_str!("../../../intake/mod.rs"),
         include_str!("../../../measure/mod.rs")
     );
@@ -60,6 +61,11 @@ fn odd_story() -> Story {
     story.ok(Do::PutProbeIn { stands_in: ProbeStands::DummyCylinder });
     story.ok(Do::VoidSpecimen { specimen, reason: "the tin fell".to_owned() });
     story
+}
+
+/// A list of equipment, each thing that can happen to it, and a run that was counted.
+fn equipment_story() -> Story {
+    super::super::equipment::everything(frozen_method())
 }
 
 /// No line in time, and then one that was; what goes otherwise than planned, by every act for it.
@@ -162,7 +168,7 @@ fn consumer_story() -> Story {
 pub(super) fn told() -> Vec<Story> {
     let [pressed, amended] = corrected_stories();
     let mut told = vec![kept_story(frozen_method()), broken_story(), odd_story(), otherwise_story()];
-    told.extend([pressed, amended, instrument_story(), consumer_story()]);
+    told.extend([pressed, amended, instrument_story(), consumer_story(), equipment_story()]);
     told.extend([variants::measured_story(), super::super::intake::whole_story()]);
     told
 }
