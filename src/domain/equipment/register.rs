@@ -124,12 +124,12 @@ pub enum Happened {
     /// A check began.
     CheckBegan {
         /// It.
-        began: Began,
+        began: Box<Began>,
     },
     /// The balance gave a mass for it.
     MassTaken {
         /// The weighing.
-        weighing: Weighing,
+        weighing: Box<Weighing>,
     },
     /// It was given up.
     CheckStopped {
@@ -201,10 +201,10 @@ impl Register {
                 item.checks = checks.unwrap_or_default();
                 self.items.insert(item.id.clone(), item.into());
             }
-            Happened::CheckBegan { began } => self.began = Some(began.clone()),
+            Happened::CheckBegan { began } => self.began = Some((**began).clone()),
             Happened::MassTaken { weighing } => {
                 if let Some(began) = &mut self.began {
-                    began.masses.push(weighing.clone());
+                    began.masses.push((**weighing).clone());
                 }
             }
             Happened::CheckStopped { .. } => self.began = None,

@@ -212,7 +212,7 @@ impl Deciding<'_> {
         let note = format!("{}: {words}", item.id);
         let began =
             Began { item: item.id.clone(), check: rule.name, wants, from, masses: Vec::new(), marked };
-        self.happened(Happened::CheckBegan { began });
+        self.happened(Happened::CheckBegan { began: Box::new(began) });
         Ok(Outcome::done(note))
     }
 
@@ -231,7 +231,7 @@ impl Deciding<'_> {
             placed: None,
             confirmed: None,
         };
-        self.happened(Happened::MassTaken { weighing });
+        self.happened(Happened::MassTaken { weighing: Box::new(weighing) });
         Some(Outcome::made(format!("{mass}: for the check that was begun"), id))
     }
 
