@@ -4,6 +4,7 @@ use super::acks::{ACKS_AT_ONCE, Acks};
 use super::chain::Chain;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
+use super::fresh::Fresh;
 use super::lock::Lock;
 use super::log;
 use super::restore::{self, RestoreError};
@@ -42,6 +43,8 @@ pub(super) struct Store {
     chain: Chain,
     /// Acknowledgements that ride on the next commit.
     acks: Acks,
+    /// Documents that were just stored, for whoever sends them.
+    fresh: Fresh,
     newest: watch::Sender<u64>,
     /// Documents without a mark in the file, once somebody asked.
     unacked: Option<u64>,
@@ -80,6 +83,7 @@ impl Store {
             conn,
             chain,
             acks: Acks::default(),
+            fresh: Fresh::default(),
             newest,
             unacked: None,
             times: Arc::default(),
@@ -120,6 +124,7 @@ impl Store {
         self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
         self.acks.stored(&acks);
         self.unfolded = self.unfolded.saturating_add(1);
+        self.fresh.put(&batch.outbox);
         let number = self.chain.newest_document();
         self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
         if self.faults.fails(FaultPoint::AfterCommit) {
@@ -170,6 +175,7 @@ impl Store {
         };
         self.chain = restored.chain.clone();
         self.unacked = None;
+        self.fresh.forget();
         self.newest.send_replace(self.chain.newest_document());
         Ok(restored)
     }
@@ -196,6 +202,11 @@ impl Store {
     /// Where acknowledgements are put down.
     pub(super) fn acks(&self) -> Acks {
         self.acks.clone()
+    }
+
+    /// Where documents are kept that were just stored.
+    pub(super) fn fresh(&self) -> Fresh {
+        self.fresh.clone()
     }
 
     /// Enough acknowledgements wait to be worth a commit of their own.
