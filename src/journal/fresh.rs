@@ -18,7 +18,7 @@ pub(super) struct Fresh(Arc<Mutex<Rows>>);
 struct Rows {
     /// Somebody takes them.
     wanted: bool,
-    rows: VecDeque<OutboxRow>,
+    kept: VecDeque<OutboxRow>,
     bytes: usize,
 }
 
@@ -37,47 +37,49 @@ impl Fresh {
         if stored.is_empty() {
             return;
         }
-        let mut kept = self.rows();
-        if kept.wanted {
-            stored.iter().for_each(|row| kept.push(row.clone()));
+        let mut fresh = self.rows();
+        if fresh.wanted {
+            for row in stored {
+                fresh.push(row.clone());
+            }
         }
     }
 
     /// Up to `limit` documents from the one after `number` on, if that one is there. What was given,
     /// and what is older, is not kept any longer.
     pub(super) fn take(&self, number: u64, limit: usize) -> Vec<OutboxRow> {
-        let mut kept = self.rows();
-        while kept.rows.front().is_some_and(|row| row.number <= number) {
-            kept.pop();
+        let mut fresh = self.rows();
+        while fresh.kept.front().is_some_and(|row| row.number <= number) {
+            fresh.pop();
         }
-        if kept.rows.front().is_none_or(|row| row.number != number.saturating_add(1)) {
+        if fresh.kept.front().is_none_or(|row| row.number != number.saturating_add(1)) {
             return Vec::new();
         }
-        (0..limit).map_while(|_| kept.pop()).collect()
+        (0..limit).map_while(|_| fresh.pop()).collect()
     }
 
     /// What is stored is not known any more.
     pub(super) fn forget(&self) {
-        let mut kept = self.rows();
-        *kept = Rows { wanted: kept.wanted, ..Rows::default() };
+        let mut fresh = self.rows();
+        *fresh = Rows { wanted: fresh.wanted, ..Rows::default() };
     }
 }
 
 impl Rows {
     fn push(&mut self, row: OutboxRow) {
-        if self.rows.back().is_some_and(|last| last.number.saturating_add(1) != row.number) {
-            self.rows.clear();
+        if self.kept.back().is_some_and(|last| last.number.saturating_add(1) != row.number) {
+            self.kept.clear();
             self.bytes = 0;
         }
         self.bytes += row.payload.len();
-        self.rows.push_back(row);
-        while self.rows.len() > ROWS_MOST || self.bytes > BYTES_MOST {
+        self.kept.push_back(row);
+        while self.kept.len() > ROWS_MOST || self.bytes > BYTES_MOST {
             self.pop();
         }
     }
 
     fn pop(&mut self) -> Option<OutboxRow> {
-        let row = self.rows.pop_front()?;
+        let row = self.kept.pop_front()?;
         self.bytes = self.bytes.saturating_sub(row.payload.len());
         Some(row)
     }

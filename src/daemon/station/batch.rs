@@ -150,7 +150,10 @@ fn stored_input(what: &What) -> String {
         What::Started(_) => json!({ "input": "started" }).to_string(),
         What::Deadline => json!({ "input": "deadline" }).to_string(),
         What::Instrument(InstrumentReport::Temperature { .. }) => {
-            json!({ "input": "instrument", "report": "temperature" }).to_string()
+            r#"{"input":"instrument","report":"temperature"}"#.to_owned()
+        }
+        What::Instrument(InstrumentReport::Mass { .. }) => {
+            r#"{"input":"instrument","report":"mass"}"#.to_owned()
         }
         other => to_json(other),
     }
