@@ -33,14 +33,14 @@ impl Fresh {
     }
 
     /// Puts down what was stored.
-    pub(super) fn put(&self, stored: &[OutboxRow]) {
+    pub(super) fn put(&self, stored: Vec<OutboxRow>) {
         if stored.is_empty() {
             return;
         }
         let mut fresh = self.rows();
         if fresh.wanted {
             for row in stored {
-                fresh.push(row.clone());
+                fresh.push(row);
             }
         }
     }
@@ -109,7 +109,7 @@ mod test {
     fn filled(numbers: std::ops::RangeInclusive<u64>, bytes: usize) -> Fresh {
         let fresh = Fresh::default();
         fresh.want();
-        numbers.for_each(|number| fresh.put(&[row(number, bytes)]));
+        numbers.for_each(|number| fresh.put(vec![row(number, bytes)]));
         fresh
     }
 
@@ -126,7 +126,7 @@ mod test {
     #[test]
     fn nothing_is_kept_unasked_and_never_more_than_the_bound() {
         let fresh = Fresh::default();
-        fresh.put(&[row(1, 1)]);
+        fresh.put(vec![row(1, 1)]);
         assert_eq!(numbers(&fresh.take(0, 9)), [0; 0]);
         let fresh = filled(1..=2000, 1);
         assert_eq!(numbers(&fresh.take(2000 - ROWS_MOST as u64, 1)), [2001 - ROWS_MOST as u64]);
@@ -139,10 +139,10 @@ mod test {
     #[test]
     fn after_a_gap_only_what_follows_it_is_kept() {
         let fresh = filled(1..=3, 1);
-        fresh.put(&[row(7, 1), row(8, 1)]);
+        fresh.put(vec![row(7, 1), row(8, 1)]);
         assert_eq!(numbers(&fresh.take(3, 9)), [0; 0]);
         assert_eq!(numbers(&fresh.take(6, 9)), [7, 8]);
-        fresh.put(&[row(9, 1)]);
+        fresh.put(vec![row(9, 1)]);
         fresh.forget();
         assert_eq!(numbers(&fresh.take(8, 9)), [0; 0]);
     }

@@ -77,7 +77,7 @@ impl Journal {
     /// tells. Dropping the future does not take the batch back.
     pub async fn commit(&self, batch: impl Into<Arc<Batch>>) -> Result<(), JournalError> {
         let batch = batch.into();
-        self.ask(move |store| store.commit(&batch)).await
+        self.ask(move |store| store.commit(batch)).await
     }
 
     /// Remembers that the network acknowledged a document. Stored with the next commit, or alone

@@ -111,7 +111,23 @@ impl Store {
     }
 
     /// Stores a batch: all of it, or none. Waiting acknowledgements ride along.
-    pub(super) fn commit(&mut self, batch: &Batch) -> Result<(), JournalError> {
+    pub(super) fn commit(&mut self, batch: impl Into<Arc<Batch>>) -> Result<(), JournalError> {
+        let batch: Arc<Batch> = batch.into();
+        self.store(&batch)?;
+        let documents = match Arc::try_unwrap(batch) {
+            Ok(batch) => batch.outbox,
+            Err(batch) => batch.outbox.clone(),
+        };
+        self.fresh.put(documents);
+        let number = self.chain.newest_document();
+        self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
+        if self.faults.fails(FaultPoint::AfterCommit) {
+            return Err(self.made_to_fail());
+        }
+        Ok(())
+    }
+
+    fn store(&mut self, batch: &Batch) -> Result<(), JournalError> {
         let mut chain = self.chain.clone();
         follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
         let acks = self.acks.all();
@@ -124,12 +140,6 @@ impl Store {
         self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
         self.acks.stored(&acks);
         self.unfolded = self.unfolded.saturating_add(1);
-        self.fresh.put(&batch.outbox);
-        let number = self.chain.newest_document();
-        self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
-        if self.faults.fails(FaultPoint::AfterCommit) {
-            return Err(self.made_to_fail());
-        }
         Ok(())
     }
 
@@ -221,7 +231,7 @@ impl Store {
 
     /// Stores the waiting acknowledgements alone. After a failure they go on waiting.
     pub(super) fn flush_acks(&mut self) -> Result<(), JournalError> {
-        if self.has_acks() { self.commit(&Batch::default()) } else { Ok(()) }
+        if self.has_acks() { self.commit(Batch::default()) } else { Ok(()) }
     }
 
     /// Unacknowledged documents after a number, ascending.

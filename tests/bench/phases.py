@@ -30,7 +30,7 @@ class Until:
     def __init__(self):
         self.event = threading.Event()
 
-    def wait(self, what, seconds=60):
+    def wait(self, what, seconds=180):
         if not self.event.wait(seconds):
             raise SystemExit(f"{what}: not within {seconds} s")
 

@@ -114,7 +114,7 @@ fn queue(
     document: &report::Document,
     at: &Moment,
 ) -> Event {
-    let payload = document.json.to_string();
+    let payload = to_json(&document.json);
     let sha256 = chain::hex(&chain::sha256(payload.as_bytes()));
     let row = chain.document(NewDocument {
         id: document.id.to_string(),
