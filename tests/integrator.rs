@@ -56,6 +56,7 @@ fn every_schema_is_named_in_the_table() {
     for entry in std::fs::read_dir(folder).unwrap() {
         let file = entry.unwrap().file_name().into_string().unwrap();
         let name = file.strip_suffix(".schema.json").unwrap();
-        assert!(GUIDE.contains(&format!("| `{name}` |")), "{name} is not in the table");
+        let rows = || GUIDE.lines().filter(|line| line.starts_with('|'));
+        assert!(rows().any(|row| row.contains(&format!("`{name}`"))), "{name} is not in the table");
     }
 }

@@ -172,11 +172,7 @@ impl Story {
         report: impl FnOnce(Quantity, Wire) -> InstrumentReport,
     ) {
         let (Ok(value), Some(unit)) = (digits.parse(), Unit::from_code(unit)) else { return };
-        let wire = Wire {
-            instrument: instrument.to_owned(),
-            port: "/dev/null".to_owned(),
-            raw: digits.escape_default().to_string(),
-        };
+        let wire = Wire::of(instrument, "/dev/null", digits.escape_default().to_string());
         self.input(What::Instrument(report(Quantity::new(value, unit), wire)));
     }
 

@@ -36,7 +36,11 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         std::collections::BTreeMap::new()
     });
     for (name, instrument) in &settings.instruments {
-        if let Some(shape) = shapes.get(&instrument.shape).filter(|s| s.kind() != instrument.kind) {
+        // A probe is a probe, wherever it stands.
+        let weighs = |kind| kind == InstrumentKind::Balance;
+        let other =
+            |shape: &&crate::instruments::protocol::AnyShape| weighs(shape.kind()) != weighs(instrument.kind);
+        if let Some(shape) = shapes.get(&instrument.shape).filter(other) {
             faults.push(format!(
                 "settings: `instruments.{name}.shape`: `{}` is a shape for a {}, and `kind` says {}",
                 shape.id(),
@@ -56,6 +60,7 @@ const fn kind_word(kind: InstrumentKind) -> &'static str {
     match kind {
         InstrumentKind::Balance => "balance",
         InstrumentKind::SolutionProbe => "solution-probe",
+        InstrumentKind::RoomProbe => "room-probe",
     }
 }
 
@@ -230,9 +235,10 @@ fn exit_of(error: &StationError) -> Exit {
         StationError::Journal(JournalError::Disk { .. })
         | StationError::Fold { source: FoldError::Undecided { .. } | FoldError::Journal(_), .. } => Exit::Io,
         StationError::Journal(_) | StationError::Fold { .. } => Exit::Data,
-        StationError::Password { .. } | StationError::Certificate(_) | StationError::Shape { .. } => {
-            Exit::Config
-        }
+        StationError::Password { .. }
+        | StationError::Certificate(_)
+        | StationError::Shape { .. }
+        | StationError::Instrument { .. } => Exit::Config,
         StationError::Ended => Exit::Software,
     }
 }

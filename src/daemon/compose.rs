@@ -102,6 +102,14 @@ pub enum StationError {
         /// The shape.
         shape: String,
     },
+    /// A setting of an instrument makes no sense. `check` finds this first.
+    #[error("{key}: {what}")]
+    Instrument {
+        /// The setting.
+        key: String,
+        /// What is wrong with it.
+        what: String,
+    },
     /// The loop ended by itself.
     #[error("the station's loop ended unexpectedly")]
     Ended,
@@ -268,7 +276,16 @@ fn instruments(
             shape: instrument.shape.clone(),
         })?;
         let port = instrument.port.display().to_string();
-        let listener = Box::new(Listener::new(name, &port, shape.clone()));
+        let wrong = |(key, what): (String, String)| StationError::Instrument {
+            key: format!("instruments.{name}.{key}"),
+            what,
+        };
+        let readability = instrument.readability().map_err(wrong)?;
+        let correction = instrument
+            .correction()
+            .map_err(|all| all.into_iter().next().map_or(StationError::Ended, wrong))?;
+        let listener = Listener::new(name, &port, shape.clone()).with(readability, correction);
+        let listener = Box::new(listener);
         let running = task::spawn(
             name.clone(),
             instrument.port.clone(),

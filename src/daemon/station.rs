@@ -10,16 +10,18 @@
 
 mod batch;
 mod fold;
+mod recall;
 mod trouble;
 #[cfg(test)]
 mod test;
 
 use crate::clock::Clock;
 use crate::domain::alarm::Alarm;
-use crate::domain::bench::{Bench, Input, Outcome, What};
+use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
 use crate::journal::{Chain, Journal, JournalError, Restored};
 use batch::{Pending, Waiting};
+use recall::Recalls;
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -119,6 +121,7 @@ pub struct Station {
     messages: mpsc::Receiver<Message>,
     published: watch::Sender<Arc<Committed>>,
     pending: Pending,
+    recalls: Recalls,
     flying: Option<Flying>,
     trouble: Option<Alarm>,
     reports: u64,
@@ -160,6 +163,7 @@ impl Station {
             messages,
             published,
             pending: Pending::default(),
+            recalls: Recalls::default(),
             flying: None,
             trouble: None,
             reports: 0,
@@ -189,7 +193,10 @@ impl Station {
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                     self.look_for_stuck();
                 }
-                message = self.messages.recv(), if self.pending.len() < BATCH => match message {
+                Some((found, message)) = self.recalls.next(), if self.pending.len() < BATCH => {
+                    self.recalled(found, message);
+                }
+                message = self.messages.recv(), if self.has_room() => match message {
                     Some(message) => self.gather(message),
                     None => break,
                 },
@@ -199,16 +206,38 @@ impl Station {
         self.finish(&cancel).await
     }
 
+    fn has_room(&self) -> bool {
+        self.pending.len() < BATCH && !self.recalls.are_many()
+    }
+
     /// Takes what is queued, so that it commits together.
     fn gather(&mut self, first: Message) {
         self.decide(first);
-        while self.pending.len() < BATCH {
+        while self.has_room() {
             let Ok(message) = self.messages.try_recv() else { break };
             self.decide(message);
         }
     }
 
     fn decide(&mut self, message: Message) {
+        if let Some(message) = self.recalls.take(&self.bench, &self.journal, message) {
+            self.decide_message(message);
+        }
+    }
+
+    /// A sample that an act names came back from the journal, or did not: then the act says so.
+    fn recalled(&mut self, found: Option<Box<ClosedSample>>, message: Message) {
+        if let Some(closed) = found {
+            self.decide_message(Message {
+                what: What::Recalled(closed),
+                moment: message.moment,
+                reply: None,
+            });
+        }
+        self.decide_message(message);
+    }
+
+    fn decide_message(&mut self, message: Message) {
         let input = Input { id: Uuid::now_v7(), moment: message.moment, what: message.what };
         self.decide_input(Waiting { input, reply: message.reply });
     }
@@ -317,9 +346,12 @@ impl Station {
     async fn finish(mut self, cancel: &CancellationToken) -> Result<(), FoldError> {
         self.messages.close();
         loop {
-            while self.pending.len() < BATCH {
+            while self.has_room() {
                 let Ok(message) = self.messages.try_recv() else { break };
                 self.decide(message);
+            }
+            while let Some((found, message)) = self.recalls.next().await {
+                self.recalled(found, message);
             }
             self.launch();
             if self.flying.is_none() {

@@ -189,6 +189,14 @@ impl Quantity {
         Self { value, unit }
     }
 
+    /// A value and its UCUM code with a space between: `0.01 g`. `None` for anything else.
+    pub fn from_text(text: &str) -> Option<Self> {
+        let (value, code) = text.split_once(' ')?;
+        let plain = value.bytes().all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b'-'));
+        let value = Decimal::from_str_exact(value).ok().filter(|_| plain)?;
+        Some(Self::new(value, Unit::from_code(code)?))
+    }
+
     /// Exact comparison, also across units of one kind: both sides are brought to one
     /// denominator as whole numbers, so no limit is ever rounded.
     /// `None` for different kinds, or for numbers too large to be a reading.

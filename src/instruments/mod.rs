@@ -29,6 +29,11 @@ pub trait Listen: Send {
     }
     /// A request had no answer in time; gives a report when that is worth one.
     fn unanswered(&mut self, at: Moment) -> Option<(Moment, InstrumentReport)>;
+    /// What to send before the next request for a value: a question beside the values, such as who
+    /// the instrument is. Its answer is waited for as that of a value is.
+    fn aside(&mut self) -> Option<Vec<u8>> {
+        None
+    }
     /// What is on the display now.
     fn live(&self) -> Live;
 }

@@ -66,7 +66,10 @@ impl Talk {
     /// Talks until the stream ends. May be dropped at any instant.
     pub(super) async fn over<S: AsyncRead + AsyncWrite + Unpin>(&mut self, stream: &mut S) -> Ended {
         let request = self.listener.request();
-        let mut wait = self.turn(request.as_ref());
+        let mut wait = match self.next(request.as_ref(), stream).await {
+            Ok(wait) => wait,
+            Err(ended) => return ended,
+        };
         let mut bytes = Vec::with_capacity(CHUNK);
         self.heard = false;
         loop {
@@ -85,7 +88,10 @@ impl Talk {
                         return Ended::Unwanted;
                     }
                     if matches!(wait, Wait::Answer { lines, .. } if lines != self.listener.live().lines) {
-                        wait = self.turn(request.as_ref());
+                        wait = match self.next(request.as_ref(), stream).await {
+                            Ok(next) => next,
+                            Err(ended) => return ended,
+                        };
                     }
                 }
                 () = wait.over() => match self.waited(wait, request.as_ref(), stream).await {
@@ -109,9 +115,24 @@ impl Talk {
             }
             (Wait::Answer { .. }, _) => {
                 self.unanswered().await.map_err(|Unwanted| Ended::Unwanted)?;
-                Ok(self.turn(request))
+                self.next(request, stream).await
             }
             _ => Ok(Wait::Nothing),
+        }
+    }
+
+    /// A question beside the values at once, if there is one; else the turn of the next request.
+    async fn next<S: AsyncWrite + Unpin>(
+        &mut self,
+        request: Option<&Request>,
+        stream: &mut S,
+    ) -> Result<Wait, Ended> {
+        let aside = request.and_then(|request| Some((self.listener.aside()?, request.answer_within)));
+        match aside {
+            Some((send, within)) => {
+                self.send(stream, &send, within).await.map_err(|said| Ended::Gone(Some(said)))
+            }
+            None => Ok(self.turn(request)),
         }
     }
 
@@ -136,9 +157,18 @@ impl Talk {
             return Ok(Wait::Turn(self.clock.reached(self.due_ns)));
         }
         self.due_ns = now.saturating_add(request.every_ns);
+        self.send(stream, &request.send, request.answer_within).await
+    }
+
+    async fn send<S: AsyncWrite + Unpin>(
+        &mut self,
+        stream: &mut S,
+        bytes: &[u8],
+        within: Duration,
+    ) -> io::Result<Wait> {
         let lines = self.listener.live().lines;
-        let answer_within = match timeout(request.answer_within, stream.write_all(&request.send)).await {
-            Ok(sent) => sent.map(|()| request.answer_within)?,
+        let answer_within = match timeout(within, stream.write_all(bytes)).await {
+            Ok(sent) => sent.map(|()| within)?,
             Err(_) => Duration::ZERO,
         };
         Ok(Wait::Answer { time_out: Box::pin(sleep(answer_within)), lines })

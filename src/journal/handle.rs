@@ -2,10 +2,11 @@
 
 use super::acks::Acks;
 use super::backup::{self, BackupFault};
+use super::closed;
 use super::error::JournalError;
 use super::faults::{Faults, NoFaults};
 use super::fresh::Fresh;
-use super::rows::{Batch, InputRow, OutboxRow, Restored};
+use super::rows::{Batch, ClosedFound, ClosedWanted, InputRow, OutboxRow, Restored};
 use super::sql;
 use super::store::{OpenWith, Store};
 use super::thread::{self, Request};
@@ -165,6 +166,21 @@ impl Journal {
     /// as long as it has taken.
     pub fn slowest_commit(&self) -> std::time::Duration {
         self.inner.times.longest()
+    }
+
+    /// What has left the state, by its identity or by that of one of its parts.
+    pub async fn closed(&self, id: Uuid) -> Result<Option<ClosedFound>, JournalError> {
+        self.ask(move |store| store.read(|conn| closed::by_id(conn, id))).await
+    }
+
+    /// Up to `limit` of what has left the state, the last one first; the `number` of the last row
+    /// is the `before` of the next page.
+    pub async fn closed_page(
+        &self,
+        wanted: ClosedWanted,
+        limit: u32,
+    ) -> Result<Vec<ClosedFound>, JournalError> {
+        self.ask(move |store| store.read(|conn| closed::page(conn, &wanted, limit))).await
     }
 
     /// Changes whenever newer documents were committed; holds the newest one's number.

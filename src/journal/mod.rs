@@ -17,6 +17,7 @@
 //! - [`verify()`] finds the first altered event. `docs/journal.md` says what that proves.
 
 mod rows;
+mod closed;
 pub mod chain;
 pub mod stored;
 mod error;
@@ -43,7 +44,10 @@ pub use error::{JournalError, Trouble};
 pub use faults::{FaultPoint, Faults};
 pub use handle::Journal;
 pub use read::Reader;
-pub use rows::{Batch, EventRow, InputRow, NewDocument, NewEvent, OutboxRow, Restored};
+pub use rows::{
+    Batch, ClosedFound, ClosedRow, ClosedWanted, EventRow, InputRow, NewDocument, NewEvent, OutboxRow,
+    Restored,
+};
 pub use store::OpenWith;
 pub use verify::{Verified, VerifyFault, verify};
 

@@ -1,7 +1,8 @@
 //! Reading a journal without the station: also while it runs, also a copy on a read-only disk.
 
+use super::closed;
 use super::error::JournalError;
-use super::rows::{EventRow, InputRow, OutboxRow};
+use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow};
 use super::schema::{self, Found};
 use super::sql;
 use rusqlite::{Connection, OpenFlags};
@@ -10,6 +11,9 @@ use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 use uuid::Uuid;
+
+/// The first format that keeps what has left the state.
+const CLOSED_SINCE: u32 = 2;
 
 /// A connection of its own that cannot write.
 #[derive(Debug)]
@@ -81,6 +85,23 @@ impl Reader {
     /// The document with this id.
     pub fn document(&self, id: &str) -> Result<Option<OutboxRow>, JournalError> {
         self.read(|conn| sql::document_by_id(conn, id))
+    }
+
+    /// What has left the state, by its identity or by that of one of its parts.
+    pub fn closed(&self, id: Uuid) -> Result<Option<ClosedFound>, JournalError> {
+        if self.format < CLOSED_SINCE {
+            return Ok(None);
+        }
+        self.read(|conn| closed::by_id(conn, id))
+    }
+
+    /// Up to `limit` of what has left the state, the last one first; the `number` of the last row
+    /// is the `before` of the next page.
+    pub fn closed_page(&self, wanted: &ClosedWanted, limit: u32) -> Result<Vec<ClosedFound>, JournalError> {
+        if self.format < CLOSED_SINCE {
+            return Ok(Vec::new());
+        }
+        self.read(|conn| closed::page(conn, wanted, limit))
     }
 
     pub(super) fn connection(&self) -> &Connection {

@@ -104,6 +104,53 @@ pub struct OutboxRow {
     pub acked_at_ns: Option<i64>,
 }
 
+/// Something that has left the state, whole: it can be looked up and brought back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ClosedRow {
+    /// Its identity. A later row of the same identity takes the place of the earlier one.
+    pub id: Uuid,
+    /// Name for people.
+    pub label: String,
+    /// When it left: wall time in nanoseconds since 1970-01-01T00:00:00Z. The first one stays.
+    pub closed_ns: i64,
+    /// The event that it includes last.
+    pub seq: u64,
+    /// All of it, as JSON.
+    pub state: String,
+    /// Identities of its parts, by which it is found too.
+    pub parts: Vec<Uuid>,
+}
+
+/// One of those as it was read back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ClosedFound {
+    /// Its place in the order of leaving, for the next page.
+    pub number: u64,
+    /// Its identity.
+    pub id: Uuid,
+    /// Name for people.
+    pub label: String,
+    /// When it left: wall time in nanoseconds.
+    pub closed_ns: i64,
+    /// The event that it includes last.
+    pub seq: u64,
+    /// All of it, as JSON.
+    pub state: String,
+}
+
+/// What is looked for among what has left. Each bound that is given narrows it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ClosedWanted {
+    /// Exactly this label.
+    pub label: Option<String>,
+    /// Left at or after this wall time in nanoseconds.
+    pub from_ns: Option<i64>,
+    /// Left before this wall time in nanoseconds.
+    pub before_ns: Option<i64>,
+    /// Only numbers below this one: the last of the page before.
+    pub before: Option<u64>,
+}
+
 /// What is committed together: all of it, or none.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Batch {
@@ -113,6 +160,8 @@ pub struct Batch {
     pub events: Vec<EventRow>,
     /// Documents as [`Chain::document`] made them, in order.
     pub outbox: Vec<OutboxRow>,
+    /// What left the state, or changed after it had left.
+    pub closed: Vec<ClosedRow>,
     /// State after the event with this number, as JSON.
     pub snapshot: Option<(u64, String)>,
     /// Documents that the network acknowledged: number, and wall time in nanoseconds.

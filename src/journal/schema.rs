@@ -12,7 +12,7 @@ use uuid::Uuid;
 pub(super) const APPLICATION: i32 = 0x7374_6a6c;
 
 /// One script for each format, in order; a file's `user_version` counts those it has seen.
-const MIGRATIONS: &[&str] = &[FORMAT_1];
+const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2];
 
 /// Set in a backup, so that it is recognised when somebody opens it as a journal.
 pub(super) const BACKUP_MARK: &str = "backup-of";
@@ -88,6 +88,32 @@ CREATE TRIGGER identity_stays BEFORE DELETE ON identity
 BEGIN SELECT RAISE(ABORT, 'an identity is never deleted'); END;
 CREATE TRIGGER identity_fixed BEFORE UPDATE ON identity
 BEGIN SELECT RAISE(ABORT, 'an identity is never changed'); END;
+";
+
+/// What has left the state, whole, so that the state does not grow with history. A row is a short
+/// cut and no evidence: it follows from the events, as a snapshot does, and is written in the same
+/// transaction.
+const FORMAT_2: &str = "
+CREATE TABLE closed (
+    number    INTEGER PRIMARY KEY,
+    id        BLOB NOT NULL UNIQUE CHECK (length(id) = 16),
+    label     TEXT NOT NULL,
+    closed_ns INTEGER NOT NULL,
+    seq       INTEGER NOT NULL,
+    state     TEXT NOT NULL
+) STRICT;
+CREATE INDEX closed_label ON closed (label, number);
+CREATE INDEX closed_time ON closed (closed_ns, number);
+
+CREATE TABLE closed_part (
+    part   BLOB PRIMARY KEY CHECK (length(part) = 16),
+    number INTEGER NOT NULL REFERENCES closed (number)
+) STRICT, WITHOUT ROWID;
+
+CREATE TRIGGER closed_stays BEFORE DELETE ON closed
+BEGIN SELECT RAISE(ABORT, 'what has left is never deleted'); END;
+CREATE TRIGGER closed_named BEFORE UPDATE OF number, id, label, closed_ns ON closed
+BEGIN SELECT RAISE(ABORT, 'what has left keeps its name'); END;
 ";
 
 /// The newest format that this program writes.

@@ -2,6 +2,7 @@
 
 use super::acks::{ACKS_AT_ONCE, Acks};
 use super::chain::Chain;
+use super::closed;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
 use super::fresh::Fresh;
@@ -329,6 +330,9 @@ fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
             .follow_document(row)
             .map_err(|what| format!("document {} ({}): {what}", row.number, row.kind))?;
     }
+    if let Some(row) = batch.closed.iter().find(|row| row.seq > chain.seq()) {
+        return Err(format!("what left includes event {}, but the newest is {}", row.seq, chain.seq()));
+    }
     match &batch.snapshot {
         Some((seq, _)) if *seq > chain.seq() => {
             Err(format!("the snapshot includes event {seq}, but the newest is {}", chain.seq()))
@@ -347,6 +351,9 @@ fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlit
     }
     for row in &batch.outbox {
         sql::put_document(tx, row)?;
+    }
+    for row in &batch.closed {
+        closed::put(tx, row)?;
     }
     let waiting = waiting.iter().map(|(number, at)| (*number, *at));
     let mut marked = 0;

@@ -8,9 +8,11 @@ use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
 use crate::domain::bench::{Bench, BenchSettings, Lag};
 use crate::domain::moment::{Moment, SECOND};
-use crate::domain::report::{figure, schemas, time};
+use crate::domain::reading::Wire;
+use crate::domain::report::{applied, figure, schemas, time};
 use crate::domain::shared::Shared;
 use crate::domain::specimen::sample::Sample;
+use crate::domain::specimen::tally::Held;
 use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -74,13 +76,9 @@ impl Told {
             self.put(topics.meta(), &meta(bench, self.journal), None, 1);
             self.meta = Some(meta_of);
         }
-        match reading(bench) {
-            Some(body) => {
-                let expiry = Some(bench.settings.temperature_stale_s);
-                self.put(topics.reading("solution"), &body, expiry, 0);
-            }
-            None => self.drop_topic(&topics.reading("solution")),
-        }
+        let settings = &bench.settings;
+        self.tell_reading(topics.reading("solution"), reading(bench), settings.temperature_stale_s);
+        self.tell_reading(topics.reading("room"), room(bench), settings.room_stale_s);
         self.tell_places(bench, &topics, now);
         match consumers(bench) {
             Some(body) => self.put(topics.consumers(), &body, None, 1),
@@ -103,6 +101,14 @@ impl Told {
             self.state.absent = absent;
         }
         (self.state.generation != before).then(|| self.state.clone())
+    }
+
+    /// Expires when it is stale: no message is no reading.
+    fn tell_reading(&mut self, topic: String, body: Option<Value>, stale_s: u32) {
+        match body {
+            Some(body) => self.put(topic, &body, Some(stale_s), 0),
+            None => self.drop_topic(&topic),
+        }
     }
 
     fn tell_places(&mut self, bench: &Bench, topics: &Topics, now: &Moment) {
@@ -222,13 +228,33 @@ fn reading(bench: &Bench) -> Option<Value> {
     let told = json!({
         "side": bench.probe.side.map(|(side, _)| side),
         "quality": quality,
-        "time": time(held.moment.wall_ns),
-        "instrument": wire.instrument,
     });
-    if let (Value::Object(value), Value::Object(told)) = (&mut value, told) {
-        value.extend(told);
-    }
+    add(&mut value, told);
+    add(&mut value, origin(held, wire));
     Some(value)
+}
+
+/// The room has no limits: no side.
+fn room(bench: &Bench) -> Option<Value> {
+    let (held, wire) = bench.room.last.as_ref()?;
+    let mut value = figure(held.temperature.value, held.temperature.unit);
+    add(&mut value, json!({ "side": null, "quality": "good" }));
+    add(&mut value, origin(held, wire));
+    Some(value)
+}
+
+fn origin(held: &Held, wire: &Wire) -> Value {
+    let mut value = json!({ "time": time(held.moment.wall_ns), "instrument": wire.instrument });
+    if let Some(how) = &held.applied {
+        add(&mut value, json!({ "correction": applied(how, held.temperature.unit) }));
+    }
+    value
+}
+
+fn add(value: &mut Value, more: Value) {
+    if let (Value::Object(value), Value::Object(more)) = (value, more) {
+        value.extend(more);
+    }
 }
 
 fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
@@ -236,7 +262,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "id": specimen.id,
         "label": specimen.label,
         "sample": specimen.sample,
-        "complete": specimen.is_complete(),
+        "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
     });
     let Some((method, points)) = bench.rule(specimen) else {
@@ -266,7 +292,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "running": running,
         "possible": bench.possible_text(specimen),
         "deviations": prepared + judge::deviations(specimen, method, &points).len(),
-        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "result": specimen.result().map(|c| c.reported.normalize().to_string()),
     })
 }
 

@@ -253,6 +253,8 @@ fn parts(
             kind,
             port: plan.out.join(format!("{}.port", simulated.name)),
             shape: simulated.shape.id.clone(),
+            readability: None,
+            correction: None,
         };
         settings.instruments.insert(simulated.name.to_owned(), instrument);
     }

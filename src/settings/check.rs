@@ -91,10 +91,19 @@ fn bench(settings: &Settings, faults: &mut Faults) {
     for (key, seconds) in [
         ("bench.temperature-stale-s", bench.temperature_stale_s),
         ("bench.temperature-idle-s", bench.temperature_idle_s),
+        ("bench.room-every-s", bench.room_every_s),
+        ("bench.room-stale-s", bench.room_stale_s),
     ] {
         if seconds == 0 {
             faults.add(key, "0 seconds; use at least 1");
         }
+    }
+    if bench.room_every_s >= bench.room_stale_s {
+        let what = format!(
+            "{} seconds between kept temperatures of the room, and one is stale after {}: make it shorter",
+            bench.room_every_s, bench.room_stale_s
+        );
+        faults.add("bench.room-every-s", what);
     }
     if bench.temperature_idle_s >= bench.temperature_stale_s {
         let what = format!(
@@ -148,6 +157,12 @@ fn instruments(settings: &Settings, faults: &mut Faults) {
         if let Some(other) = ports.insert(&instrument.port, name) {
             let what = format!("{} is the port of `{other}` already", instrument.port.display());
             faults.add(format!("{key}.port"), what);
+        }
+        if let Err((at, what)) = instrument.readability() {
+            faults.add(format!("{key}.{at}"), what);
+        }
+        for (at, what) in instrument.correction().err().into_iter().flatten() {
+            faults.add(format!("{key}.{at}"), what);
         }
         let shape = settings.station.shapes.join(format!("{}.toml", instrument.shape));
         // The name stands for a file of that folder and nothing outside it.

@@ -8,6 +8,7 @@ pub mod model;
 mod check;
 mod environment;
 mod fault;
+mod instrument;
 mod layers;
 mod words;
 

@@ -131,6 +131,36 @@ pub struct Instrument {
     pub port: PathBuf,
     /// Name of its shape: a file in the folder of shapes, without `.toml`.
     pub shape: String,
+    /// Smallest step of a balance's display, such as `0.01 g`; in place of the shape's.
+    pub readability: Option<String>,
+    /// The correction of its certificate.
+    pub correction: Option<CorrectionSettings>,
+}
+
+/// What a certificate says is to be added to a reading.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CorrectionSettings {
+    /// Number of the certificate.
+    pub certificate: String,
+    /// Day of the calibration.
+    pub date: String,
+    /// UCUM code of the readings' and the corrections' unit.
+    pub unit: String,
+    /// What is added to every reading.
+    pub offset: Option<String>,
+    /// What is added at each of these readings; straight lines between them.
+    pub points: Option<Vec<CorrectionPoint>>,
+}
+
+/// One point of a certificate.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct CorrectionPoint {
+    /// What the instrument says.
+    pub reading: String,
+    /// What is added to it.
+    pub correction: String,
 }
 
 /// A named input and what it means.

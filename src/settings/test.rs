@@ -75,7 +75,11 @@ fn the_examples_in_the_shipped_comments_are_settings_that_load() {
         .filter(|line| line.starts_with('[') || line.contains(" = ") || line.starts_with("# "))
         .collect();
     let settings = load(Some(&scratch.file(&examples.join("\n"))), vars(&[])).unwrap();
-    assert_eq!(settings.instruments.len(), 2);
+    assert_eq!(settings.instruments.len(), 3);
+    let balance = &settings.instruments["balance"];
+    assert_eq!(balance.readability().unwrap().unwrap().step().to_string(), "0.01 g");
+    let correction = settings.instruments["probe"].correction().unwrap().unwrap();
+    assert_eq!(correction.certificate().number, "K-0417");
     assert_eq!(settings.triggers["shaker"].gpio.as_ref().unwrap().line, "17");
     assert_eq!(settings.network.unwrap().window, 16);
 }
@@ -114,7 +118,7 @@ fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
         told,
         [
             "lab.toml:3: `bench.placez`: is not a known key; known here: `places`, `shaker-holds`, `foot`, \
-             `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`",
+             `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`",
             "lab.toml:7: `web.tls`: is not a known key; known here: `listen`",
             "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `network`, \
              `instruments`, `triggers`",
@@ -135,7 +139,7 @@ fn wrong_values_are_told_all_at_once_with_their_lines() {
             "lab.toml:3: `bench.probe-stands-in`: found `bucket`, expected `bottle` or `dummy-cylinder`",
             "lab.toml:5: `web.listen`: is no address with a port, such as 127.0.0.1:8017",
             "lab.toml:8: `network.port`: found the number `70000`, expected a whole number from 0 to 65535",
-            "lab.toml:10: `instruments.main.kind`: found `scale`, expected `balance` or `solution-probe`",
+            "lab.toml:10: `instruments.main.kind`: found `scale`, expected `balance`, `solution-probe`, `room-probe`",
             "lab.toml:13: `triggers.foot.does`: is missing here and has no default",
             "lab.toml:17: `triggers.hand.place`: found the number `-1`, expected a whole number from 0 to 4294967295",
         ]
@@ -426,5 +430,52 @@ proptest::proptest! {
             let named = fault.place.starts_with("environment variable STILLSTAND_");
             assert!(named || line.is_some_and(|line| (1..=lines).contains(&line)), "{fault}");
         }
+    }
+}
+
+#[test]
+fn what_the_settings_say_of_an_instrument_is_checked_with_its_key() {
+    let scratch = Scratch::new("instrument");
+    let told = |kind: &str, more: &str| {
+        let text = format!(
+            "[instruments.main]\nkind = \"{kind}\"\nport = \"/dev/a\"\nshape = \"printer\"\n{more}\n"
+        );
+        let settings = load(Some(&scratch.file(&text)), vars(&[])).unwrap();
+        let of = |key: &str| key.starts_with("instruments.main");
+        scratch
+            .checked(|into| into.instruments = settings.instruments)
+            .into_iter()
+            .filter_map(|fault| {
+                fault.split('`').nth(1).filter(|key| of(key)).map(|key| key.to_owned() + ": " + &fault)
+            })
+            .collect::<Vec<_>>()
+    };
+    let correction = |rest: &str| {
+        format!(
+            "[instruments.main.correction]\ncertificate = \"K 1\"\ndate = \"2026-03-01\"\nunit = \"Cel\"\n{rest}"
+        )
+    };
+    let good =
+        "points = [{ reading = \"15\", correction = \"0.1\" }, { reading = \"30\", correction = \"0.2\" }]";
+    assert_eq!(told("solution-probe", &correction(good)), Vec::<String>::new());
+    assert_eq!(told("room-probe", &correction("offset = \"-0.12\"")), Vec::<String>::new());
+    assert_eq!(told("balance", "readability = \"0.01 g\""), Vec::<String>::new());
+    for (kind, more, key) in [
+        ("balance", "readability = \"0.01\"".to_owned(), "readability"),
+        ("balance", "readability = \"0 g\"".to_owned(), "readability"),
+        ("balance", "readability = \"0.1 Cel\"".to_owned(), "readability"),
+        ("solution-probe", "readability = \"0.1 g\"".to_owned(), "readability"),
+        ("solution-probe", correction(""), "correction.offset"),
+        ("solution-probe", correction(&format!("offset = \"0\"\n{good}")), "correction.offset"),
+        ("solution-probe", correction("offset = \"-0,12\""), "correction.offset"),
+        ("solution-probe", correction("points = []"), "correction.points"),
+        ("solution-probe", correction(&good.replace("30", "15")), "correction.points"),
+        ("solution-probe", correction("offset = \"1\"").replace("03-01", "02-30"), "correction.date"),
+        ("solution-probe", correction("offset = \"1\"").replace("K 1", " "), "correction.certificate"),
+        ("balance", correction("offset = \"1\""), "correction.unit"),
+    ] {
+        let told = told(kind, &more);
+        assert_eq!(told.len(), 1, "{more}: {told:#?}");
+        assert!(told[0].starts_with(&format!("instruments.main.{key}: ")), "{more}: {told:#?}");
     }
 }

@@ -11,13 +11,14 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 12] = [
+const FILES: [(&str, &str, &str); 13] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
     ("time.js", SCRIPT, include_str!("page/time.js")),
     ("link.js", SCRIPT, include_str!("page/link.js")),
     ("place.js", SCRIPT, include_str!("page/place.js")),
+    ("correct.js", SCRIPT, include_str!("page/correct.js")),
     ("entry.js", SCRIPT, include_str!("page/entry.js")),
     ("alarms.js", SCRIPT, include_str!("page/alarms.js")),
     ("lists.js", SCRIPT, include_str!("page/lists.js")),

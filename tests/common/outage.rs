@@ -79,20 +79,27 @@ impl RealBroker {
         command
     }
 
-    /// Asks with a correlation, and gives the reply.
+    /// Asks with a correlation, and gives the reply. An ask that nobody was there to take (the
+    /// station is just starting) is asked again, as a client would: it happens once.
     pub async fn ask(&self, verb: &str, payload: &[u8], correlation: &str) -> Value {
         let topic = format!("stillstand/1/{STATION}/ask/{verb}");
-        let mut command =
-            self.client("mosquitto_rr", &["-V", "5", "-t", &topic, "-e", "reply/desk", "-W", "20"]);
-        if payload.is_empty() {
-            command.arg("-n");
-        } else {
-            command.arg("-m").arg(std::ffi::OsStr::from_bytes(payload));
-        }
-        command.args(["-D", "publish", "correlation-data", correlation]);
-        let output = soon("mosquitto_rr", command.output()).await.unwrap();
-        assert!(output.status.success(), "no reply to {verb}");
-        serde_json::from_slice(&output.stdout).unwrap()
+        soon("mosquitto_rr", async {
+            loop {
+                let ways = ["-V", "5", "-t", &topic, "-e", "reply/desk", "-W", "5"];
+                let mut command = self.client("mosquitto_rr", &ways);
+                if payload.is_empty() {
+                    command.arg("-n");
+                } else {
+                    command.arg("-m").arg(std::ffi::OsStr::from_bytes(payload));
+                }
+                command.args(["-D", "publish", "correlation-data", correlation]);
+                let output = command.output().await.unwrap();
+                if output.status.success() {
+                    return serde_json::from_slice(&output.stdout).unwrap();
+                }
+            }
+        })
+        .await
     }
 
     /// The retained message of a topic below the station's, once it is as wanted.

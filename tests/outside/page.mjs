@@ -109,8 +109,8 @@ try {
     await page.waitForFunction(([i, l]) => document.getElementById(i).textContent === `${l}-1`, [id, label]);
     check(true, "its tin took a place");
     // What is typed must outlive the views that come in while it is typed.
-    await card.locator(".more summary").click();
-    const when = card.locator("[name=when]");
+    await card.locator(".more > summary").click();
+    const when = card.locator(".missed [name=when]");
     await when.fill("25:99");
     await page.waitForTimeout(1500);
     check(await when.inputValue() === "25:99", "what is typed is kept while views come in");
@@ -119,6 +119,16 @@ try {
     await card.locator(".todo button.primary").click();
     await page.waitForFunction((i) => document.getElementById(i).closest(".place").querySelector(".said").dataset.kind === "done", id);
     check(true, "the next act was done by clicking");
+    await page.waitForTimeout(700); // a press just after the act changed is not taken
+    await card.locator(".undo button").first().click();
+    await card.locator(".corrections li form").waitFor();
+    check(true, "it was taken back, and its reason is pending");
+    await card.locator(".corrections [name=reason]").fill("to see whether it can be");
+    await card.locator(".corrections button").click();
+    await card.locator(".corrections .quiet").waitFor();
+    check((await card.locator(".corrections").textContent()).includes("to see whether it can be"), "the reason was given afterwards");
+    await card.locator(".correct details summary").click();
+    check((await card.locator(".history").textContent()).includes("taken back"), "the history shows what was taken back");
     await shot("after-acts");
     // Something happened, and the place was wrong.
     await card.locator(".odd .notes button", { hasText: "Bumped" }).click();
@@ -146,6 +156,25 @@ try {
     await page.waitForSelector(".record section");
     await shot("record");
     check(true, "a record can be read");
+    const own = page.locator("main a[href^='/record/']").first(); // a sample's result leads to its specimens
+    if (await own.count()) {
+      await own.click();
+      await page.waitForSelector(".correct");
+    }
+    const value = page.locator(".correct [name=value]");
+    if (await value.isVisible()) {
+      await page.locator("#who").fill("Rehearsal Person");
+      const before = page.url();
+      await page.waitForTimeout(1500); // until the station is heard
+      await page.locator(".correct select[name=of]").selectOption("sand");
+      await value.fill("13.4");
+      await page.locator(".correct form:has([name=value]) button").click();
+      await page.waitForSelector("text=This version has been replaced", { timeout: 15_000 });
+      await page.locator("text=This version has been replaced").click();
+      await page.waitForSelector("text=version 2");
+      check(page.url() !== before && (await page.locator("main").textContent()).includes("pending"), "a corrected record is a new version, and the old one leads to it");
+      await shot("record-corrected");
+    }
     await page.goto(url);
     await page.waitForSelector(".place");
   }

@@ -89,7 +89,10 @@ def record(event):
     exact, ratio, reported = ratio_and_result(sand, clay, calculation["resultRule"])
     check(exact == Fraction(calculation["exact"]["numerator"], calculation["exact"]["denominator"]), f"{label}: exact ratio")
     check(ratio == Fraction(calculation["ratio"]["text"]), f"{label}: ratio {ratio}")
-    check(reported == Fraction(data["result"]["text"]), f"{label}: result is {reported}, the record says {data['result']['text']}")
+    if data["status"] == "void":
+        check(data["result"] is None, f"{label}: void, and still a result")
+    else:
+        check(reported == Fraction(data["result"]["text"]), f"{label}: result is {reported}, the record says {data['result']['text']}")
     over = any(d["code"] == "sand-over-clay" for d in data["deviations"])
     true_levels = [Fraction(readings[of]["entered"]) - Fraction(readings[of]["offset"]["text"]) for of in ("sand", "clay")]
     check(over == (true_levels[0] > true_levels[1]), f"{label}: sand over clay")
@@ -101,6 +104,9 @@ def record(event):
 def sample_result(event, records):
     data = event["data"]
     label, average = data["sample"]["label"], data["average"]
+    if data["status"] == "void":
+        check(data["result"] is None and average is None, f"{label}: void, and still a result")
+        return
     for specimen in data["specimens"]:
         known = records.get(specimen["record"])
         if known:
@@ -113,6 +119,21 @@ def sample_result(event, records):
         expected = half_up(sum(Fraction(s["ratio"]["text"]) for s in data["specimens"]) / len(reported))
     check(expected == Fraction(data["result"]["text"]), f"{label}: average is {expected}, the result says {data['result']['text']}")
     check(max(reported) - min(reported) == Fraction(data["difference"]["text"]), f"{label}: difference")
+
+
+def replaced(event, newest):
+    """A version after the first names the one before it: the newest of its subject until now."""
+    before, data = newest.get(event["subject"]), event["data"]
+    if "version" not in data:
+        return
+    label = f"{event['type']} {event['sequence']}"
+    check(data["version"] == (before["data"]["version"] + 1 if before else 1), f"{label}: version {data['version']}")
+    named = data.get("replaces") or {"id": None, "number": 0}
+    check(named["id"] == (before and before["id"]), f"{label}: replaces another document")
+    check(named["number"] == int(before["sequence"] if before else 0), f"{label}: replaces another number")
+    pending = [c for c in data.get("changes", []) if c["reasonPending"] != (c["reason"] is None)]
+    check(not pending, f"{label}: a reason is pending and given")
+    newest[event["subject"]] = event
 
 
 def units_in(value, found):
@@ -131,11 +152,12 @@ def units_in(value, found):
 
 def main(path, work):
     events = [json.loads(line) for line in pathlib.Path(path).read_text(encoding="utf-8").splitlines() if line.strip()]
-    units, records, numbers, steps = set(), {}, {}, 0
+    units, records, numbers, steps, newest = set(), {}, {}, 0, {}
     for n, event in enumerate(events):
         envelope(event)
+        replaced(event, newest)
         name, _, version = event["dataschema"].removeprefix("https://stillstand.example/schema/").rpartition("/")
-        if not version.startswith("1.0."):
+        if not version.startswith("1.0."):  # a later version stands in a file of its own
             name += "-" + version.rpartition(".")[0]
         check((SCHEMAS / f"{name}.schema.json").is_file(), f"line {n + 1}: no schema {event['dataschema']}")
         folder = pathlib.Path(work) / name

@@ -1,13 +1,15 @@
 //! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
 
-use crate::domain::bench::{Bench, Event, Input, Outcome, Refusal, What};
+use crate::domain::bench::{Bench, ClosedSample, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use crate::domain::reading::InstrumentReport;
 use crate::domain::report::{self, DocumentKind, Head};
+use crate::domain::shared::Shared;
 use crate::journal::stored::Stored;
-use crate::journal::{Batch, Chain, InputRow, NewDocument, NewEvent, chain};
+use crate::journal::{Batch, Chain, ClosedRow, InputRow, NewDocument, NewEvent, chain};
 use crate::network::topics::Topics;
 use serde_json::json;
+use std::collections::VecDeque;
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
@@ -68,6 +70,8 @@ pub(super) fn decide(
     waiting: Waiting,
 ) {
     let input = &waiting.input;
+    // Held until the end, so that a change of the drawer is one of a copy.
+    let drawer = bench.closed.clone();
     let decision = bench.decide(input);
     let moment = to_json(&input.moment);
     for event in &decision.events {
@@ -81,11 +85,14 @@ pub(super) fn decide(
             append(chain, pending, input, &moment, &issued);
         }
     }
+    if !decision.events.is_empty() {
+        pending.batch.closed.extend(closed_rows(&drawer, bench, chain.seq()));
+    }
     if is_worth_storing(&input.what, !decision.events.is_empty()) {
         pending.batch.inputs.push(InputRow {
             id: input.id,
             at: moment,
-            payload: stored_input(&input.what),
+            payload: stored_input(&input.what, &decision.events),
             outcome: to_json(&decision.outcome),
         });
     }
@@ -93,6 +100,20 @@ pub(super) fn decide(
         tracing::warn!(refused = %text, "refused");
     }
     pending.waiting.push((waiting, decision.outcome));
+}
+
+/// A row for each sample that left the bench, or that was corrected after it had.
+fn closed_rows(before: &VecDeque<Shared<ClosedSample>>, bench: &Bench, seq: u64) -> Vec<ClosedRow> {
+    let changed = |now: &&Shared<ClosedSample>| !before.iter().any(|was| was.is_same(now));
+    let row = |closed: &Shared<ClosedSample>| ClosedRow {
+        id: closed.sample.id,
+        label: closed.sample.label.clone(),
+        closed_ns: closed.closed.wall_ns,
+        seq,
+        state: to_json(closed),
+        parts: closed.specimens.iter().map(|s| s.id).collect(),
+    };
+    bench.closed.iter().filter(changed).map(row).collect()
 }
 
 fn append(chain: &mut Chain, pending: &mut Pending, input: &Input, moment: &str, event: &Event) {
@@ -141,18 +162,25 @@ fn topic(station: &str, kind: DocumentKind) -> String {
 /// Inputs are stored, refused ones too. Not those that the clock makes and that said nothing,
 /// nor temperatures that were thinned out.
 fn is_worth_storing(what: &What, has_events: bool) -> bool {
-    has_events || !matches!(what, What::Deadline | What::Instrument(InstrumentReport::Temperature { .. }))
+    has_events
+        || !matches!(
+            what,
+            What::Deadline | What::Recalled(_) | What::Instrument(InstrumentReport::Temperature { .. })
+        )
 }
 
 /// What is stored of an input. Where its event holds all of it, a word is enough.
-fn stored_input(what: &What) -> String {
+fn stored_input(what: &What, events: &[Event]) -> String {
     match what {
         What::Started(_) => json!({ "input": "started" }).to_string(),
         What::Deadline => json!({ "input": "deadline" }).to_string(),
+        What::Recalled(_) => json!({ "input": "recalled" }).to_string(),
         What::Instrument(InstrumentReport::Temperature { .. }) => {
             r#"{"input":"instrument","report":"temperature"}"#.to_owned()
         }
-        What::Instrument(InstrumentReport::Mass { .. }) => {
+        What::Instrument(InstrumentReport::Mass { .. })
+            if events.iter().any(|event| matches!(event, Event::WeighingTaken { .. })) =>
+        {
             r#"{"input":"instrument","report":"mass"}"#.to_owned()
         }
         other => to_json(other),
@@ -178,11 +206,15 @@ fn log(event: &Event) {
     match event {
         // Many, and all of them in the journal.
         Event::TemperatureRead { .. }
+        | Event::RoomTemperatureRead { .. }
         | Event::TemperaturesCounted { .. }
         | Event::WeighingTaken { .. }
         | Event::PointMarked { .. }
         | Event::DocumentIssued { .. }
         | Event::ActDone { .. } => tracing::debug!(kind = event.kind(), ?event),
+        Event::SampleRecalled { closed } => {
+            tracing::info!(kind = event.kind(), sample = %closed.sample.label);
+        }
         Event::MethodAdopted { method } => {
             tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
         }

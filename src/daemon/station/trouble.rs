@@ -46,8 +46,8 @@ impl Held {
     fn take(&mut self, one: Waiting, why: &str) {
         match &one.input.what {
             What::Act(_) => refuse(one, why),
-            // The clock makes them anew.
-            What::Deadline => {}
+            // The clock makes them anew; a sample was called back for an act, which is refused.
+            What::Deadline | What::Recalled(_) => {}
             _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),
             what => {
                 self.dropped += 1;

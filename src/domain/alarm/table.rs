@@ -21,8 +21,18 @@ pub enum Name {
     BalanceNonsense,
     /// A polled instrument does not answer.
     NoAnswer,
+    /// A reading lies outside of what the instrument's certificate covers.
+    OutsideCertificate,
+    /// A load did not settle in time.
+    MassNotStable,
+    /// No temperature of the room within its time.
+    RoomProbeSilent,
     /// An instrument's port cannot be used.
     InstrumentGone,
+    /// Another instrument answers where one was known.
+    InstrumentExchanged,
+    /// An instrument's error queue says why it did not answer well.
+    InstrumentError,
     /// A GPIO chip or line cannot be used, or an edge was lost.
     SwitchGone,
     /// A trigger was refused.
@@ -81,6 +91,8 @@ pub enum OnDelay {
     TemperatureAlarm,
     /// As long as the setting `temperature-stale-s` says.
     TemperatureStale,
+    /// As long as the setting `room-stale-s` says.
+    RoomStale,
 }
 
 impl OnDelay {
@@ -90,6 +102,7 @@ impl OnDelay {
             Self::None => None,
             Self::TemperatureAlarm => Some("temperature-alarm-s"),
             Self::TemperatureStale => Some("temperature-stale-s"),
+            Self::RoomStale => Some("room-stale-s"),
         }
     }
 }
@@ -113,7 +126,12 @@ impl Name {
             Self::ProbeNonsense => "probe-nonsense",
             Self::BalanceNonsense => "balance-nonsense",
             Self::NoAnswer => "no-answer",
+            Self::OutsideCertificate => "outside-certificate",
+            Self::MassNotStable => "mass-not-stable",
+            Self::RoomProbeSilent => "room-probe-silent",
             Self::InstrumentGone => "instrument-gone",
+            Self::InstrumentExchanged => "instrument-exchanged",
+            Self::InstrumentError => "instrument-error",
             Self::SwitchGone => "switch-gone",
             Self::TriggerRefused => "trigger-refused",
             Self::NetworkAway => "network-away",
@@ -131,7 +149,7 @@ impl Name {
 }
 
 /// The table.
-pub const TABLE: [Definition; 19] = [
+pub const TABLE: [Definition; 24] = [
     Definition {
         name: Name::TemperatureLow,
         priority: Priority::High,
@@ -199,12 +217,67 @@ pub const TABLE: [Definition; 19] = [
         deadband: None,
     },
     Definition {
+        name: Name::OutsideCertificate,
+        priority: Priority::Medium,
+        condition: "a reading lies outside of what the instrument's certificate covers",
+        consequence: "it has no correction and does not count: readings are missing",
+        response: "bring the solution into range, or have the instrument calibrated further",
+        respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::MassNotStable,
+        priority: Priority::Low,
+        condition: "a load did not settle within 15 s, or within 60 s while it kept changing",
+        consequence: "it is not weighed",
+        response: "keep draught and shaking away and put the load on anew, or confirm the mass by hand",
+        respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::RoomProbeSilent,
+        priority: Priority::Low,
+        condition: "no temperature of the room has come in time",
+        consequence: "records do not show the room's temperature",
+        response: "check the room probe's cable and power",
+        respond_within_s: 3600,
+        on_delay: OnDelay::RoomStale,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
         name: Name::InstrumentGone,
         priority: Priority::Medium,
         condition: "an instrument's port cannot be used",
         consequence: "its readings are missing",
         response: "put the cable back, or end the other program that uses the port",
         respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::InstrumentExchanged,
+        priority: Priority::Medium,
+        condition: "another instrument answers where one was known",
+        consequence: "readability, correction and certificate in the settings may be another's",
+        response: "see which instrument it is; correct the settings if it is to stay",
+        respond_within_s: 900,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::InstrumentError,
+        priority: Priority::Low,
+        condition: "an answer could not be read, and the instrument's error queue holds the reason",
+        consequence: "readings may be missing",
+        response: "compare the error with the instrument's manual, and the shape with its settings",
+        respond_within_s: 3600,
         on_delay: OnDelay::None,
         off_delay_s: 0,
         deadband: None,

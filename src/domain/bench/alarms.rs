@@ -28,6 +28,7 @@ impl Bench {
             OnDelay::None => 0,
             OnDelay::TemperatureAlarm => self.settings.temperature_alarm_s,
             OnDelay::TemperatureStale => self.settings.temperature_stale_s,
+            OnDelay::RoomStale => self.settings.room_stale_s,
         }
     }
 
@@ -55,8 +56,10 @@ impl Bench {
     /// The alarm means that the probe gives no temperature.
     pub(super) fn says_probe_dead(&self, name: Name, about: &str) -> bool {
         match name {
-            Name::ProbeSilent | Name::ProbeNonsense => true,
-            Name::NoAnswer | Name::InstrumentGone => {
+            Name::ProbeSilent => true,
+            // That of the room says nothing of the solution.
+            Name::ProbeNonsense => self.instruments.get(about) != Some(&InstrumentKind::RoomProbe),
+            Name::NoAnswer | Name::InstrumentGone | Name::OutsideCertificate => {
                 self.instruments.get(about) == Some(&InstrumentKind::SolutionProbe)
             }
             _ => false,
@@ -97,15 +100,19 @@ impl Bench {
         let mut keys: BTreeSet<String> = stand.cloned().collect();
         for row in &TABLE {
             match row.name {
-                Name::BalanceNonsense | Name::ProbeNonsense => {
-                    let probe = row.name == Name::ProbeNonsense;
+                Name::BalanceNonsense | Name::ProbeNonsense | Name::MassNotStable => {
+                    let balance = row.name != Name::ProbeNonsense;
                     let of = self
                         .instruments
                         .iter()
-                        .filter(|(_, kind)| (**kind == InstrumentKind::SolutionProbe) == probe);
+                        .filter(|(_, kind)| (**kind == InstrumentKind::Balance) == balance);
                     keys.extend(of.map(|(about, _)| key(row.name, about)));
                 }
-                Name::NoAnswer | Name::InstrumentGone => {
+                Name::NoAnswer
+                | Name::InstrumentGone
+                | Name::InstrumentExchanged
+                | Name::InstrumentError
+                | Name::OutsideCertificate => {
                     keys.extend(self.instruments.keys().map(|about| key(row.name, about)));
                 }
                 // The station's own: putting it aside could not be stored, and must not outlast it.

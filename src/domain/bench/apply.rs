@@ -13,9 +13,11 @@ use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::history::Happened;
+use crate::domain::specimen::room::RoomRange;
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
-use crate::domain::specimen::{Marked, Run, Specimen, Weighing, late};
+use crate::domain::specimen::{By, Issued, Marked, Run, Specimen, Weighing, late};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::cmp::Ordering;
@@ -26,7 +28,7 @@ impl Bench {
     /// Applies one event that was decided at `at`.
     pub fn apply(&mut self, event: &Event, at: &Moment) {
         match event {
-            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event),
+            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
             Event::SampleRegistered { .. }
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
@@ -40,17 +42,31 @@ impl Bench {
             | Event::ReadingEntered { .. }
             | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
-            | Event::IntervalAnnounced { .. } => self.apply_specimen(event),
+            | Event::IntervalAnnounced { .. } => self.apply_specimen(event, at),
+            Event::MarkedTogether { .. }
+            | Event::MarkWithdrawn { .. }
+            | Event::TimeCorrected { .. }
+            | Event::ReadingCorrected { .. }
+            | Event::RecordVoided { .. }
+            | Event::ReasonGiven { .. }
+            | Event::RecordAmended { .. }
+            | Event::ResultAmended { .. }
+            | Event::SampleRecalled { .. } => self.apply_correction(event, at),
             Event::TemperatureRead { temperature, wire, moment, side } => {
                 self.read_temperature(temperature, wire, moment, *side);
             }
             Event::TemperaturesCounted { .. } => self.probe.block = None,
             Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
             Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
-            Event::DocumentIssued { number, document, .. } => self.issued(*number, *document),
-            Event::InstrumentChanged { instrument, fault, .. } => {
-                self.ports.insert(instrument.clone(), fault.clone());
+            Event::DocumentIssued { number, document, .. } => self.issued(*number, *document, at),
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
             }
+            Event::InstrumentChanged { .. }
+            | Event::InstrumentIdentified { .. }
+            | Event::InstrumentErrors { .. }
+            | Event::MassNotSettled { .. }
+            | Event::MassReleased { .. } => self.apply_instrument(event),
             Event::ActDone { act, note, made } => {
                 let done = DoneAct { id: *act, note: note.clone(), made: *made };
                 keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
@@ -81,7 +97,7 @@ impl Bench {
         }
     }
 
-    fn apply_start(&mut self, event: &Event) {
+    fn apply_start(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::StationStarted {
                 station,
@@ -107,6 +123,9 @@ impl Bench {
                     self.probe.side = None;
                     self.probe.watches = <[LimitWatch; 2]>::default();
                 }
+                self.start_room(instruments, at);
+                self.unsettled.clear();
+                self.said_of_itself.retain(|name, _| instruments.contains_key(name));
                 self.settings = bench.clone().into();
                 self.triggers = triggers.clone().into();
                 self.instruments = instruments.clone().into();
@@ -137,6 +156,7 @@ impl Bench {
                 let reported = average.reported.normalize().to_string();
                 if let Some(sample) = self.samples.get_mut(sample) {
                     sample.reported = Some(reported.clone());
+                    sample.result = Some(Issued::first(*document));
                     let finished = Finished {
                         document: *document,
                         number: 0,
@@ -156,19 +176,21 @@ impl Bench {
 
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
+        self.release_load(&weighing.wire.instrument);
         if weighing.target.is_some() {
             self.awaited = None;
         }
-        self.give(weighing.clone());
+        let by = By::bench(weighing.wire.instrument.clone());
+        self.give(weighing.clone(), &Marked { moment: weighing.moment, by });
     }
 
-    fn apply_specimen(&mut self, event: &Event) {
+    fn apply_specimen(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::SpecimenRegistered { specimen, sample, label, place, marked } => {
                 self.register(*specimen, *sample, label, *place, marked);
             }
             Event::PointMarked { specimen, point, marked, .. } => {
-                self.mark(*specimen, *point, marked);
+                self.mark(*specimen, *point, marked, Happened::Marked { point: *point }, at);
             }
             Event::ReadingEntered { specimen, point, of, reading } => {
                 let marked = Marked { moment: reading.moment, by: reading.by.clone() };
@@ -178,21 +200,24 @@ impl Bench {
                         Level::Sand => specimen.sand = Some(reading.clone()),
                     }
                 }
-                self.mark(*specimen, *point, &marked);
+                self.mark(*specimen, *point, &marked, Happened::Read { point: *point, of: *of }, at);
             }
             Event::SpecimenCompleted { specimen, record, calculation, deviations } => {
                 self.complete(*specimen, *record, calculation, *deviations);
             }
             Event::FurtherRunBegan { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::RunBegan, marked);
                 s.further_runs.push(Run { begin: marked.clone(), end: None });
             }),
             Event::FurtherRunEnded { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::RunEnded, marked);
                 if let Some(run) = s.further_runs.iter_mut().find(|r| r.end.is_none()) {
                     run.end = Some(marked.clone());
                 }
             }),
             Event::SpecimenVoided { specimen, reason, marked } => self.void(*specimen, reason, marked),
             Event::NoLineNoted { specimen, marked } => self.on_specimen(*specimen, |s| {
+                s.note(Happened::NoLine, marked);
                 s.no_line.push(marked.clone());
                 s.announced = None;
             }),
@@ -208,7 +233,6 @@ impl Bench {
     pub(super) fn on_specimen(&mut self, id: Uuid, change: impl FnOnce(&mut Specimen)) {
         if let Some(specimen) = self.specimens.get_mut(&id) {
             change(specimen);
-            specimen.version += 1;
         }
     }
 
@@ -235,6 +259,7 @@ impl Bench {
             sand: None,
             mass: None,
             tally: Tally::default(),
+            room: RoomRange::default(),
             announced: None,
             calculation: None,
             voided: None,
@@ -242,12 +267,16 @@ impl Bench {
             places: Vec::new(),
             interruption: None,
             earlier_masses: Vec::new(),
+            history: Vec::new(),
+            corrections: Vec::new(),
+            record: None,
+            going_on: None,
         };
         self.specimens.insert(id, specimen.into());
     }
 
     /// Marks a point; opens and closes the temperature watch; frees the place at the end.
-    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked) {
+    fn mark(&mut self, id: Uuid, point: usize, marked: &Marked, what: Happened, at: &Moment) {
         let Some(method) = self.specimens.get(&id).and_then(|s| self.methods.get(&s.method)).cloned() else {
             return;
         };
@@ -255,11 +284,15 @@ impl Bench {
         let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
+        let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
+        if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {
+            specimen.room.meet(&held, &wire);
+        }
         if let Some(slot) = specimen.points.get_mut(point) {
             *slot = Some(marked.clone());
         }
-        specimen.version += 1;
+        specimen.note(what, marked);
         specimen.announced = None;
         if let Some(limits) = method.temperature.limits.value {
             let from = method.step_index(&method.temperature.from);
@@ -270,13 +303,14 @@ impl Bench {
                     specimen.tally.note_source(source);
                 }
             }
-            if Some(step) == to {
+            if Some(step) == to && specimen.tally.is_open() {
+                specimen.going_on = Some(specimen.tally.clone());
                 specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
             }
         }
         if frees_place {
-            self.specimens.remove(&id);
-            self.finished_samples_leave();
+            self.clear_place(id);
+            self.finished_samples_leave(at);
             self.await_only_what_is_there();
         }
     }
@@ -286,15 +320,18 @@ impl Bench {
         let methods = &self.methods;
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some(limits) = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value) {
+            if specimen.tally.is_open() {
+                specimen.going_on = Some(specimen.tally.clone());
+            }
             specimen.tally.close(&marked.moment, held.as_ref(), stale_ns, &limits);
         }
         specimen.voided = Some((reason.to_owned(), marked.clone()));
         specimen.announced = None;
-        specimen.version += 1;
+        specimen.note(Happened::Voided, marked);
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
             if let Some(repeat) = &mut sample.repeat {
-                repeat.group.retain(|new| *new != id);
+                repeat.give_up(id);
             }
         }
         self.await_only_what_is_there();
@@ -307,7 +344,13 @@ impl Bench {
         });
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         specimen.calculation = Some(*calculation);
-        specimen.version += 1;
+        specimen.record = Some(Issued::first(record));
+        // Nothing of it is taken back any more.
+        specimen.going_on = None;
+        if let Some(sand) = &specimen.sand {
+            let marked = Marked { moment: sand.moment, by: sand.by.clone() };
+            specimen.note(Happened::Completed, &marked);
+        }
         let finished = Finished {
             document: record,
             number: 0,
@@ -355,7 +398,7 @@ impl Bench {
         }
     }
 
-    fn issued(&mut self, number: u64, document: Uuid) {
+    fn issued(&mut self, number: u64, document: Uuid, at: &Moment) {
         self.next_number = number + 1;
         // Looked for first: a change of the list copies it.
         if let Some(index) = self.finished.iter().rposition(|f| f.document == document)
@@ -363,7 +406,8 @@ impl Bench {
         {
             finished.number = number;
         }
-        self.finished_samples_leave();
+        self.numbered(document, number);
+        self.finished_samples_leave(at);
     }
 
     fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
@@ -371,15 +415,19 @@ impl Bench {
         if self.probe.stands_in.is_some() {
             self.probe.watches = self.watches_after(temperature, *moment);
         }
-        let new = Held { temperature: *temperature, moment: *moment };
+        let applied = wire.corrected.as_ref().map(|corrected| corrected.applied);
+        let new = Held { temperature: *temperature, moment: *moment, applied };
         if let Some(source) = self.source(wire) {
             let (stale_ns, before) = (self.stale_ns(), self.held().copied());
             let methods = &self.methods;
-            for specimen in self.specimens.values_mut().filter(|s| s.tally.is_open()) {
+            for specimen in self.specimens.values_mut().filter(|s| s.counts_temperatures()) {
                 let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
                 if let Some(limits) = limits {
-                    specimen.tally.read(&new, before.as_ref(), stale_ns, &limits);
-                    specimen.tally.note_source(&source);
+                    let specimen = &mut **specimen;
+                    for tally in std::iter::once(&mut specimen.tally).chain(specimen.going_on.as_mut()) {
+                        tally.read(&new, before.as_ref(), stale_ns, &limits);
+                        tally.note_source(&source);
+                    }
                 }
             }
         }
@@ -416,6 +464,7 @@ impl Bench {
             port: wire.port.clone(),
             stands_in: self.probe.stands_in?,
             holds_s: self.settings.temperature_stale_s,
+            certificate: wire.corrected.as_ref().map(|corrected| corrected.certificate.clone()),
         })
     }
 
@@ -424,10 +473,13 @@ impl Bench {
     fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let methods = &self.methods;
-        for specimen in self.specimens.values_mut().filter(|s| s.tally.is_open()) {
+        for specimen in self.specimens.values_mut().filter(|s| s.counts_temperatures()) {
             let limits = methods.get(&specimen.method).and_then(|m| m.temperature.limits.value);
             if let Some(limits) = limits {
-                specimen.tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+                let specimen = &mut **specimen;
+                for tally in std::iter::once(&mut specimen.tally).chain(specimen.going_on.as_mut()) {
+                    tally.count(&marked.moment, held.as_ref(), stale_ns, &limits);
+                }
             }
         }
         self.probe.stands_in = stands_in;
@@ -480,6 +532,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         counted: Vec::new(),
         repeat: None,
         reported: None,
+        result: None,
     }
 }
 

@@ -5,6 +5,7 @@ use super::apply::keep;
 use super::{Bench, Event, KEPT};
 use crate::domain::moment::Moment;
 use crate::domain::shared::Shared;
+use crate::domain::specimen::history::Happened;
 use crate::domain::specimen::late::{LateSpecimen, Repeat};
 use crate::domain::specimen::note::PlaceChange;
 use crate::domain::specimen::{Marked, Target, Weighing};
@@ -17,7 +18,7 @@ impl Bench {
                 self.call_for_repeat(*sample, *specimen, *specimens, at);
             }
             Event::RepeatTakenBack { sample, specimen } => {
-                if let Some(sample) = self.samples.get_mut(sample)
+                if let Some(sample) = self.find_sample_mut(*sample)
                     && let Some(repeat) = &mut sample.repeat
                 {
                     repeat.called_by.retain(|late| late.specimen != *specimen);
@@ -27,10 +28,16 @@ impl Bench {
                 }
             }
             Event::SpecimenNoted { specimen, note } => {
-                self.on_specimen(*specimen, |s| s.notes.push(note.clone()));
+                self.on_specimen(*specimen, |s| {
+                    s.note(Happened::Noted, &note.marked);
+                    s.notes.push(note.clone());
+                });
             }
             Event::RunInterrupted { specimen, interruption } => {
-                self.on_specimen(*specimen, |s| s.interruption = Some(interruption.clone()));
+                self.on_specimen(*specimen, |s| {
+                    s.note(Happened::RunInterrupted, &interruption.marked);
+                    s.interruption = Some(interruption.clone());
+                });
             }
             Event::PlaceCorrected { specimen, from, to, marked } => {
                 self.change_place(*specimen, (*from, *to), false, marked);
@@ -52,7 +59,7 @@ impl Bench {
     }
 
     fn call_for_repeat(&mut self, sample: Uuid, specimen: Uuid, specimens: u32, at: &Moment) {
-        let Some(label) = self.specimens.get(&specimen).map(|s| s.label.clone()) else { return };
+        let Some(label) = self.find(specimen).map(|s| s.label.clone()) else { return };
         // A tin that stands at its place and has not been begun is a new one already.
         let waiting = self.specimens.values().filter(|s| {
             s.sample == sample && s.id != specimen && s.last_marked().is_none() && s.voided.is_none()
@@ -61,12 +68,18 @@ impl Bench {
         waiting.sort_unstable();
         let group = waiting.into_iter().map(|(_, id)| id).collect();
         let Some(sample) = self.samples.get_mut(&sample) else { return };
-        let new = Repeat { called_by: Vec::new(), specimens, group };
+        let new = Repeat { called_by: Vec::new(), specimens, group, given_up: Vec::new() };
         sample.repeat.get_or_insert(new).called_by.push(LateSpecimen { specimen, label, at: *at });
     }
 
     fn change_place(&mut self, id: Uuid, (from, to): (u32, u32), moved: bool, marked: &Marked) {
         self.on_specimen(id, |s| {
+            let what = if moved {
+                Happened::PlaceChanged { from, to }
+            } else {
+                Happened::PlaceCorrected { from, to }
+            };
+            s.note(what, marked);
             s.place = to;
             s.places.push(PlaceChange { from, to, moved, marked: marked.clone() });
         });
@@ -75,13 +88,13 @@ impl Bench {
     /// Takes a weighing from where it is, and gives it to another. What it had replaced there
     /// counts again.
     fn place_weighing(&mut self, id: Uuid, from: Option<&Target>, to: &Target, marked: &Marked) {
-        let Some(mut weighing) = self.take_back(id, from) else { return };
+        let Some(mut weighing) = self.take_back(id, from, marked) else { return };
         weighing.target = Some(to.clone());
         weighing.placed = Some(marked.clone());
-        self.give(weighing);
+        self.give(weighing, marked);
     }
 
-    fn take_back(&mut self, id: Uuid, from: Option<&Target>) -> Option<Weighing> {
+    fn take_back(&mut self, id: Uuid, from: Option<&Target>, marked: &Marked) -> Option<Weighing> {
         match from {
             None => {
                 let index = self.kept_weighings.iter().position(|w| w.id == id)?;
@@ -101,14 +114,14 @@ impl Bench {
                 let specimen = self.specimens.get_mut(specimen)?;
                 let weighing = specimen.mass.take_if(|w| w.id == id)?;
                 specimen.mass = specimen.earlier_masses.pop();
-                specimen.version += 1;
+                specimen.note(Happened::MassTakenAway, marked);
                 Some(weighing)
             }
         }
     }
 
     /// Gives a weighing to its target; what stood there is kept beside it.
-    pub(super) fn give(&mut self, weighing: Weighing) {
+    pub(super) fn give(&mut self, weighing: Weighing, marked: &Marked) {
         match weighing.target.clone() {
             Some(Target::Sample { sample, name }) => {
                 if let Some(sample) = self.samples.get_mut(&sample)
@@ -118,6 +131,7 @@ impl Bench {
                 }
             }
             Some(Target::Specimen { specimen }) => self.on_specimen(specimen, |s| {
+                s.note(Happened::Weighed, marked);
                 s.earlier_masses.extend(s.mass.replace(weighing));
             }),
             None => keep(&mut self.kept_weighings, weighing.into(), KEPT),
@@ -128,6 +142,7 @@ impl Bench {
     fn withdraw(&mut self, id: Uuid) {
         let Some(sample) = self.samples.remove(&id) else { return };
         let sample = sample.into_inner();
+        self.take_cleared(id);
         let earlier = sample.earlier_masses.into_iter().map(|(_, weighing)| weighing);
         let mut masses: Vec<Weighing> = earlier.chain(sample.masses.into_values()).collect();
         masses.sort_by_key(|weighing| weighing.moment.wall_ns);
@@ -137,13 +152,5 @@ impl Bench {
             keep(&mut self.kept_weighings, weighing.into(), KEPT);
         }
         self.await_only_what_is_there();
-    }
-
-    /// A sample that has its result and no cylinder on the bench leaves it. Not before its result's
-    /// document has been made of it.
-    pub(super) fn finished_samples_leave(&mut self) {
-        self.samples.retain(|id, sample| {
-            sample.reported.is_none() || self.specimens.values().any(|s| s.sample == *id)
-        });
     }
 }

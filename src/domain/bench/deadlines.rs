@@ -17,6 +17,7 @@ impl Bench {
         });
         let after = |from: &Moment, ns: i64| from.boot_ns_seen_from(now).saturating_add(ns);
         let silent = self.silent_from(now).map(|from| after(&from, self.stale_ns()));
+        let room = self.room_silent_from(now).map(|from| after(&from, self.room_stale_ns()));
         // Once the reading is stale the silence comes first; the delays begin anew after it.
         let stale_at = self.held().map(|held| after(&held.moment, self.stale_ns()));
         let limits = self
@@ -26,7 +27,7 @@ impl Bench {
         let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
         let shelved = self.shelved_until(now).map(|(_, at)| at);
         let late = self.late_lines(now).into_iter().map(|(_, at)| at);
-        intervals.chain(late).chain(shelved).chain(silent).chain(limits).chain(block).min()
+        intervals.chain(late).chain(shelved).chain(silent).chain(room).chain(limits).chain(block).min()
     }
 
     /// What is due at `now`; the `fresh` identities name new occurrences of alarms.
@@ -49,6 +50,16 @@ impl Bench {
                 about: String::new(),
                 occurrence: fresh(),
                 text: format!("no temperature of the solution for {} s", self.settings.temperature_stale_s),
+            });
+        }
+        if let Some(from) = self.room_silent_from(now)
+            && now.since(&from).ns >= self.room_stale_ns()
+        {
+            events.push(Event::AlarmRaised {
+                name: Name::RoomProbeSilent,
+                about: String::new(),
+                occurrence: fresh(),
+                text: format!("no temperature of the room for {} s", self.settings.room_stale_s),
             });
         }
         events.extend(self.due_limits(now, &mut fresh));

@@ -2,13 +2,14 @@
 //! rewritten, and a correction is another event.
 
 use super::input::Contact;
-use super::{BenchSettings, Does, NetworkFacts, ProbeStands, TriggerSettings};
+use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::correction::Withdrawn;
 use crate::domain::specimen::note::Note;
 use crate::domain::specimen::runs::Interruption;
 use crate::domain::specimen::sample::Preparation;
@@ -82,6 +83,20 @@ pub enum Event {
     WeighingTaken {
         /// The weighing.
         weighing: Weighing,
+    },
+    /// A load did not settle in time: it waits for a person's word.
+    MassNotSettled {
+        /// What was shown last.
+        mass: Quantity,
+        /// Its origin.
+        wire: Wire,
+        /// When its line's last byte arrived.
+        moment: Moment,
+    },
+    /// The load that did not settle is gone, or another.
+    MassReleased {
+        /// Name of the balance.
+        instrument: String,
     },
     /// A tin took a place.
     SpecimenRegistered {
@@ -251,6 +266,105 @@ pub enum Event {
         /// When and by whom.
         marked: Marked,
     },
+    /// One press marked several specimens: it can be taken back for all of them.
+    MarkedTogether {
+        /// The specimens.
+        specimens: Vec<Uuid>,
+    },
+    /// The last mark of a specimen was taken back.
+    MarkWithdrawn {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// What was taken back, as it was.
+        what: Withdrawn,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// The time of a marked point was corrected.
+    TimeCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// Index of the method's point.
+        point: usize,
+        /// Name of the step, for people who read the journal.
+        step: String,
+        /// As it was marked.
+        from: Marked,
+        /// As it is stated now.
+        to: Marked,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// A level was corrected.
+    ReadingCorrected {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// Which level.
+        of: Level,
+        /// As it was entered, and as it is entered now.
+        readings: Box<[ReadingTaken; 2]>,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// A specimen was given up after its record was made.
+    RecordVoided {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the correction.
+        correction: Uuid,
+        /// When and by whom.
+        marked: Marked,
+        /// Why; `None`: pending.
+        reason: Option<String>,
+    },
+    /// The reason of a correction was given.
+    ReasonGiven {
+        /// The specimen.
+        specimen: Uuid,
+        /// The correction.
+        correction: Uuid,
+        /// Why.
+        reason: String,
+        /// When and by whom.
+        marked: Marked,
+    },
+    /// A correction made a new version of a specimen's record.
+    RecordAmended {
+        /// The specimen.
+        specimen: Uuid,
+        /// Identity of the new document.
+        record: Uuid,
+        /// The number with its intermediates.
+        calculation: Calculation,
+        /// How many deviations the record shows.
+        deviations: u32,
+    },
+    /// A correction made a new version of a sample's result.
+    ResultAmended {
+        /// The sample.
+        sample: Uuid,
+        /// Identity of the new document.
+        document: Uuid,
+        /// The average; `None`: too few specimens count, and no result stands.
+        average: Option<Average>,
+    },
+    /// A sample that had left the bench was brought back into sight, so that it can be corrected.
+    SampleRecalled {
+        /// All of it.
+        closed: Box<ClosedSample>,
+    },
     /// A document was made for the network, with its number.
     DocumentIssued {
         /// Its number.
@@ -272,6 +386,15 @@ pub enum Event {
         moment: Moment,
         /// Where it lies against the limits in force.
         side: Option<Side>,
+    },
+    /// A temperature of the room was read. Not chained one by one.
+    RoomTemperatureRead {
+        /// The temperature.
+        temperature: Quantity,
+        /// Its origin.
+        wire: Wire,
+        /// When its line's last byte arrived.
+        moment: Moment,
     },
     /// A block of temperatures ended: it anchors them in the chain.
     TemperaturesCounted {
@@ -410,6 +533,24 @@ pub enum Event {
         /// `None`: it is open.
         fault: Option<String>,
     },
+    /// An instrument said who it is, for the first time or otherwise than before.
+    InstrumentIdentified {
+        /// Name of the instrument.
+        instrument: String,
+        /// Path of its port.
+        port: String,
+        /// In its own words.
+        identity: String,
+        /// Who answered there before, if another did.
+        before: Option<String>,
+    },
+    /// An instrument's error queue was not empty.
+    InstrumentErrors {
+        /// Name of the instrument.
+        instrument: String,
+        /// The errors in its own words, oldest first.
+        errors: Vec<String>,
+    },
     /// An act was carried out: the same act sent again does nothing.
     ActDone {
         /// The act.
@@ -442,63 +583,4 @@ pub enum Event {
         /// The number.
         number: u64,
     },
-}
-
-impl Event {
-    /// Its kind, as stored.
-    pub const fn kind(&self) -> &'static str {
-        match self {
-            Self::StationStarted { .. } => "station-started",
-            Self::MethodAdopted { .. } => "method-adopted",
-            Self::SampleRegistered { .. } => "sample-registered",
-            Self::SamplePrepared { .. } => "sample-prepared",
-            Self::MassAwaited { .. } => "mass-awaited",
-            Self::WeighingTaken { .. } => "weighing-taken",
-            Self::SpecimenRegistered { .. } => "specimen-registered",
-            Self::PointMarked { .. } => "point-marked",
-            Self::FurtherRunBegan { .. } => "further-run-began",
-            Self::FurtherRunEnded { .. } => "further-run-ended",
-            Self::NoLineNoted { .. } => "no-line-noted",
-            Self::SpecimenVoided { .. } => "specimen-voided",
-            Self::ReadingEntered { .. } => "reading-entered",
-            Self::SpecimenCompleted { .. } => "specimen-completed",
-            Self::SampleCompleted { .. } => "sample-completed",
-            Self::RepeatCalledFor { .. } => "repeat-called-for",
-            Self::RepeatTakenBack { .. } => "repeat-taken-back",
-            Self::SpecimenNoted { .. } => "specimen-noted",
-            Self::RunInterrupted { .. } => "run-interrupted",
-            Self::PlaceCorrected { .. } => "place-corrected",
-            Self::CylinderMoved { .. } => "cylinder-moved",
-            Self::WeighingPlaced { .. } => "weighing-placed",
-            Self::SpecimensPlanned { .. } => "specimens-planned",
-            Self::SampleWithdrawn { .. } => "sample-withdrawn",
-            Self::DocumentIssued { .. } => "document-issued",
-            Self::TemperatureRead { .. } => "temperature-read",
-            Self::TemperaturesCounted { .. } => "temperatures-counted",
-            Self::ProbeTakenOut { .. } => "probe-taken-out",
-            Self::ProbePutIn { .. } => "probe-put-in",
-            Self::PressKept { .. } => "press-kept",
-            Self::KeptPressEnded { .. } => "kept-press-ended",
-            Self::PressSettled { .. } => "press-settled",
-            Self::TriggerRefused { .. } => "trigger-refused",
-            Self::IntervalAnnounced { .. } => "interval-announced",
-            Self::AlarmRaised { .. } => "alarm-raised",
-            Self::AlarmCleared { .. } => "alarm-cleared",
-            Self::AlarmAcknowledged { .. } => "alarm-acknowledged",
-            Self::AlarmShelved { .. } => "alarm-shelved",
-            Self::AlarmUnshelved { .. } => "alarm-unshelved",
-            Self::AlarmTakenOutOfService { .. } => "alarm-taken-out-of-service",
-            Self::AlarmPutInService { .. } => "alarm-put-in-service",
-            Self::InstrumentChanged { .. } => "instrument-changed",
-            Self::ActDone { .. } => "act-done",
-            Self::AskAnswered { .. } => "ask-answered",
-            Self::ReceiptConfirmed { .. } => "receipt-confirmed",
-            Self::ReplayAsked { .. } => "replay-asked",
-        }
-    }
-
-    /// Chained one by one; the others are anchored in blocks by the next chained event.
-    pub const fn is_chained(&self) -> bool {
-        !matches!(self, Self::TemperatureRead { .. })
-    }
 }

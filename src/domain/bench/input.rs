@@ -61,6 +61,8 @@ pub enum What {
     Network(NetworkReport),
     /// Something was seen of the disk under the journal.
     Disk(DiskReport),
+    /// A sample that an act names and that had left the bench, found in the journal.
+    Recalled(Box<crate::domain::bench::ClosedSample>),
     /// A deadline has passed. A spurious one does nothing.
     Deadline,
 }
@@ -147,6 +149,11 @@ pub enum Do {
     },
     /// No mass is waited for any more.
     StopAwaiting,
+    /// A mass that did not settle is taken as it was shown.
+    ConfirmMass {
+        /// Name of the balance in the settings.
+        instrument: String,
+    },
     /// A tin of the sample's prepared portion takes a place.
     RegisterSpecimen {
         /// The sample.
@@ -174,10 +181,62 @@ pub enum Do {
         specimen: Uuid,
     },
     /// A specimen is given up: bumped, spilled, leaking, the wrong tin. It has no result and does
-    /// not count; all that was recorded of it stays in the journal.
+    /// not count; all that was recorded of it stays in the journal. After its record was made, the
+    /// record is replaced by one that says so, and the reason may follow later.
     VoidSpecimen {
         /// The specimen.
         specimen: Uuid,
+        /// Why.
+        #[serde(default)]
+        reason: String,
+    },
+    /// The last mark of a specimen was none: it is taken back.
+    WithdrawLast {
+        /// The specimen.
+        specimen: Uuid,
+        /// For every specimen that the same press marked.
+        #[serde(default)]
+        together: bool,
+        /// The press was for another cylinder: it is kept, with its moment, to be given to that one.
+        #[serde(default)]
+        for_another: bool,
+        /// Why; it may follow later.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The time of a marked point is corrected to the stated time of the act.
+    CorrectTime {
+        /// The specimen.
+        specimen: Uuid,
+        /// Name of the step.
+        step: String,
+        /// What happened there.
+        edge: Edge,
+        /// Why; it may follow later.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// A level that was entered is corrected.
+    CorrectReading {
+        /// The specimen.
+        specimen: Uuid,
+        /// Which level.
+        of: Level,
+        /// The digits as they were read.
+        value: String,
+        /// The person was asked about something unusual and confirms it.
+        #[serde(default)]
+        confirmed: bool,
+        /// Why; it may follow later.
+        #[serde(default)]
+        reason: Option<String>,
+    },
+    /// The reason of a correction, where it was pending.
+    GiveReason {
+        /// The specimen.
+        specimen: Uuid,
+        /// The correction.
+        correction: Uuid,
         /// Why.
         reason: String,
     },
@@ -308,6 +367,29 @@ pub enum Do {
         /// Where.
         stands_in: crate::domain::bench::ProbeStands,
     },
+}
+
+impl Do {
+    /// The specimen that an act concerns.
+    pub const fn subject(&self) -> Option<Uuid> {
+        match self {
+            Self::AwaitSpecimenMass { specimen }
+            | Self::Mark { specimen, .. }
+            | Self::MarkNext { specimen }
+            | Self::NoLineYet { specimen }
+            | Self::VoidSpecimen { specimen, .. }
+            | Self::NoteSpecimen { specimen, .. }
+            | Self::InterruptedRun { specimen, .. }
+            | Self::CorrectPlace { specimen, .. }
+            | Self::MoveCylinder { specimen, .. }
+            | Self::EnterReading { specimen, .. }
+            | Self::WithdrawLast { specimen, .. }
+            | Self::CorrectTime { specimen, .. }
+            | Self::CorrectReading { specimen, .. }
+            | Self::GiveReason { specimen, .. } => Some(*specimen),
+            _ => None,
+        }
+    }
 }
 
 /// A switch, button or contact.

@@ -8,25 +8,34 @@
 
 mod alarms;
 mod apply;
+mod apply_instrument;
 mod apply_odd;
 mod consumer;
+mod corrected;
 mod deadlines;
 mod decide;
+mod drawer;
 mod event;
 mod input;
+mod kind;
 mod late;
 mod refusal;
+mod room;
+mod told;
 
 pub use consumer::{
     ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
 };
-pub use decide::{Decision, point_text};
+pub use decide::{Decision, point_text, withdrawn_text};
+pub use drawer::{CLOSED_KEPT, ClosedSample};
 pub use event::Event;
 pub use input::{
     Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
     SwitchReport, Trigger, What,
 };
-pub use refusal::{Outcome, Refusal};
+pub use refusal::{Outcome, Refusal, Told};
+pub use room::Room;
+pub use told::{by_text, happened_text};
 
 #[cfg(test)]
 mod test;
@@ -72,6 +81,20 @@ pub struct BenchSettings {
     pub temperature_idle_s: u32,
     /// Where the probe stands at start.
     pub probe_stands_in: ProbeStands,
+    /// Seconds between two kept temperatures of the room.
+    #[serde(default = "room_every_default")]
+    pub room_every_s: u32,
+    /// A temperature of the room is stale after this many seconds.
+    #[serde(default = "room_stale_default")]
+    pub room_stale_s: u32,
+}
+
+const fn room_every_default() -> u32 {
+    60
+}
+
+const fn room_stale_default() -> u32 {
+    300
 }
 
 /// Where the probe of the solution stands.
@@ -135,6 +158,26 @@ pub struct Block {
     pub sum_thousandths: i64,
     /// When the first was read.
     pub first: Moment,
+}
+
+/// A load that did not settle in time.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unsettled {
+    /// What was shown last.
+    pub mass: Quantity,
+    /// Its origin.
+    pub wire: Wire,
+    /// When.
+    pub moment: Moment,
+}
+
+/// What an instrument said of itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct SaidOfItself {
+    /// Who it is.
+    pub identity: Option<String>,
+    /// What its error queue held last.
+    pub errors: Vec<String>,
 }
 
 /// A press that named no cylinder.
@@ -223,6 +266,15 @@ pub struct Bench {
     pub samples: BTreeMap<Uuid, Shared<Sample>>,
     /// Specimens on the bench.
     pub specimens: BTreeMap<Uuid, Shared<Specimen>>,
+    /// Specimens whose cylinder is clean, of samples that are still on the bench.
+    #[serde(default)]
+    pub cleared: Shared<BTreeMap<Uuid, Shared<Specimen>>>,
+    /// The last samples that left the bench, newest last; all of them are in the journal.
+    #[serde(default)]
+    pub closed: Shared<VecDeque<Shared<ClosedSample>>>,
+    /// What the last press that marked several specimens marked: each with its version afterwards.
+    #[serde(default)]
+    pub together: Shared<Vec<(Uuid, u32)>>,
     /// What the next stable mass is for.
     pub awaited: Option<Target>,
     /// Weighings without a place, newest last.
@@ -237,6 +289,15 @@ pub struct Bench {
     pub probe: Probe,
     /// Temperatures read in all.
     pub temperatures: u64,
+    /// Loads that did not settle in time, by balance.
+    #[serde(default)]
+    pub unsettled: Shared<BTreeMap<String, Unsettled>>,
+    /// The room.
+    #[serde(default)]
+    pub room: Shared<Room>,
+    /// What the instruments said of themselves.
+    #[serde(default)]
+    pub said_of_itself: Shared<BTreeMap<String, SaidOfItself>>,
     /// Alarms that are not back to normal, by key.
     pub alarms: Shared<BTreeMap<String, Alarm>>,
     /// Alarms that a person put aside for a time, by key.
@@ -283,6 +344,8 @@ impl Default for Bench {
                 temperature_alarm_s: 30,
                 temperature_idle_s: 10,
                 probe_stands_in: ProbeStands::Bottle,
+                room_every_s: room_every_default(),
+                room_stale_s: room_stale_default(),
             }),
             triggers: Shared::default(),
             instruments: Shared::default(),
@@ -290,6 +353,9 @@ impl Default for Bench {
             current: Shared::default(),
             samples: BTreeMap::new(),
             specimens: BTreeMap::new(),
+            cleared: Shared::default(),
+            closed: Shared::default(),
+            together: Shared::default(),
             awaited: None,
             kept_weighings: VecDeque::new(),
             weighings: 0,
@@ -303,6 +369,9 @@ impl Default for Bench {
                 block: None,
             },
             temperatures: 0,
+            unsettled: Shared::default(),
+            room: Shared::default(),
+            said_of_itself: Shared::default(),
             alarms: Shared::default(),
             shelved: Shared::default(),
             out_of_service: Shared::default(),

@@ -59,10 +59,12 @@ pub enum Refusal {
         question: String,
     },
     /// Somebody else acted on the specimen in the meantime.
-    #[error("{label} has changed since you saw it: {now}")]
+    #[error("{label} has changed since you saw it: {}; possible now: {now}", told(since))]
     Changed {
         /// The specimen.
         label: String,
+        /// What happened since, oldest first.
+        since: Vec<Told>,
         /// Where it stands now.
         now: String,
         /// Its version now.
@@ -90,6 +92,30 @@ pub enum Refusal {
         /// What.
         what: String,
     },
+}
+
+/// One thing that happened to a specimen.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "camelCase")]
+pub struct Told {
+    /// What, in words.
+    pub what: String,
+    /// Who: a person, or the switch or instrument.
+    pub by: String,
+    /// Wall time in milliseconds since 1970-01-01T00:00:00Z.
+    pub at_ms: i64,
+}
+
+fn told(since: &[Told]) -> String {
+    let one = |t: &Told| {
+        let at = jiff::Timestamp::from_millisecond(t.at_ms).unwrap_or(jiff::Timestamp::MIN);
+        format!("{}, by {}, {} UTC", t.what, t.by, at.strftime("%H:%M:%S"))
+    };
+    if since.is_empty() {
+        "long ago".to_owned()
+    } else {
+        since.iter().map(one).collect::<Vec<_>>().join("; ")
+    }
 }
 
 /// What became of an input.

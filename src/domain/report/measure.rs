@@ -3,6 +3,7 @@
 use super::put;
 use crate::domain::moment::{Basis, Elapsed, Moment, WallState};
 use crate::domain::quantity::{Quantity, Range, Unit};
+use crate::domain::reading::{Applied, Certificate, Wire};
 use crate::domain::specimen::judge::seconds;
 use crate::domain::specimen::{By, Marked, Weighing};
 use rust_decimal::Decimal;
@@ -86,7 +87,50 @@ pub(super) fn weighing(weighing: &Weighing) -> Value {
     let mut value = quantity(&weighing.mass);
     put(&mut value, "id", json!(weighing.id));
     put(&mut value, "at", moment(&weighing.moment));
-    let wire = &weighing.wire;
-    put(&mut value, "origin", json!({ "instrument": wire.instrument, "port": wire.port, "raw": wire.raw }));
+    put(&mut value, "origin", origin(&weighing.wire, weighing.mass.unit));
+    if let Some(confirmed) = &weighing.confirmed {
+        put(&mut value, "confirmed", marked(confirmed));
+    }
+    value
+}
+
+/// Instrument, port and bytes; who called the mass stable, where that was not the balance, and the
+/// lines that it stands on; what was read, where that was corrected.
+fn origin(wire: &Wire, unit: Unit) -> Value {
+    let mut value = json!({ "instrument": wire.instrument, "port": wire.port, "raw": wire.raw });
+    if let Value::Object(fields) = &mut value {
+        if let Some(stable_by) = wire.stable_by {
+            fields.insert("stableBy".to_owned(), json!(stable_by));
+        }
+        if !wire.lines.is_empty() {
+            fields.insert("lines".to_owned(), json!(wire.lines));
+        }
+        if let Some(corrected) = &wire.corrected {
+            let mut correction = applied(&corrected.applied, unit);
+            if let Value::Object(inner) = &mut correction {
+                inner.insert("certificate".to_owned(), certificate(&corrected.certificate));
+            }
+            fields.insert("correction".to_owned(), correction);
+        }
+    }
+    value
+}
+
+/// What was read and what was added to it.
+pub fn applied(applied: &Applied, unit: Unit) -> Value {
+    json!({ "reading": figure(applied.reading, unit), "added": figure(applied.correction, unit) })
+}
+
+/// A certificate as documents name it.
+pub(super) fn certificate(certificate: &Certificate) -> Value {
+    json!({ "number": certificate.number, "date": certificate.date })
+}
+
+/// A quantity with the correction that made it, where one did.
+pub(super) fn corrected(of: &Quantity, how: Option<&Applied>) -> Value {
+    let mut value = quantity(of);
+    if let (Value::Object(fields), Some(how)) = (&mut value, how) {
+        fields.insert("correction".to_owned(), applied(how, of.unit));
+    }
     value
 }

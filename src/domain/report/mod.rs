@@ -4,6 +4,7 @@
 //! codes, and where it came from. `value` is for machines that want a number; nothing that
 //! decides is ever computed from it.
 
+mod change;
 mod incident;
 mod measure;
 mod record;
@@ -11,7 +12,7 @@ mod repeat;
 mod result;
 mod weighing;
 
-pub use measure::{figure, time};
+pub use measure::{applied, figure, time};
 
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
@@ -65,14 +66,14 @@ impl DocumentKind {
         match self {
             Self::Record => "specimen-record/1.1.0",
             Self::Result => "sample-result/1.1.0",
-            Self::Weighing => self.schema(),
+            Self::Weighing => "weighing/1.1.0",
         }
     }
 
-    /// A document names the oldest version of its schema that describes it.
+    /// A document names the oldest version of its schema that describes it, so that a reader who
+    /// knows only that reads on.
     fn schema_of(self, data: &Value) -> &'static str {
-        let tells_more = ["incidents", "repeat"].iter().any(|key| data.get(key).is_some());
-        if tells_more { self.fuller_schema() } else { self.schema() }
+        if tells_more(data) { self.fuller_schema() } else { self.schema() }
     }
 }
 
@@ -92,7 +93,7 @@ pub fn notice_schema() -> String {
 /// The `$id` of the schema of every document that this program publishes in order.
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
-    let fuller = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fuller_schema);
+    let fuller = kinds.map(DocumentKind::fuller_schema);
     kinds.map(DocumentKind::schema).into_iter().chain(fuller).chain([NOTICE_SCHEMA]).map(schema_id).collect()
 }
 
@@ -127,13 +128,17 @@ pub struct Document {
 pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
     let number = bench.next_number;
     let (id, kind, subject, data) = match event {
-        Event::SpecimenCompleted { specimen, record, .. } => {
-            let specimen = bench.specimens.get(specimen)?;
+        Event::SpecimenCompleted { specimen, record, .. } | Event::RecordAmended { specimen, record, .. } => {
+            let specimen = bench.find(*specimen)?;
             (*record, DocumentKind::Record, specimen.id, record::data(bench, specimen, head)?)
         }
         Event::SampleCompleted { sample, document, average } => {
-            let sample = bench.samples.get(sample)?;
-            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average, head)?)
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, Some(average), head)?)
+        }
+        Event::ResultAmended { sample, document, average } => {
+            let sample = bench.find_sample(*sample)?;
+            (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average.as_ref(), head)?)
         }
         Event::WeighingTaken { weighing } => {
             (weighing.id, DocumentKind::Weighing, weighing.id, weighing::data(bench, weighing, head))
@@ -142,6 +147,20 @@ pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Opt
     };
     let json = envelope(kind, id, subject, number, &input.moment, head, data);
     Some(Document { id, kind, subject, number, json })
+}
+
+/// What 1.1.0 added to the documents, wherever it stands in them.
+const FULLER: [&str; 9] =
+    ["incidents", "repeat", "changes", "stableBy", "lines", "correction", "confirmed", "certificate", "room"];
+
+fn tells_more(data: &Value) -> bool {
+    match data {
+        Value::Object(fields) => {
+            fields.iter().any(|(key, inner)| FULLER.contains(&key.as_str()) || tells_more(inner))
+        }
+        Value::Array(items) => items.iter().any(tells_more),
+        _ => false,
+    }
 }
 
 fn envelope(

@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, incident, measure, station};
+use super::{Head, change, incident, measure, station};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::calculation::Calculation;
 use crate::domain::method::{Edge, Method, Point, Step, StepKind};
@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 /// The `data` of a specimen's record; `None` if the specimen is not complete.
 pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Value> {
     let (method, points) = bench.rule(specimen)?;
-    let sample = bench.samples.get(&specimen.sample)?;
+    let sample = bench.find_sample(specimen.sample)?;
     let calculation = specimen.calculation.as_ref()?;
     let filled = specimen.points.iter().flatten().next();
     let mut deviations = sample.deviations(method, filled);
@@ -32,8 +32,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         })
         .collect();
     let end = *specimen.last_moment();
+    let void = specimen.voided.is_some();
     let mut data = json!({
-        "status": "preliminary",
+        "status": if void { "void" } else { "preliminary" },
         "version": 1,
         "station": station(bench, head),
         "method": self::method(method),
@@ -59,12 +60,12 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
             "sand": reading(specimen.sand.as_ref()?, method),
         },
         "calculation": self::calculation(calculation),
-        "result": {
+        "result": (!void).then(|| json!({
             "name": "sandEquivalent",
             "value": measure::number(calculation.reported),
             "text": calculation.reported.normalize().to_string(),
             "unit": Unit::One.code(),
-        },
+        })),
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
     });
@@ -73,6 +74,11 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     {
         fields.insert("incidents".to_owned(), incidents);
     }
+    if let (Value::Object(fields), true) = (&mut data, specimen.room.readings > 0) {
+        fields.insert("room".to_owned(), room(specimen));
+    }
+    let changes = change::changes(specimen, method, &points);
+    change::add(&mut data, specimen.record.as_ref(), changes);
     Some(data)
 }
 
@@ -157,7 +163,7 @@ const fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-fn reading(taken: &ReadingTaken, method: &Method) -> Value {
+pub(super) fn reading(taken: &ReadingTaken, method: &Method) -> Value {
     let unit = method.readings.unit;
     json!({
         "value": measure::number(taken.level.recorded),
@@ -201,9 +207,9 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "limits": method.temperature.limits.value.as_ref().map(measure::range),
         "from": method.temperature.from,
         "to": method.temperature.to,
-        "minimum": tally.lowest.as_ref().map(measure::quantity),
+        "minimum": tally.lowest.as_ref().map(|q| measure::corrected(q, tally.lowest_applied.as_ref())),
         "mean": tally.mean().as_ref().map(measure::quantity),
-        "maximum": tally.highest.as_ref().map(measure::quantity),
+        "maximum": tally.highest.as_ref().map(|q| measure::corrected(q, tally.highest_applied.as_ref())),
         "readings": tally.readings,
         "readingsOutside": tally.readings_outside,
         // How long a reading holds where the next one does not come.
@@ -216,18 +222,46 @@ fn temperature(bench: &Bench, specimen: &Specimen, method: &Method) -> Value {
         "instrument": last.map(|source| &source.instrument),
         "port": last.map(|source| &source.port),
     });
+    let certificate = last.and_then(|source| source.certificate.as_ref());
+    if let (Value::Object(fields), Some(certificate)) = (&mut value, certificate) {
+        fields.insert("certificate".to_owned(), measure::certificate(certificate));
+    }
     if let (Value::Object(fields), false) = (&mut value, earlier.is_empty()) {
         let earlier = earlier.iter().map(|source| {
-            json!({
+            let mut value = json!({
                 "instrument": source.instrument,
                 "port": source.port,
                 "probe": place(Some(source.stands_in)),
                 "holds": measure::figure(Decimal::from(source.holds_s), Unit::Second),
-            })
+            });
+            if let (Value::Object(fields), Some(certificate)) = (&mut value, &source.certificate) {
+                fields.insert("certificate".to_owned(), measure::certificate(certificate));
+            }
+            value
         });
         fields.insert("earlierSources".to_owned(), earlier.collect());
     }
+    if let (Value::Object(fields), true) = (&mut value, tally.moved) {
+        // The watch was counted before one of its ends was corrected.
+        fields.insert("countedFrom".to_owned(), tally.opened.as_ref().map(measure::moment).into());
+        fields.insert("countedTo".to_owned(), tally.counted_to.as_ref().map(measure::moment).into());
+    }
     value
+}
+
+/// The room's temperature from the first act to the result: no limits, only what it was.
+fn room(specimen: &Specimen) -> Value {
+    let room = &specimen.room;
+    json!({
+        "minimum": room.lowest.as_ref().map(|q| measure::corrected(q, room.lowest_applied.as_ref())),
+        "maximum": room.highest.as_ref().map(|q| measure::corrected(q, room.highest_applied.as_ref())),
+        "readings": room.readings,
+        "sources": room.sources.iter().map(|source| json!({
+            "instrument": source.instrument,
+            "port": source.port,
+            "certificate": source.certificate.as_ref().map(measure::certificate),
+        })).collect::<Vec<_>>(),
+    })
 }
 
 const fn place(stands_in: Option<ProbeStands>) -> &'static str {

@@ -1,6 +1,6 @@
 //! The result of a sample: the average of what counts, and how far its specimens lie apart.
 
-use super::{Head, measure, record, repeat, station};
+use super::{Head, change, measure, record, repeat, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
 use crate::domain::quantity::Unit;
@@ -9,7 +9,7 @@ use crate::domain::specimen::sample::Sample;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 
-pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Head) -> Option<Value> {
+pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, head: &Head) -> Option<Value> {
     let method = bench.methods.get(&sample.method)?;
     let counting = late::counting(sample);
     let reported = || counting.counts.iter().map(|c| c.calculation.reported);
@@ -21,7 +21,8 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
         _ => "no-limit",
     };
     let mut data = json!({
-        "status": "preliminary",
+        // Too few specimens count: no result stands until more do.
+        "status": if average.is_some() { "preliminary" } else { "void" },
         "version": 1,
         "station": station(bench, head),
         "method": record::method(method),
@@ -34,12 +35,12 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
             "reported": measure::figure(c.calculation.reported, Unit::One),
             "deviations": c.deviations,
         })).collect::<Vec<_>>(),
-        "average": {
+        "average": average.map(|average| json!({
             "rule": serde_json::to_value(average.rule).unwrap_or(Value::Null),
             "count": average.count,
             "sum": measure::figure(average.sum, Unit::One),
             "mean": measure::figure(average.mean_tenths.decimal(), Unit::One),
-        },
+        })),
         "difference": {
             "value": difference.map_or(Value::Null, measure::number),
             "text": difference.map(|d| d.normalize().to_string()),
@@ -47,15 +48,21 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: &Average, head: &Hea
             "limit": limit.map(|l| l.normalize().to_string()),
             "verdict": verdict,
         },
-        "result": {
+        "result": average.map(|average| json!({
             "name": "sandEquivalent",
             "value": measure::number(average.reported),
             "text": average.reported.normalize().to_string(),
             "unit": Unit::One.code(),
-        },
+        })),
     });
     if let (Some(again), Value::Object(fields)) = (&sample.repeat, &mut data) {
         fields.insert("repeat".to_owned(), repeat::repeat(sample, again, &counting));
     }
+    let points = method.points();
+    // The first version tells of no specimen's corrections: its record does.
+    let amended = sample.result.is_some_and(|r| r.version > 1);
+    let complete = bench.specimens_of(sample.id).into_iter().filter(|s| amended && s.is_complete());
+    let changes = complete.flat_map(|s| change::changes_named(s, method, &points)).collect();
+    change::add(&mut data, sample.result.as_ref(), changes);
     Some(data)
 }

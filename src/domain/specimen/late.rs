@@ -47,12 +47,29 @@ pub struct Repeat {
     pub specimens: u32,
     /// The new specimens, in the order in which they took their places; not those given up.
     pub group: Vec<Uuid>,
+    /// New specimens that were given up, and count again if that is taken back.
+    #[serde(default)]
+    pub given_up: Vec<Uuid>,
 }
 
 impl Repeat {
     /// New specimens that the result waits for: those asked for, or more if more are at work.
     pub fn wanted(&self) -> u32 {
         self.specimens.max(u32::try_from(self.group.len()).unwrap_or(u32::MAX))
+    }
+
+    /// One of the new specimens is given up; nothing if it is none of them.
+    pub fn give_up(&mut self, specimen: Uuid) {
+        if let Some(index) = self.group.iter().position(|new| *new == specimen) {
+            self.given_up.push(self.group.remove(index));
+        }
+    }
+
+    /// That one of the new specimens was given up is taken back.
+    pub fn take_up(&mut self, specimen: Uuid) {
+        if let Some(index) = self.given_up.iter().position(|gone| *gone == specimen) {
+            self.group.push(self.given_up.remove(index));
+        }
     }
 
     /// The specimen had no line in time.
@@ -163,19 +180,25 @@ pub fn no_line_after<'a>(
     Some((span.begin.marked, total.saturating_add(judge::resolution_ns(method) / 2)))
 }
 
-/// Whether a specimen had no line in time, once that is settled: `None` while nothing shows it.
-pub fn was_late(specimen: &Specimen, method: &Method, points: &[Point]) -> Option<bool> {
+/// Whether a specimen has had no line in time, seen from `now`. `None` where nothing shows it: its
+/// line was read by a time that is not marked, or it was given up. Where a mark was taken back
+/// (the end of the sedimentation, its begin, a 'no line yet'), what is left of them tells.
+pub fn was_late(specimen: &Specimen, method: &Method, points: &[Point], now: &Moment) -> Option<bool> {
     let total = method.late_line.total_max_ns.value?;
     let step = sedimentation(method)?;
-    let span = specimen.span(method, points, step)?;
+    let Some(span) = specimen.span(method, points, step) else { return Some(false) };
     let resolution = judge::resolution_ns(method);
     let over = |to: &Moment| judge::at_resolution(to.since(&span.begin.marked.moment).ns, resolution) > total;
     if specimen.no_line.iter().any(|said| over(&said.moment)) {
         return Some(true);
     }
-    // An end that is only bounded shows neither.
-    let end = span.end.filter(|end| !end.bound)?;
-    Some(!specimen.no_line.is_empty() && over(&end.marked.moment))
+    let waited = !specimen.no_line.is_empty();
+    match span.end {
+        // An end that is only bounded shows neither.
+        Some(end) => (!end.bound).then(|| waited && over(&end.marked.moment)),
+        None if specimen.voided.is_some() => None,
+        None => Some(waited && over(now)),
+    }
 }
 
 fn sedimentation(method: &Method) -> Option<usize> {

@@ -11,9 +11,12 @@
 //! possible and how long each step lasted, [`judge`] compares that with the method, [`tally`]
 //! weighs the temperature over time. Nothing here changes state: that is `bench::apply`.
 
+pub mod correction;
+pub mod history;
 pub mod judge;
 pub mod late;
 pub mod note;
+pub mod room;
 pub mod runs;
 pub mod sample;
 pub mod tally;
@@ -23,6 +26,9 @@ use super::calculation::{self, Calculation};
 use super::moment::Moment;
 use super::quantity::Quantity;
 use super::reading::Wire;
+use correction::Correction;
+use history::Noted;
+use room::RoomRange;
 use serde::{Deserialize, Serialize};
 use tally::Tally;
 use uuid::Uuid;
@@ -76,6 +82,9 @@ pub struct Weighing {
     /// Who gave it there afterwards, and when; `None`: it was waited for, or is kept.
     #[serde(default)]
     pub placed: Option<Marked>,
+    /// The person who confirmed a mass that did not settle, and when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub confirmed: Option<Marked>,
 }
 
 /// What a weighing can be for.
@@ -148,6 +157,9 @@ pub struct Specimen {
     pub mass: Option<Weighing>,
     /// Temperature of the solution over the watched time.
     pub tally: Tally,
+    /// Temperature of the room from the first act to the result.
+    #[serde(default)]
+    pub room: RoomRange,
     /// Announcements already made, for a step.
     pub announced: Option<(usize, Stage)>,
     /// The result, once both levels are in.
@@ -167,12 +179,59 @@ pub struct Specimen {
     /// Masses that a later weighing replaced, oldest first.
     #[serde(default)]
     pub earlier_masses: Vec<Weighing>,
+    /// What happened lately, with the versions that it made.
+    #[serde(default)]
+    pub history: Vec<Noted>,
+    /// What was corrected, oldest first.
+    #[serde(default)]
+    pub corrections: Vec<Correction>,
+    /// Its published record.
+    #[serde(default)]
+    pub record: Option<Issued>,
+    /// The tally as it would be had the watch not closed: for a closing that is taken back.
+    #[serde(default)]
+    pub going_on: Option<Tally>,
+}
+
+/// A document that went out, and the one that it replaced.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Issued {
+    /// Its identity.
+    pub id: Uuid,
+    /// Its number; 0 until it has one.
+    pub number: u64,
+    /// Version of the content under its subject, from 1.
+    pub version: u32,
+    /// Identity and number of the version before.
+    pub replaces: Option<(Uuid, u64)>,
+}
+
+impl Issued {
+    /// The first version.
+    pub const fn first(id: Uuid) -> Self {
+        Self { id, number: 0, version: 1, replaces: None }
+    }
+
+    /// The version after `before`.
+    pub fn after(before: Option<&Self>, id: Uuid) -> Self {
+        Self {
+            id,
+            number: 0,
+            version: before.map_or(1, |b| b.version) + 1,
+            replaces: before.map(|b| (b.id, b.number)),
+        }
+    }
 }
 
 impl Specimen {
     /// Both levels are in and the record has been made.
     pub fn is_complete(&self) -> bool {
         self.calculation.is_some()
+    }
+
+    /// Its number, unless it was given up.
+    pub fn result(&self) -> Option<&Calculation> {
+        self.calculation.as_ref().filter(|_| self.voided.is_none())
     }
 
     /// Nothing more is measured on it: complete, or given up.

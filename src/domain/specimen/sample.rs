@@ -75,6 +75,9 @@ pub struct Sample {
     pub repeat: Option<Repeat>,
     /// Reported value of the sample, once all planned specimens are complete.
     pub reported: Option<String>,
+    /// Its published result. It may be there while `reported` is not: what counted was given up.
+    #[serde(default)]
+    pub result: Option<super::Issued>,
 }
 
 impl Sample {

@@ -6,6 +6,7 @@
 use crate::domain::bench::ProbeStands;
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Range, Side, Unit};
+use crate::domain::reading::{Applied, Certificate};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use serde::{Deserialize, Serialize};
@@ -17,6 +18,9 @@ pub struct Held {
     pub temperature: Quantity,
     /// When it was read.
     pub moment: Moment,
+    /// How it was corrected, if it was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub applied: Option<Applied>,
 }
 
 /// The tally.
@@ -46,12 +50,24 @@ pub struct Tally {
     pub lowest: Option<Quantity>,
     /// Highest reading.
     pub highest: Option<Quantity>,
+    /// How the lowest reading was corrected, if it was.
+    #[serde(default)]
+    pub lowest_applied: Option<Applied>,
+    /// How the highest reading was corrected, if it was.
+    #[serde(default)]
+    pub highest_applied: Option<Applied>,
     /// When the last reading that counts was read.
     #[serde(default)]
     pub met: Option<Moment>,
     /// Where the readings came from, in order; the last one still speaks.
     #[serde(default)]
     pub sources: Vec<Source>,
+    /// From when on was counted.
+    #[serde(default)]
+    pub opened: Option<Moment>,
+    /// An end of the watch was corrected after it had been counted.
+    #[serde(default)]
+    pub moved: bool,
 }
 
 /// Where readings came from, and how long each of them held.
@@ -65,6 +81,9 @@ pub struct Source {
     pub stands_in: ProbeStands,
     /// Seconds that a reading held.
     pub holds_s: u32,
+    /// The certificate that its readings are corrected by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<Certificate>,
 }
 
 impl Tally {
@@ -76,6 +95,7 @@ impl Tally {
     /// Opens the watch; a reading that holds at that instant belongs to it.
     pub fn open(&mut self, at: Moment, held: Option<&Held>, stale_ns: i64, limits: &Range) {
         self.counted_to = Some(at);
+        self.opened = Some(at);
         if let Some(held) = held
             && (0..stale_ns).contains(&at.since(&held.moment).ns)
         {
@@ -152,10 +172,10 @@ impl Tally {
         let lower = |q: &Quantity| temperature.compare(q).is_some_and(std::cmp::Ordering::is_lt);
         let higher = |q: &Quantity| temperature.compare(q).is_some_and(std::cmp::Ordering::is_gt);
         if self.lowest.as_ref().is_none_or(lower) {
-            self.lowest = Some(*temperature);
+            (self.lowest, self.lowest_applied) = (Some(*temperature), held.applied);
         }
         if self.highest.as_ref().is_none_or(higher) {
-            self.highest = Some(*temperature);
+            (self.highest, self.highest_applied) = (Some(*temperature), held.applied);
         }
     }
 
@@ -175,7 +195,8 @@ mod test {
     use crate::domain::moment::{SECOND, test::at};
 
     fn held(text: &str, s: i64) -> Held {
-        Held { temperature: Quantity::new(text.parse().unwrap(), Unit::Celsius), moment: at(s * SECOND) }
+        let temperature = Quantity::new(text.parse().unwrap(), Unit::Celsius);
+        Held { temperature, moment: at(s * SECOND), applied: None }
     }
 
     fn limits() -> Range {

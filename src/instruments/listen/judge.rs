@@ -80,6 +80,8 @@ pub struct Fit {
     pub marks: bool,
     /// Each line of this shape is a weighing: the balance must print on its key only.
     pub every_line: bool,
+    /// Its lines bear no mark of stability: the program judges by its own rule.
+    pub own_rule: bool,
     /// The line names its unit.
     pub names_unit: bool,
     /// Units that were seen, in the order of their first line.
@@ -137,6 +139,7 @@ fn fit(shape: &AnyShape, stretch: &Stretch) -> Option<Fit> {
             fit.as_said = if fit.asks { mine } else { stretch.asked.is_none() };
             fit.marks = matches!(lines.stability, Stability::Marked | Stability::MarkedByKey);
             fit.every_line = lines.stability == Stability::EveryLine;
+            fit.own_rule = lines.stability == Stability::OwnRule;
             fit.names_unit = !lines.units.is_empty();
             of_lines(lines, stretch, &mut fit);
             fit
@@ -168,6 +171,7 @@ fn empty(shape: &AnyShape, stretch: &Stretch, title: &str) -> Fit {
         overload: 0,
         marks: false,
         every_line: false,
+        own_rule: false,
         names_unit: false,
         units: Vec::new(),
         plausible: true,
@@ -206,7 +210,7 @@ fn count(fit: &mut Fit, said: &Said, line: &str) {
         Said::Mass { quantity } => (Some(&mut fit.stable), Some(*quantity)),
         Said::Unstable { quantity } => (Some(&mut fit.unstable), *quantity),
         Said::Overload => (Some(&mut fit.overload), None),
-        Said::Temperature { quantity } => (None, Some(*quantity)),
+        Said::Unmarked { quantity } | Said::Temperature { quantity } => (None, Some(*quantity)),
     };
     if let Some(number) = of_its_kind {
         *number = number.saturating_add(1);

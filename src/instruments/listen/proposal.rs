@@ -55,6 +55,7 @@ fn settings(kind: InstrumentKind, port: &str, shape: &str) -> String {
     let (name, kind) = match kind {
         InstrumentKind::Balance => ("balance", "balance"),
         InstrumentKind::SolutionProbe => ("probe", "solution-probe"),
+        InstrumentKind::RoomProbe => ("room", "room-probe"),
     };
     let port = toml::Value::String(port.to_owned());
     format!("[instruments.{name}]\nkind = \"{kind}\"\nport = {port}\nshape = \"{shape}\"\n")
@@ -80,13 +81,20 @@ fn cautions(fit: &Fit) -> Vec<String> {
                 .to_owned(),
         );
     }
+    if fit.own_rule {
+        notes.push(
+            "Its lines bear no mark of stability: the program judges by its own rule, in divisions of the \
+             balance. Add `readability`, the smallest step of the display, such as \"0.01 g\"."
+                .to_owned(),
+        );
+    }
     if fit.marks && fit.stable == 0 {
         notes.push("No line said that the mass is stable: leave the pan alone while it listens.".to_owned());
     }
     if !fit.names_unit {
         notes.push("The line names no unit: compare the value with the display.".to_owned());
     }
-    if fit.kind == InstrumentKind::SolutionProbe {
+    if fit.kind != InstrumentKind::Balance {
         notes.push("Compare the temperature with a thermometer that you trust.".to_owned());
     }
     notes

@@ -10,13 +10,15 @@ macro_rules! files {
 }
 
 /// Name and text of each file of `config/instruments`.
-const FILES: [(&str, &str); 12] = files![
+const FILES: [(&str, &str); 14] = files![
+    "balance-bare-asked",
     "balance-bare-number",
     "balance-comma-header",
     "balance-fixed-columns",
     "balance-framed-checksum",
     "balance-status-words",
     "balance-trailing-mark",
+    "balance-unmarked-stream",
     "probe-modbus-float",
     "probe-modbus-input",
     "probe-polled-number",

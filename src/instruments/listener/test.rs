@@ -15,7 +15,7 @@ fn listener(id: &str) -> Listener {
 }
 
 fn wire(raw: &str) -> Wire {
-    Wire { instrument: "tins".to_owned(), port: "/dev/ttyS9".to_owned(), raw: raw.to_owned() }
+    Wire::of("tins", "/dev/ttyS9", raw.to_owned())
 }
 
 fn grams(value: &str) -> Quantity {
@@ -148,7 +148,15 @@ proptest! {
     fn no_bytes_in_no_chunks_are_fatal_and_only_whole_good_lines_are_values(
         chunks in proptest::collection::vec(proptest::collection::vec(any::<u8>(), 0..200), 0..20),
     ) {
-        for id in ["balance-status-words", "balance-fixed-columns", "probe-text-unit"] {
+        for id in [
+            "balance-status-words",
+            "balance-comma-header",
+            "balance-fixed-columns",
+            "balance-trailing-mark",
+            "balance-unmarked-stream",
+            "balance-framed-checksum",
+            "probe-text-unit",
+        ] {
             let mut listener = listener(id);
             for chunk in &chunks {
                 for (_, report) in listener.feed(chunk, at(0)) {
@@ -172,3 +180,7 @@ fn a_polled_balance_that_answers_again_with_an_empty_pan_says_so_once() {
     assert_eq!(balance.feed(b"S S       0.00 g\r\n", at(1)), [(at(1), again)]);
     assert_eq!(balance.feed(b"S S       0.00 g\r\n", at(2)), []);
 }
+
+mod certified;
+mod scpi;
+mod unmarked;

@@ -18,6 +18,11 @@ pub enum Said {
         /// What was shown, where it can be read.
         quantity: Option<Quantity>,
     },
+    /// A mass of which the line does not say whether it is stable.
+    Unmarked {
+        /// The mass with the digits that were read.
+        quantity: Quantity,
+    },
     /// More than the balance can weigh, or less than nothing.
     Overload,
     /// A temperature.
@@ -56,7 +61,7 @@ pub fn read_line(shape: &Shape, line: &[u8]) -> Said {
         return nonsense(format!("a line of shape `{}`, such as `{sample}`", shape.id));
     };
     let quantity = quantity(shape, &groups);
-    if shape.kind == InstrumentKind::SolutionProbe {
+    if shape.kind != InstrumentKind::Balance {
         return match quantity {
             Ok(quantity) => Said::Temperature { quantity },
             Err(why) => nonsense(why),
@@ -64,6 +69,9 @@ pub fn read_line(shape: &Shape, line: &[u8]) -> Said {
     }
     if has(&groups, "overload") {
         return Said::Overload;
+    }
+    if shape.stability == Stability::OwnRule {
+        return quantity.map_or_else(nonsense, |quantity| Said::Unmarked { quantity });
     }
     match (stable(shape, &groups), quantity) {
         (Ok(true), Ok(quantity)) => Said::Mass { quantity },

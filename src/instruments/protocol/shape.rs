@@ -4,7 +4,7 @@ use super::number::Notation;
 use super::speak::Template;
 use super::{Framing, ShapeFault, load};
 use crate::domain::quantity::{Kind, Quantity, Unit};
-use crate::domain::reading::InstrumentKind;
+use crate::domain::reading::{InstrumentKind, Readability};
 use crate::instruments::{Line, Request};
 use regex::bytes::Regex;
 
@@ -23,6 +23,8 @@ pub struct Shape {
     pub framing: Framing,
     /// How a value is asked for; `None`: the line speaks by itself.
     pub request: Option<Request>,
+    /// What it can be asked beside its values.
+    pub scpi: Option<Scpi>,
     /// The whole line without its terminator, with named groups.
     pub(super) pattern: Regex,
     /// How it writes numbers.
@@ -33,6 +35,8 @@ pub struct Shape {
     pub unit: Option<Unit>,
     /// Which lines hold a stable mass.
     pub stability: Stability,
+    /// The smallest step of the display, where the file says it.
+    pub readability: Option<Readability>,
     /// How a stable mass (or a temperature) is spoken.
     pub(super) stable: Template,
     /// How a mass is spoken while the balance settles.
@@ -56,7 +60,7 @@ impl Shape {
     pub const fn measures(&self) -> Kind {
         match self.kind {
             InstrumentKind::Balance => Kind::Mass,
-            InstrumentKind::SolutionProbe => Kind::Temperature,
+            InstrumentKind::SolutionProbe | InstrumentKind::RoomProbe => Kind::Temperature,
         }
     }
 
@@ -65,6 +69,15 @@ impl Shape {
     pub fn is_continuous(&self) -> bool {
         self.request.is_none() && self.stability.is_continuous()
     }
+}
+
+/// Questions of SCPI that are no requests for a value, with their own terminators.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Scpi {
+    /// Who it is: `*IDN?`.
+    pub identity: Option<Vec<u8>>,
+    /// The next error of its queue: `SYST:ERR?`.
+    pub errors: Option<Vec<u8>>,
 }
 
 /// Which lines of a balance hold a stable mass, and which of those are weighings.
@@ -78,6 +91,8 @@ pub enum Stability {
     MarkedByKey,
     /// The balance prints only what is stable, on a key: every line is a weighing.
     EveryLine,
+    /// The line does not say it: our own rule does, over the lines that came.
+    OwnRule,
 }
 
 impl Stability {
@@ -109,6 +124,8 @@ pub enum Says {
     Stable,
     /// A mass that still moves.
     Unstable,
+    /// A mass of which the line does not say whether it is stable.
+    Unmarked,
     /// More than the balance can weigh.
     Overload,
     /// A temperature.

@@ -1,6 +1,6 @@
 //! Values to lines, for the simulated instruments. What cannot be said is not said.
 
-use super::{Said, Shape, read_line};
+use super::{Said, Shape, Stability, read_line};
 use crate::domain::quantity::{Quantity, Unit};
 use rust_decimal::Decimal;
 
@@ -10,7 +10,9 @@ use rust_decimal::Decimal;
 /// not fit its columns, an unstable mass from a balance that prints only stable ones. What is
 /// given reads back as the same value: [`read_line`] was asked.
 pub fn encode(shape: &Shape, value: Decimal, unit: Unit, stable: bool) -> Option<Vec<u8>> {
-    let template = if stable { Some(&shape.stable) } else { shape.unstable.as_ref() }?;
+    // Where lines bear no mark, a mass that moves is spoken as one that rests.
+    let unmarked = shape.stability == Stability::OwnRule;
+    let template = if stable || unmarked { Some(&shape.stable) } else { shape.unstable.as_ref() }?;
     let wire = shape.units.iter().find(|(_, known)| *known == unit).map(|(text, _)| text.as_str());
     if wire.is_none() && shape.unit != Some(unit) {
         return None;
@@ -22,6 +24,7 @@ pub fn encode(shape: &Shape, value: Decimal, unit: Unit, stable: bool) -> Option
     let said = match read_line(shape, line.as_bytes()) {
         Said::Mass { quantity } | Said::Temperature { quantity } => stable && same(quantity),
         Said::Unstable { quantity } => !stable && quantity.is_none_or(same),
+        Said::Unmarked { quantity } => same(quantity),
         Said::Overload | Said::Nonsense { .. } => false,
     };
     said.then(|| shape.framing.wrapped(line.as_bytes()))

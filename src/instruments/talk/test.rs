@@ -63,7 +63,7 @@ impl Listen for Lines {
 
 /// The report of a line.
 pub(in crate::instruments) fn said(line: &str) -> InstrumentReport {
-    let wire = Wire { instrument: "b".into(), port: "p".into(), raw: line.into() };
+    let wire = Wire::of("b", "p", line.into());
     InstrumentReport::Nonsense { wire, why: "a test".into(), lines: 1 }
 }
 
@@ -181,4 +181,44 @@ async fn without_room_for_reports_nothing_more_is_read() {
     assert!(reports.recv().await.is_some());
     drop(reports);
     assert!(matches!(assert_ready!(over.poll()), Ended::Unwanted));
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_scpi_instrument_is_asked_who_it_is_before_its_first_value_and_its_queue_after_a_wrong_answer() {
+    use crate::instruments::{listener::Listener, protocol::AnyShape};
+    let file = concat!(env!("CARGO_MANIFEST_DIR"), "/config/instruments/probe-scpi-measure.toml");
+    let shape = AnyShape::load(file, &std::fs::read_to_string(file).unwrap()).unwrap();
+    let (mut talk, clock, mut reports) = talk(None, 8);
+    talk.listener = Box::new(Listener::new("bath", "p", shape));
+    let (mut line, mut peer) = tokio::io::duplex(64);
+    let server = async {
+        for (question, answer) in [
+            ("*IDN?\n", "Maker,T-1,1042,A1\n"),
+            ("SYST:ERR?\n", "0,\"No error\"\n"),
+            ("MEAS:TEMP?\n", "oops\n"),
+            // At once, not at the next turn.
+            ("SYST:ERR?\n", "-113,\"Undefined header\"\n"),
+            ("SYST:ERR?\n", "0,\"No error\"\n"),
+        ] {
+            let mut asked = vec![0; question.len()];
+            peer.read_exact(&mut asked).await.unwrap();
+            assert_eq!(String::from_utf8(asked).unwrap(), question);
+            peer.write_all(answer.as_bytes()).await.unwrap();
+        }
+        let mut told = Vec::new();
+        for _ in 0..3 {
+            told.push(reports.recv().await.unwrap().1);
+        }
+        assert!(
+            matches!(&told[0], InstrumentReport::Identified { identity, .. } if identity == "Maker,T-1,1042,A1")
+        );
+        assert!(matches!(&told[1], InstrumentReport::Nonsense { .. }), "{told:?}");
+        assert!(matches!(&told[2], InstrumentReport::Errors { after_nonsense: true, .. }), "{told:?}");
+        // The next value is asked for at its turn on the bench.
+        assert_eq!(clock.next_sleeper(), Some(at(SECOND).boot_ns));
+    };
+    tokio::select! {
+        ended = talk.over(&mut line) => panic!("{ended:?}"),
+        () = server => {}
+    }
 }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 use uuid::Uuid;
 
+mod closed;
 mod crash;
 mod random;
 mod relay;

@@ -148,7 +148,7 @@ export function drawMethods(view) {
 
 // Instruments, switches, results
 
-const KINDS = { balance: "Balance", "solution-probe": "Probe in the solution" };
+const KINDS = { balance: "Balance", "solution-probe": "Probe in the solution", "room-probe": "Probe in the room" };
 const PORTS = { open: "● open", gone: "▲ gone", starting: "○ starting" };
 
 export function drawInstruments(section, view) {
@@ -157,7 +157,8 @@ export function drawInstruments(section, view) {
     (node, i) => {
       mark(node, "port", i.port);
       text(find("b", node), KINDS[i.kind] ?? i.kind);
-      text(find(".quiet", node), ` ${i.name}, ${PORTS[i.port]}${i.why ? `: ${i.why}` : ""}`);
+      const errors = i.errors ? `; its error queue held ${i.errors.join("; ")}` : "";
+      text(find(".quiet", node), ` ${i.name}, ${PORTS[i.port]}${i.why ? `: ${i.why}` : ""}${i.identity ? `; ${i.identity}` : ""}${errors}`);
       text(find(".live", node), i.overload ? "▲ overload" : i.live ? `${i.live}${i.kind === "balance" ? (i.stable ? " stable" : " moving") : ""}` : "nothing read");
     });
   drawProbe(find(".probe", section), view.probe);
@@ -184,12 +185,19 @@ function drawProbe(box, probe) {
 }
 
 function drawBalance(box, balance) {
-  rebuilt(box, [balance.awaited, balance.kept, balance.given, balance.targets, balance.weighings], () => {
+  rebuilt(box, [balance.awaited, balance.kept, balance.given, balance.targets, balance.weighings, balance.unsettled], () => {
     const near = said();
+    const confirm = (u) => {
+      const press = button(`Take ${u.mass} as it is`, () => act({ act: "confirm-mass", instrument: u.instrument }, { near, button: press }));
+      return press;
+    };
     const stop = button("Wait no longer", () => act({ act: "stop-awaiting" }, { near, button: stop }));
     return [
       balance.awaited ? h("p", { class: "awaited" }, `The next stable mass is for ${balance.awaited}.`) : h("p", {}, "No mass is waited for."),
       balance.awaited && stop, near,
+      ...balance.unsettled.map((u) => h("div", { class: "unsettled" },
+        h("p", {}, `▲ ${u.instrument}: ${u.mass} does not settle. Keep draught and shaking away and put the load on anew, or take it as it is.`),
+        h("div", { class: "acts" }, confirm(u)))),
       ...weighings(balance, near),
     ];
   });

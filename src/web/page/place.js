@@ -1,6 +1,7 @@
 // One place of the bench: its cylinder, its countdown, its next act.
 
 import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
+import { correctPanel } from "./correct.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
 import { drawOdd, oddOf } from "./odd.js";
@@ -31,7 +32,8 @@ export function makePlace({ place }) {
       h("ul", { class: "deviations" }),
       h("details", { class: "more" }),
       h("form", { class: "free form" })));
-  find(".more", card).append(...moreOf(card));
+  card.correct = correctPanel(said);
+  find(".more", card).append(card.correct.node, ...moreOf(card));
   card.entry = entry;
   card.said = said;
   return card;
@@ -80,7 +82,7 @@ function drawSpecimen(card, specimen) {
     specimen.odd.late && "no line in time: new specimens are called for, this one does not count",
   ].filter(Boolean).join(" · ");
   rebuilt(find(".outcome", card), [specimen.result, levels], () => [
-    specimen.result && h("span", { class: "value" }, h("small", {}, "sand equivalent "), specimen.result),
+    specimen.result && specimen.voided === null && h("span", { class: "value" }, h("small", {}, "sand equivalent "), specimen.result),
     levels && h("span", { class: "levels" }, levels),
   ]);
   const asked = first?.entry ?? null;
@@ -142,6 +144,7 @@ function drawTodo(card, specimen, first) {
 
 function moreOf(card) {
   return [h("summary", {}, "More"),
+    h("div", { class: "undo" }),
     h("div", { class: "others" }),
     h("form", { class: "form missed" },
       h("p", {}, "A press was missed: state its time"),
@@ -158,6 +161,9 @@ function moreOf(card) {
 
 function drawMore(card, specimen) {
   const more = find(".more", card);
+  drawUndo(card, specimen);
+  const levels = ["clay", "sand"].filter((of) => specimen[of]).map((of) => ({ of, text: specimen.entered[of] }));
+  card.correct.update({ ...specimen, levels, over: specimen.voided !== null });
   const others = specimen.next.slice(1);
   const again = specimen.mayRunAgain ? specimen.machineStep : null;
   rebuilt(find(".others", more), [specimen.id, others, again], () => [
@@ -172,12 +178,23 @@ function drawMore(card, specimen) {
   options(missed.elements.what, points.map((p) => [JSON.stringify([p.step, p.edge]), capital(p.text)]));
   missed.onsubmit = (event) => stateMissed(event, card, missed);
   const giveUp = find(".void", more);
-  show(giveUp, !specimen.complete && specimen.voided === null);
+  show(giveUp, specimen.voided === null);
   giveUp.onsubmit = (event) => voidSpecimen(event, card, giveUp);
   const over = specimen.complete || specimen.voided !== null;
   rebuilt(find(".masses", more), [specimen.id, over, specimen.portion], () => [
     !over && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
   ]);
+}
+
+function drawUndo(card, specimen) {
+  const { undo } = specimen;
+  rebuilt(find(".undo", card), [specimen.id, undo], () => (undo ? [
+    actButton(card, `Take back: ${undo.text}, ${time.when(undo.atMs)}, ${undo.by}`, (id) => ({ act: "withdraw-last", specimen: id })),
+    undo.together.length > 0 && actButton(card, `Take it back here and on ${undo.together.join(", ")}`,
+      (id) => ({ act: "withdraw-last", specimen: id, together: true })),
+    undo.pressed && actButton(card, "Take it back: the press was for another cylinder",
+      (id) => ({ act: "withdraw-last", specimen: id, together: undo.together.length > 0, "for-another": true })),
+  ] : []));
 }
 
 function openEntry(card, of) {
@@ -252,7 +269,7 @@ export function tickPlace(card) {
   const running = specimen.complete ? null : specimen.running;
   show(find(".count", card), Boolean(running));
   if (!running) {
-    setStage(card, specimen.complete ? "done" : specimen.voided !== null ? "void" : specimen.begun ? "turn" : "idle");
+    setStage(card, specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
     fill(card, specimen.complete ? 1 : 0, 0, 0);
     return;
   }

@@ -1,6 +1,8 @@
 // One document, readable: every figure with where it came from.
 
+import { correctPanel } from "./correct.js";
 import { find, h, show, text } from "./dom.js";
+import * as link from "./link.js";
 import * as time from "./time.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
@@ -21,7 +23,18 @@ function by(who) {
   return who.person ? `${who.person}, through the ${who.via}` : `the bench, through ${who.via}`;
 }
 
-const origin = (o) => (o ? `${o.instrument} on ${o.port}, bytes ${o.raw}` : "");
+const STABLE_BY = { "own-rule": "; the balance's lines bear no mark: stable by the program's own rule", hand: "; did not settle, taken by a person" };
+
+/** What was read and what was added to it. */
+const correction = (c) => (c ? `${amount(c.reading)} read, ${amount(c.added)} added` : "");
+const certificate = (c) => (c ? `certificate ${c.number} of ${c.date}` : "");
+
+function origin(o) {
+  if (!o) return "";
+  const lines = o.lines ? ` over ${o.lines.length} lines` : "";
+  const corrected = o.correction ? `; ${correction(o.correction)} by ${certificate(o.correction.certificate)}` : "";
+  return `${o.instrument} on ${o.port}, bytes ${o.raw}${STABLE_BY[o.stableBy] ?? ""}${lines}${corrected}`;
+}
 
 function table(caption, heads, rows) {
   if (!rows.length) return null;
@@ -36,7 +49,7 @@ function facts(caption, pairs) {
 }
 
 function result(data) {
-  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result.text)),
+  return h("section", { class: "headline" }, h("p", {}, h("small", {}, "Sand equivalent "), h("b", {}, data.result?.text ?? "void")),
     h("p", { class: "quiet" }, `${capital(data.status)}, version ${data.version}`));
 }
 
@@ -87,6 +100,16 @@ function temperature(t) {
     ["Out of limits", `${amount(t.outside)} (below ${amount(t.below)}, above ${amount(t.above)})`],
     ["Without a reading", amount(t.withoutReading)],
     ["From", `${t.instrument ?? "no instrument"}, ${t.readings} readings; probe: ${t.probe}`],
+    ["Corrected by", certificate(t.certificate)],
+    ["Lowest before correction", correction(t.minimum?.correction)],
+    ["Highest before correction", correction(t.maximum?.correction)],
+  ]);
+}
+
+function room(r) {
+  return r && facts("Temperature of the room", [
+    ["Lowest, highest", `${amount(r.minimum)}, ${amount(r.maximum)}`],
+    ["From", r.sources.map((s) => `${s.instrument} on ${s.port}${s.certificate ? `, ${certificate(s.certificate)}` : ""}`).join("; ")],
   ]);
 }
 
@@ -99,12 +122,13 @@ function specimenRecord(d) {
     readings(data),
     facts("Calculation", [
       ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact.numerator}/${calculation.exact.denominator}; rule ${calculation.ratioRule})`],
-      ["Reported", `${data.result.text} (rule ${calculation.resultRule})`]]),
-    steps(data),
+      ["Reported", data.result ? `${data.result.text} (rule ${calculation.resultRule})` : "nothing: void"]]),
+    changes(data), steps(data),
     table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
     table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
     ...incidents(data.incidents),
     temperature(data.temperature),
+    room(data.room),
     facts("Specimen", [
       ["Label and place", `${specimen.label}, place ${specimen.place}`],
       ["Registered", `${instant(specimen.registered)}, ${by(specimen.registered.by)}`],
@@ -155,10 +179,68 @@ function sampleResult(d) {
       h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
       h("span", { class: "quiet" }, `ratio ${amount(s.ratio)}, ${s.deviations} deviations`))))),
     facts("Average", [
-      ["Mean", `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
+      ["Mean", average && `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
       ["Largest difference", `${difference.text ?? "none"} (limit ${difference.limit ?? "not set"}: ${difference.verdict.replace("-", " ")})`]]),
-    ...repeated(data.repeat), preparation(data.sample), masses(data.sample), about(d),
+    ...repeated(data.repeat), changes(data), preparation(data.sample), masses(data.sample), about(d),
   ];
+}
+
+function changes(data) {
+  if (!data.changes) return null;
+  const shown = (x) => (!x ? "" : x.text ? amount(x) : instant(x));
+  return table(`What was corrected${data.replaces ? `; this version replaces document ${data.replaces.number}` : ""}`,
+    ["What", "Original", "Instead", "Who and when", "Reason"],
+    data.changes.map((c) => [`${c.specimen ? `${c.specimen.label}: ` : ""}${c.what}`, shown(c.from), shown(c.to),
+      `${by(c.who)}, ${instant(c.when)}`, c.reason ?? "pending"]));
+}
+
+/** What a record's page can correct: from the document itself, whatever has become of its place. */
+function correctable({ data }) {
+  const mark = (step, edge, at, words) => at && !at.bound && { step: step.name, edge, text: words, at: at.bootClock.text, atMs: Date.parse(at.time) };
+  const marks = data.steps.flatMap((s) => {
+    if (s.kind === "interval") return [mark(s, "begin", s.begin, `${s.name} begins`), mark(s, "end", s.end, `${s.name} ends`)];
+    if (s.kind === "mark") return [mark(s, "done", s.at, `${s.name} done`)];
+    return [];
+  }).filter((m, at, all) => m && all.findIndex((n) => n && n.at === m.at) === at);
+  return {
+    id: data.specimen.id, version: null, marks, history: [], over: data.status === "void",
+    levels: ["clay", "sand"].map((of) => ({ of, text: data.readings[of].entered })),
+    corrections: (data.changes ?? []).map((c) => ({ id: c.id, text: c.what, by: by(c.who), atMs: Date.parse(c.when.time), reason: c.reason })),
+  };
+}
+
+/** Corrects the newest version; an older one leads to it. */
+async function correction(d, id) {
+  const list = await fetch("/documents?kind=record&limit=200").then((r) => r.json()).catch(() => null);
+  const newest = list?.documents.find((one) => one.subject === d.data.specimen.id);
+  if (newest && newest.id !== id) {
+    return h("section", {}, h("p", {}, h("a", { class: "link", href: `/record/${newest.id}` }, "This version has been replaced: see the newest one")));
+  }
+  const said = h("p", { class: "said" });
+  const panel = correctPanel(said, () => setTimeout(() => location.reload(), 1500));
+  panel.update(correctable(d));
+  const giveUp = h("form", { class: "form" },
+    h("label", {}, "Why (may follow later) ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
+    h("button", { class: "act" }, "Give the specimen up: it does not count"));
+  giveUp.onsubmit = async (event) => {
+    event.preventDefault();
+    const what = { act: "void-specimen", specimen: d.data.specimen.id, reason: giveUp.elements.reason.value };
+    const answer = await link.act(what, { near: said, button: find("button", giveUp) });
+    if (answer.ok) setTimeout(() => location.reload(), 1500);
+  };
+  show(giveUp, d.data.status !== "void");
+  return h("section", {}, h("h2", {}, "Correct this record"), h("p", { class: "quiet" }, "A correction makes a new version, which goes out; this one stays as it is."),
+    panel.node, giveUp, said);
+}
+
+function bindName() {
+  const who = find("#who");
+  try {
+    who.value = localStorage.getItem("who") ?? "";
+    who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
+  } catch {
+    // A browser that keeps nothing: the name is asked for again.
+  }
 }
 
 function oneWeighing(d) {
@@ -186,7 +268,14 @@ async function start() {
     document.title = `${name}: record`;
     show(find("#rehearsal"), data.station.rehearsal);
     const build = data.steps ? specimenRecord : data.specimens ? sampleResult : oneWeighing;
-    main.replaceChildren(...build(document_).filter(Boolean));
+    const parts = build(document_).filter(Boolean);
+    if (data.steps) {
+      bindName();
+      link.start(() => {}, () => {});
+      parts.push(await correction(document_, id), h("p", { id: "status", class: "quiet", role: "status" }));
+    }
+    show(find(".who"), Boolean(data.steps));
+    main.replaceChildren(...parts);
   } catch (error) {
     return say(`The document could not be fetched or read (${error.message}). Is the station running? Reload to try again.`);
   }

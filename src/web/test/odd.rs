@@ -19,11 +19,7 @@ impl Rig {
     }
 
     async fn weigh(&self, grams: &str) {
-        let wire = Wire {
-            instrument: "balance".to_owned(),
-            port: "/dev/null".to_owned(),
-            raw: format!("{grams} g\\r\\n"),
-        };
+        let wire = Wire::of("balance", "/dev/null", format!("{grams} g\\r\\n"));
         let mass = Quantity::new(grams.parse().unwrap(), Unit::Gram);
         let report = InstrumentReport::Mass { mass, wire };
         self.station.ask(What::Instrument(report), self.clock.now()).await.unwrap();

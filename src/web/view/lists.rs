@@ -5,7 +5,7 @@ use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
 use crate::domain::moment::{Moment, SECOND};
-use crate::domain::reading::Live;
+use crate::domain::reading::{Applied, Live};
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{Specimen, Target};
 use serde_json::{Value, json};
@@ -177,6 +177,7 @@ pub(super) fn probe(bench: &Bench, now: &Moment) -> Value {
             "ageMs": ms(age),
             "stale": age > i64::from(bench.settings.temperature_stale_s) * SECOND,
             "instrument": wire.instrument,
+            "corrected": corrected(held.applied),
         })
     });
     json!({
@@ -185,6 +186,28 @@ pub(super) fn probe(bench: &Bench, now: &Moment) -> Value {
         "standsIn": probe.stands_in,
         "limits": bench.limits_in_force().as_ref().map(ToString::to_string),
     })
+}
+
+pub(super) fn room(bench: &Bench, now: &Moment) -> Value {
+    bench.room.last.as_ref().map_or(Value::Null, |(held, wire)| {
+        let age = now.since(&held.moment).ns;
+        json!({
+            "text": held.temperature.value.to_string(),
+            "unit": held.temperature.unit.symbol(),
+            "ageMs": ms(age),
+            "stale": bench.room_held(now).is_none(),
+            "instrument": wire.instrument,
+            "corrected": corrected(held.applied),
+        })
+    })
+}
+
+/// What was read and what was added to it.
+fn corrected(applied: Option<Applied>) -> Value {
+    applied.map_or(
+        Value::Null,
+        |a| json!({ "reading": a.reading.to_string(), "correction": a.correction.to_string() }),
+    )
 }
 
 pub(super) fn balance(bench: &Bench) -> Value {
@@ -205,6 +228,9 @@ pub(super) fn balance(bench: &Bench) -> Value {
         "weighings": bench.weighings,
         "targets": odd::targets(bench),
         "given": odd::given(bench),
+        "unsettled": bench.unsettled.iter().map(|(name, unsettled)| json!({
+            "instrument": name, "mass": unsettled.mass.to_string(), "atMs": ms(unsettled.moment.wall_ns),
+        })).collect::<Vec<_>>(),
         "kept": bench.kept_weighings.iter().rev().take(20).map(|w| json!({
             "id": w.id, "mass": w.mass.to_string(), "atMs": ms(w.moment.wall_ns),
         })).collect::<Vec<_>>(),
@@ -218,11 +244,14 @@ pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>) -> Vec<V
         .map(|(name, kind)| {
             let port = bench.ports.get(name);
             let shown = live.get(name);
+            let of_itself = bench.said_of_itself.get(name);
             json!({
                 "name": name,
                 "kind": kind,
                 "port": match port { Some(None) => "open", Some(Some(_)) => "gone", None => "starting" },
                 "why": port.and_then(Clone::clone),
+                "identity": of_itself.and_then(|said| said.identity.as_ref()),
+                "errors": of_itself.map(|said| &said.errors).filter(|errors| !errors.is_empty()),
                 "live": shown.and_then(|l| l.value.as_ref()).map(ToString::to_string),
                 "stable": shown.is_some_and(|l| l.stable),
                 "overload": shown.is_some_and(|l| l.overload),

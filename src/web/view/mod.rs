@@ -1,6 +1,7 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+mod corrections;
 mod lists;
 mod odd;
 mod places;
@@ -78,6 +79,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "alarms": lists::alarms(bench),
         "alarmsAside": lists::alarms_aside(bench),
         "probe": lists::probe(bench, &seen.now),
+        "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),
         "instruments": lists::instruments(bench, &seen.live),
         "finished": bench.finished.iter().rev().take(12).map(|f| json!({

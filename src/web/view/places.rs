@@ -1,6 +1,6 @@
 //! One specimen at its place.
 
-use super::{ms, odd};
+use super::{corrections, ms, odd};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::{Edge, Level, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
@@ -22,7 +22,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "method": method.id,
         "version": specimen.version,
         "begun": specimen.last_marked().is_some(),
-        "complete": specimen.is_complete(),
+        "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
         "running": running(specimen, method, &points, now),
         "next": next(specimen, method, &points),
@@ -36,9 +36,13 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
             && specimen.running(method, &points).is_some_and(|(step, _)| judge::follows_on(method, step)),
         "portion": method.specimen.kind == SpecimenKind::Portion,
         "clay": specimen.clay.as_ref().map(|r| r.level.recorded.to_string()),
+        "entered": {
+            "clay": specimen.clay.as_ref().map(|r| &r.text),
+            "sand": specimen.sand.as_ref().map(|r| &r.text),
+        },
         "sand": specimen.sand.as_ref().map(|r| r.level.recorded.to_string()),
         "mass": specimen.mass.as_ref().map(|m| m.mass.to_string()),
-        "result": specimen.calculation.as_ref().map(|c| c.reported.normalize().to_string()),
+        "result": specimen.result().map(|c| c.reported.normalize().to_string()),
         "readings": {
             "unit": method.readings.unit.symbol(),
             "mark": method.readings.mark.value.map(|v| v.to_string()),
@@ -49,6 +53,10 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         },
         "odd": odd::specimen(bench, specimen),
         "deviations": deviations,
+        "undo": corrections::undo(bench, specimen, method, &points),
+        "marks": corrections::marks(specimen, method, &points),
+        "corrections": corrections::corrections(specimen, method, &points),
+        "history": corrections::history(specimen, method, &points),
     })
 }
 

@@ -12,10 +12,9 @@ fn reading(s: i64) -> What {
     // Noise of some hundredths, well within the limits: a change of side would be kept besides.
     let hundredths = 2240 + (s * 7919) % 9 - 4;
     let raw = format!("TEMP  {}.{:02} C\\r\\n", hundredths / 100, hundredths % 100);
-    let port = "/dev/serial/by-id/usb-serial-port1".to_owned();
     What::Instrument(InstrumentReport::Temperature {
         temperature: Quantity::new(Decimal::new(hundredths, 2), Unit::Celsius),
-        wire: Wire { instrument: "probe".to_owned(), port, raw },
+        wire: Wire::of("probe", "/dev/serial/by-id/usb-serial-port1", raw),
     })
 }
 

@@ -40,10 +40,11 @@ impl Deciding<'_> {
 
     /// Somebody who saw an older version of the specimen is told what changed.
     fn seen(&self, act: &Act) -> Result<(), Refusal> {
-        let (Some(seen), Some(id)) = (act.seen, subject(&act.what)) else { return Ok(()) };
-        match self.bench.specimens.get(&id) {
+        let (Some(seen), Some(id)) = (act.seen, act.what.subject()) else { return Ok(()) };
+        match self.bench.find(id) {
             Some(specimen) if specimen.version != seen => Err(Refusal::Changed {
                 label: specimen.label.clone(),
+                since: self.bench.told_since(specimen, seen),
                 now: self.bench.possible_text(specimen),
                 version: specimen.version,
             }),
@@ -54,6 +55,9 @@ impl Deciding<'_> {
     fn carry_out(&mut self, act: &Act) -> Decided {
         let by = By { person: person(act.who.as_deref())?, via: act.via.clone() };
         let marked = self.marked(act.stated_wall_ns, by.clone())?;
+        if let Some(decided) = self.correction(act, &by, &marked) {
+            return decided;
+        }
         match &act.what {
             Do::RegisterSample { label, method, specimens } => {
                 self.register_sample(label, method, *specimens, marked)
@@ -65,6 +69,7 @@ impl Deciding<'_> {
                 self.emit(Event::MassAwaited { target: None, by });
                 Ok(Outcome::done("no mass is waited for"))
             }
+            Do::ConfirmMass { instrument } => self.confirm_mass(instrument, marked),
             Do::RegisterSpecimen { sample, place } => self.register_specimen(*sample, *place, marked),
             Do::Mark { specimen, step, edge } => self.mark_named(*specimen, step, *edge, marked),
             Do::MarkNext { specimen } => self.mark_next(*specimen, marked),
@@ -98,6 +103,11 @@ impl Deciding<'_> {
             Do::AlarmInService { key } => self.in_service(key, by),
             Do::TakeProbeOut => self.take_probe_out(marked),
             Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
+            // Decided above.
+            Do::WithdrawLast { .. }
+            | Do::CorrectTime { .. }
+            | Do::CorrectReading { .. }
+            | Do::GiveReason { .. } => Ok(Outcome::done("")),
         }
     }
 
@@ -185,10 +195,9 @@ impl Deciding<'_> {
     }
 
     fn void(&mut self, id: Uuid, reason: &str, marked: Marked) -> Decided {
-        let (specimen, _, _) = self.specimen(id)?;
+        let (specimen, _, _) = self.anywhere(id)?;
         if specimen.is_complete() {
-            let what = format!("{} is complete and its record has been made", specimen.label);
-            return Err(Refusal::Already { what });
+            return self.void_record(id, reason, &marked);
         }
         if specimen.voided.is_some() {
             return Err(Refusal::Already { what: format!("{} is void already", specimen.label) });
@@ -252,22 +261,6 @@ fn not_stated(marked: &Marked) -> Result<(), Refusal> {
         return Err(Refusal::StatedTime { why });
     }
     Ok(())
-}
-
-/// The specimen that an act concerns.
-fn subject(what: &Do) -> Option<Uuid> {
-    match what {
-        Do::AwaitSpecimenMass { specimen }
-        | Do::Mark { specimen, .. }
-        | Do::MarkNext { specimen }
-        | Do::NoLineYet { specimen }
-        | Do::VoidSpecimen { specimen, .. }
-        | Do::InterruptedRun { specimen, .. }
-        | Do::CorrectPlace { specimen, .. }
-        | Do::MoveCylinder { specimen, .. }
-        | Do::EnterReading { specimen, .. } => Some(*specimen),
-        _ => None,
-    }
 }
 
 fn person(name: Option<&str>) -> Result<Option<String>, Refusal> {

@@ -6,18 +6,37 @@ use crate::domain::bench::{Event, Outcome, SwitchReport};
 use crate::domain::moment::SECOND;
 use crate::domain::quantity::{Quantity, Side, Unit};
 use crate::domain::reading::{InstrumentKind, InstrumentReport, Wire};
-use crate::domain::specimen::Weighing;
 use rust_decimal::Decimal;
 
 /// A temperature of water that no working solution has: the probe is faulty, or not in it.
 /// (Common practice, no source: water at the bench is neither ice nor steam.)
 const SENSIBLE_CELSIUS: (i64, i64) = (-10, 100);
 
+/// A temperature that no room has in which somebody works (common practice, no source).
+const SENSIBLE_ROOM_CELSIUS: (i64, i64) = (-20, 60);
+
 impl Deciding<'_> {
     pub(super) fn instrument(&mut self, report: &InstrumentReport) -> Outcome {
         match report {
             InstrumentReport::Mass { mass, wire } => self.weighing(mass, wire),
+            InstrumentReport::NotStable { mass, wire } => self.not_stable(mass, wire),
+            InstrumentReport::Released { instrument } => {
+                self.clear_wire(instrument);
+                self.release(instrument);
+                Outcome::done(format!("{instrument}: the load that did not settle is gone"))
+            }
             InstrumentReport::Temperature { temperature, wire } => self.temperature(temperature, wire),
+            InstrumentReport::Uncorrected { reading, wire, why } => {
+                let text = format!("{}: {reading} does not count: {why}", wire.instrument);
+                self.raise(Name::OutsideCertificate, &wire.instrument, &text);
+                Outcome::done(text)
+            }
+            InstrumentReport::Identified { instrument, port, identity } => {
+                self.identified(instrument, port, identity)
+            }
+            InstrumentReport::Errors { instrument, errors, after_nonsense, .. } => {
+                self.errors(instrument, errors, *after_nonsense)
+            }
             InstrumentReport::Nonsense { wire, why, lines } => {
                 let text = format!("{}: {lines} lines, the last {:?}: {why}", wire.instrument, wire.raw);
                 self.raise(self.nonsense_of(&wire.instrument), &wire.instrument, &text);
@@ -43,6 +62,7 @@ impl Deciding<'_> {
                     port: port.clone(),
                     fault: Some(why.clone()),
                 });
+                self.release(instrument);
                 let text = format!("{port}: {why}");
                 self.raise(Name::InstrumentGone, instrument, &text);
                 Outcome::done(text)
@@ -59,26 +79,20 @@ impl Deciding<'_> {
         }
     }
 
-    fn weighing(&mut self, mass: &Quantity, wire: &Wire) -> Outcome {
-        let id = self.fresh();
-        let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
-        let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
-        let weighing =
-            Weighing { id, mass: *mass, wire: wire.clone(), moment: *self.now(), target, placed: None };
-        self.emit(Event::WeighingTaken { weighing });
-        self.clear_wire(&wire.instrument);
-        Outcome::made(format!("{mass}: {place}"), id)
-    }
-
     fn temperature(&mut self, temperature: &Quantity, wire: &Wire) -> Outcome {
-        let (low, high) = SENSIBLE_CELSIUS;
+        let room = self.bench.instruments.get(&wire.instrument) == Some(&InstrumentKind::RoomProbe);
+        let (low, high) = if room { SENSIBLE_ROOM_CELSIUS } else { SENSIBLE_CELSIUS };
         let limit = |v: i64| Quantity::new(Decimal::from(v), Unit::Celsius);
         let sensible = temperature.compare(&limit(low)).is_some_and(std::cmp::Ordering::is_ge)
             && temperature.compare(&limit(high)).is_some_and(std::cmp::Ordering::is_le);
         if !sensible {
-            let text = format!("{}: {temperature} is no temperature of a solution", wire.instrument);
+            let of = if room { "room" } else { "solution" };
+            let text = format!("{}: {temperature} is no temperature of a {of}", wire.instrument);
             self.raise(Name::ProbeNonsense, &wire.instrument, &text);
             return Outcome::done(text);
+        }
+        if room {
+            return self.room_temperature(temperature, wire);
         }
         let side = self.bench.limits_in_force().and_then(|limits| limits.side(temperature));
         let moment = *self.now();
@@ -88,6 +102,49 @@ impl Deciding<'_> {
         self.clear(Name::ProbeSilent, "");
         self.clear_wire(&wire.instrument);
         Outcome::done("")
+    }
+
+    fn room_temperature(&mut self, temperature: &Quantity, wire: &Wire) -> Outcome {
+        let moment = *self.now();
+        if self.bench.is_room_worth_keeping(temperature, &moment) {
+            self.emit(Event::RoomTemperatureRead { temperature: *temperature, wire: wire.clone(), moment });
+        }
+        self.clear(Name::RoomProbeSilent, "");
+        self.clear_wire(&wire.instrument);
+        Outcome::done("")
+    }
+
+    /// Who answers is kept; another one than before is said.
+    fn identified(&mut self, instrument: &str, port: &str, identity: &str) -> Outcome {
+        let before = self.bench.said_of_itself.get(instrument).and_then(|said| said.identity.clone());
+        if before.as_deref() == Some(identity) {
+            return Outcome::done(format!("{instrument} is `{identity}` as before"));
+        }
+        let text = match &before {
+            Some(before) => format!("{instrument} at {port} is `{identity}`; it was `{before}`"),
+            None => format!("{instrument} at {port} is `{identity}`"),
+        };
+        let exchanged = before.is_some();
+        self.emit(Event::InstrumentIdentified {
+            instrument: instrument.to_owned(),
+            port: port.to_owned(),
+            identity: identity.to_owned(),
+            before,
+        });
+        if exchanged {
+            self.raise_momentary(Name::InstrumentExchanged, instrument, &text);
+        }
+        Outcome::done(text)
+    }
+
+    /// What stood in the queue at the opening may be old: it is kept and shown, and no alarm.
+    fn errors(&mut self, instrument: &str, errors: &[String], after_nonsense: bool) -> Outcome {
+        let text = format!("{instrument}: its error queue held {}", errors.join("; "));
+        self.emit(Event::InstrumentErrors { instrument: instrument.to_owned(), errors: errors.to_vec() });
+        if after_nonsense {
+            self.raise_momentary(Name::InstrumentError, instrument, &text);
+        }
+        Outcome::done(text)
     }
 
     /// At full rate while a specimen is watched; else one in a while, each change of side, and what
@@ -102,8 +159,9 @@ impl Deciding<'_> {
     }
 
     /// An instrument's line can be read.
-    fn clear_wire(&mut self, instrument: &str) {
-        for name in [Name::BalanceNonsense, Name::ProbeNonsense, Name::NoAnswer] {
+    pub(super) fn clear_wire(&mut self, instrument: &str) {
+        let names = [Name::BalanceNonsense, Name::ProbeNonsense, Name::NoAnswer, Name::OutsideCertificate];
+        for name in names {
             self.clear(name, instrument);
         }
     }
@@ -115,7 +173,7 @@ impl Deciding<'_> {
 
     fn nonsense_of(&self, instrument: &str) -> Name {
         match self.bench.instruments.get(instrument) {
-            Some(InstrumentKind::SolutionProbe) => Name::ProbeNonsense,
+            Some(InstrumentKind::SolutionProbe | InstrumentKind::RoomProbe) => Name::ProbeNonsense,
             _ => Name::BalanceNonsense,
         }
     }

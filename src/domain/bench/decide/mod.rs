@@ -3,7 +3,9 @@
 mod act;
 mod alarm;
 mod consumer;
+mod correct;
 mod disk;
+mod elsewhere;
 mod instrument;
 mod late;
 mod mark;
@@ -15,7 +17,9 @@ mod reading;
 mod start;
 mod trigger;
 mod weigh;
+mod weighing;
 
+pub use correct::withdrawn_text;
 pub use mark::point_text;
 
 use super::{Bench, Event, Input, Outcome, Refusal, What};
@@ -66,6 +70,7 @@ impl Deciding<'_> {
             What::Switch(report) => self.switch(report),
             What::Network(report) => self.network(report),
             What::Disk(report) => self.disk(report),
+            What::Recalled(closed) => self.recalled(closed),
             What::Deadline => Outcome::done(""),
             // Nobody makes one within another.
             What::Asked { what, .. } => self.one(what),

@@ -54,6 +54,10 @@ impl Deciding<'_> {
                 format!("{} specimens of {} are complete: it stays", sample.counted.len(), sample.label);
             return Err(Refusal::Already { what });
         }
+        if self.bench.specimens_of(id).iter().any(|s| s.is_complete()) {
+            let what = format!("a record of {} has gone out: it stays", sample.label);
+            return Err(Refusal::Already { what });
+        }
         let at_work: Vec<Uuid> =
             self.bench.specimens.values().filter(|s| s.sample == id && !s.is_over()).map(|s| s.id).collect();
         if !at_work.is_empty() {

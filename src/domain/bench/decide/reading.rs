@@ -5,7 +5,7 @@ use super::mark::{in_time_order, out_of_order};
 use super::{Decided, Deciding};
 use crate::domain::bench::{Event, Outcome, Refusal};
 use crate::domain::calculation::{self, Counted};
-use crate::domain::method::{Edge, Level};
+use crate::domain::method::{Edge, Level, Method};
 use crate::domain::specimen::{Marked, ReadingTaken, judge, late};
 use uuid::Uuid;
 
@@ -25,40 +25,13 @@ impl Deciding<'_> {
             .find(|i| points.get(*i).is_some_and(|p| p.edge == Edge::Value(of)))
             .ok_or_else(|| out_of_order(self.bench, &specimen, &format!("enter the {} reading", word(of))))?;
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
-        let refuse = |why: String| Refusal::Level { why };
-        let value = calculation::level_from_text(text.as_bytes())
-            .map_err(|e| refuse(format!("the {} reading {text:?} {e}", word(of))))?;
-        let foot = match of {
-            Level::Clay => None,
-            Level::Sand => {
-                let name = &self.bench.settings.foot;
-                Some(method.foot(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?)
-            }
-        };
-        let level = match foot {
-            None => calculation::clay(value, &method.readings),
-            Some(foot) => calculation::sand(value, foot, &method.readings),
+        let foot = Some(self.bench.settings.foot.clone()).filter(|_| of == Level::Sand);
+        let level = level_of(of, text, foot.as_deref(), &method)?;
+        if let (Level::Sand, Some(clay)) = (of, &specimen.clay) {
+            ask_if_swapped(&level, &clay.level, confirmed, &method)?;
         }
-        .map_err(|e| refuse(e.to_string()))?;
-        if let (Level::Sand, Some(clay)) = (of, &specimen.clay)
-            && level.reading > clay.level.reading
-            && !confirmed
-        {
-            return Err(Refusal::Confirm {
-                question: format!(
-                    "the sand reading {} is higher than the clay reading {} {}: were the two swapped, or is \
-                     the foot not at rest? Enter it again to confirm; it is then accepted as a deviation",
-                    level.reading, clay.level.reading, method.readings.unit
-                ),
-            });
-        }
-        let reading = ReadingTaken {
-            text: text.trim().to_owned(),
-            level,
-            foot: foot.map(|f| f.name.clone()),
-            moment: marked.moment,
-            by: marked.by,
-        };
+        let reading =
+            ReadingTaken { text: text.trim().to_owned(), level, foot, moment: marked.moment, by: marked.by };
         let note =
             format!("{}: {} reading {} {}", specimen.label, word(of), level.recorded, method.readings.unit);
         self.emit(Event::ReadingEntered { specimen: id, point: index, of, reading });
@@ -89,24 +62,79 @@ impl Deciding<'_> {
     }
 
     pub(super) fn complete_sample(&mut self, id: Uuid) {
-        let Some(sample) = self.bench.samples.get(&id) else { return };
+        let Some(sample) = self.bench.find_sample(id) else { return };
         if !late::is_ready(sample) || sample.reported.is_some() {
             return;
         }
-        let rule = self.bench.methods.get(&sample.method).and_then(|m| m.calculation.average.value);
+        // A result that was void is replaced by the next version of it.
+        let again = sample.result.is_some();
+        if let Some(average) = self.average_of(id) {
+            let document = self.fresh();
+            self.emit(if again {
+                Event::ResultAmended { sample: id, document, average: Some(average) }
+            } else {
+                Event::SampleCompleted { sample: id, document, average }
+            });
+        }
+    }
+
+    /// The average of a sample's specimens that count.
+    pub(super) fn average_of(&self, id: Uuid) -> Option<calculation::Average> {
+        let sample = self.bench.find_sample(id)?;
+        let rule = self.bench.methods.get(&sample.method)?.calculation.average.value?;
         let counted: Vec<Counted> = late::counting(sample)
             .counts
             .into_iter()
             .map(|c| Counted { ratio_tenths: c.calculation.ratio_tenths, reported: c.calculation.reported })
             .collect();
-        if let Some(average) = rule.and_then(|rule| calculation::average(&counted, rule)) {
-            let document = self.fresh();
-            self.emit(Event::SampleCompleted { sample: id, document, average });
-        }
+        calculation::average(&counted, rule)
     }
 }
 
-const fn word(of: Level) -> &'static str {
+/// From the digits as they were read to the mark that counts.
+pub(super) fn level_of(
+    of: Level,
+    text: &str,
+    foot: Option<&str>,
+    method: &Method,
+) -> Result<calculation::Marked, Refusal> {
+    let refuse = |why: String| Refusal::Level { why };
+    let value = calculation::level_from_text(text.as_bytes())
+        .map_err(|e| refuse(format!("the {} reading {text:?} {e}", word(of))))?;
+    let foot = match of {
+        Level::Clay => None,
+        Level::Sand => {
+            let name = foot.unwrap_or_default();
+            Some(method.foot(name).ok_or_else(|| refuse(format!("the method has no foot `{name}`")))?)
+        }
+    };
+    match foot {
+        None => calculation::clay(value, &method.readings),
+        Some(foot) => calculation::sand(value, foot, &method.readings),
+    }
+    .map_err(|e| refuse(e.to_string()))
+}
+
+/// Unusual, but it happens: asked about once.
+pub(super) fn ask_if_swapped(
+    sand: &calculation::Marked,
+    clay: &calculation::Marked,
+    confirmed: bool,
+    method: &Method,
+) -> Result<(), Refusal> {
+    if sand.reading <= clay.reading || confirmed {
+        return Ok(());
+    }
+    Err(Refusal::Confirm {
+        question: format!(
+            "the sand reading {} is higher than the clay reading {} {}: were the two swapped, or is \
+             the foot not at rest? Enter it again to confirm; it is then accepted as a deviation",
+            sand.reading, clay.reading, method.readings.unit
+        ),
+    })
+}
+
+pub(super) const fn word(of: Level) -> &'static str {
     match of {
         Level::Clay => "clay",
         Level::Sand => "sand",

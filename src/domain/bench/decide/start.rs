@@ -40,10 +40,19 @@ impl Deciding<'_> {
             // The disk is looked at anew.
             | Name::NotKept
             | Name::DiskLow
-            | Name::DiskSlow => true,
+            | Name::DiskSlow
+            // What stood on the pan before the start is not known any more.
+            | Name::MassNotStable => true,
             Name::ConsumerBehind => !started.network.consumers.contains_key(&alarm.about),
-            Name::BalanceNonsense | Name::ProbeNonsense | Name::NoAnswer | Name::InstrumentGone => {
-                !started.instruments.contains_key(&alarm.about)
+            Name::BalanceNonsense
+            | Name::ProbeNonsense
+            | Name::NoAnswer
+            | Name::OutsideCertificate
+            | Name::InstrumentGone
+            | Name::InstrumentExchanged
+            | Name::InstrumentError => !started.instruments.contains_key(&alarm.about),
+            Name::RoomProbeSilent => {
+                !started.instruments.values().any(|kind| *kind == InstrumentKind::RoomProbe)
             }
             Name::SwitchGone | Name::TriggerRefused => !started.triggers.contains_key(&alarm.about),
             Name::TemperatureLow | Name::TemperatureHigh | Name::ProbeSilent => {

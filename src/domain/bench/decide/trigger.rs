@@ -263,14 +263,25 @@ impl Deciding<'_> {
         mut each: impl FnMut(&mut Self, Uuid) -> Decided,
     ) -> Outcome {
         let mut notes = Vec::new();
-        for id in ids {
+        for (marked, id) in ids.iter().enumerate() {
             match each(self, *id) {
                 Ok(Outcome::Done { note, .. }) => notes.push(note),
                 Ok(_) => {}
-                Err(refusal) => return self.keep_press(name, contact, &refusal.to_string()),
+                Err(refusal) => {
+                    self.marked_together(ids.get(..marked).unwrap_or_default());
+                    return self.keep_press(name, contact, &refusal.to_string());
+                }
             }
         }
+        self.marked_together(ids);
         Outcome::done(notes.join("; "))
+    }
+
+    /// What one press marked on several can be taken back for all of them.
+    fn marked_together(&mut self, ids: &[Uuid]) {
+        if ids.len() > 1 {
+            self.emit(Event::MarkedTogether { specimens: ids.to_vec() });
+        }
     }
 
     fn keep_press(&mut self, name: &str, contact: Contact, why: &str) -> Outcome {
@@ -318,6 +329,7 @@ impl Deciding<'_> {
                 notes.push(note);
             }
         }
+        self.marked_together(specimens);
         self.emit(Event::PressSettled { press, specimens: specimens.to_vec(), marked: settled });
         Ok(Outcome::done(notes.join("; ")))
     }

@@ -9,20 +9,20 @@ fn says(says: ConsumerAsk) -> What {
     What::Consumer(FromConsumer { says, journal: JOURNAL })
 }
 
-fn confirm(consumer: &str, through: u64) -> What {
+pub(super) fn confirm(consumer: &str, through: u64) -> What {
     says(ConsumerAsk::ConfirmReceipt { consumer: consumer.to_owned(), journal: JOURNAL, through })
 }
 
-fn replay(number: u64) -> What {
+pub(super) fn replay(number: u64) -> What {
     says(ConsumerAsk::ReplayFrom { consumer: "archive".to_owned(), journal: JOURNAL, number })
 }
 
-fn asked(key: u128, what: What) -> What {
+pub(super) fn asked(key: u128, what: What) -> What {
     What::Asked { key: Uuid::from_u128(key), what: Box::new(what) }
 }
 
 /// A bench with so many documents.
-fn with_documents(count: u64, limits: &[(&str, u64)]) -> Story {
+pub(super) fn with_documents(count: u64, limits: &[(&str, u64)]) -> Story {
     let mut story = Story::with(|started| {
         started.network.consumers = limits.iter().map(|(name, most)| ((*name).to_owned(), *most)).collect();
     });

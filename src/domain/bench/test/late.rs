@@ -21,7 +21,7 @@ fn read(story: &mut Story, specimen: Uuid, clay: &str, sand: &str) {
 }
 
 /// One specimen that has no line after thirty minutes.
-fn without_a_line() -> (Story, Uuid, Uuid, f64) {
+pub(super) fn without_a_line() -> (Story, Uuid, Uuid, f64) {
     let mut story = Story::new();
     let sample = story.sample("L", 1);
     let specimen = story.specimen(sample, 1);

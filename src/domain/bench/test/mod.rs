@@ -1,11 +1,14 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
 mod alarms;
+mod amended;
 mod anything;
 mod consumers;
+mod corrections;
 mod documents;
 mod frozen;
 mod incidents;
+mod instruments;
 mod late;
 mod life;
 mod notes;
@@ -210,5 +213,5 @@ impl Story {
 }
 
 fn wire(instrument: &str, raw: &str) -> Wire {
-    Wire { instrument: instrument.to_owned(), port: "/dev/null".to_owned(), raw: format!("{raw}\\r\\n") }
+    Wire::of(instrument, "/dev/null", format!("{raw}\\r\\n"))
 }

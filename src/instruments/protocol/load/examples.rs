@@ -6,8 +6,9 @@ use crate::domain::method::load::walk::{Node, Table, Walk};
 use crate::domain::quantity::Quantity;
 use crate::domain::reading::InstrumentKind;
 
-const BALANCE_SAYS: [(&str, Says); 4] = [
+const BALANCE_SAYS: [(&str, Says); 5] = [
     ("stable", Says::Stable),
+    ("unmarked", Says::Unmarked),
     ("unstable", Says::Unstable),
     ("overload", Says::Overload),
     ("nonsense", Says::Nonsense),
@@ -24,7 +25,7 @@ pub(super) fn read<'t>(
     let read: Vec<_> = tables.iter().map(|table| example(walk, table, kind)).collect();
     let (examples, nodes): (Vec<_>, Vec<_>) =
         read.into_iter().collect::<Option<Vec<_>>>()?.into_iter().unzip();
-    let value = |example: &Example| matches!(example.says, Says::Stable | Says::Temperature);
+    let value = |example: &Example| matches!(example.says, Says::Stable | Says::Unmarked | Says::Temperature);
     if !examples.iter().any(value) {
         let expected = "at least one `[[example]]` of a stable mass or a temperature";
         walk.fault(root.at, "example", "nothing", expected);
@@ -42,7 +43,7 @@ fn example<'t>(
     let line = node.as_ref().and_then(|node| values::as_raw(walk, node));
     let says = match kind? {
         InstrumentKind::Balance => walk.word(table, "says", &BALANCE_SAYS),
-        InstrumentKind::SolutionProbe => walk.word(table, "says", &PROBE_SAYS),
+        InstrumentKind::SolutionProbe | InstrumentKind::RoomProbe => walk.word(table, "says", &PROBE_SAYS),
     };
     let quantity = match says {
         Some(Says::Overload | Says::Nonsense) => {
@@ -102,9 +103,9 @@ fn agrees(said: &Said, example: &Example) -> bool {
         example.quantity.is_some_and(|expected| expected.to_string() == quantity.to_string())
     };
     match (said, example.says) {
-        (Said::Mass { quantity }, Says::Stable) | (Said::Temperature { quantity }, Says::Temperature) => {
-            same(quantity)
-        }
+        (Said::Mass { quantity }, Says::Stable)
+        | (Said::Unmarked { quantity }, Says::Unmarked)
+        | (Said::Temperature { quantity }, Says::Temperature) => same(quantity),
         (Said::Unstable { quantity }, Says::Unstable) => {
             quantity.as_ref().map_or(example.quantity.is_none(), same)
         }
@@ -121,7 +122,7 @@ fn misread_end(shape: &Shape, example: &Example) -> Option<(String, Said)> {
     (1..line.len()).find_map(|from| {
         let end = line.get(from..)?;
         match read_line(shape, end) {
-            Said::Mass { quantity } | Said::Temperature { quantity }
+            Said::Mass { quantity } | Said::Unmarked { quantity } | Said::Temperature { quantity }
                 if Some(quantity) != example.quantity =>
             {
                 Some((end.escape_ascii().to_string(), read_line(shape, end)))
@@ -140,7 +141,9 @@ fn misread_part(shape: &Shape, example: &Example) -> Option<(String, Said)> {
     let line = example.line.as_bytes();
     let parts = (1..line.len()).flat_map(|cut| [line.get(cut..), line.get(..cut)]).flatten();
     parts.map(|part| (part, read_line(shape, part))).find_map(|(part, said)| match said {
-        Said::Mass { quantity } | Said::Temperature { quantity } if Some(quantity) != example.quantity => {
+        Said::Mass { quantity } | Said::Unmarked { quantity } | Said::Temperature { quantity }
+            if Some(quantity) != example.quantity =>
+        {
             Some((part.escape_ascii().to_string(), said))
         }
         _ => None,
@@ -151,6 +154,7 @@ fn told(said: &Said) -> String {
     match said {
         Said::Mass { quantity } => format!("a stable mass of {quantity}"),
         Said::Temperature { quantity } => format!("a temperature of {quantity}"),
+        Said::Unmarked { quantity } => format!("an unmarked mass of {quantity}"),
         Said::Unstable { quantity: Some(quantity) } => format!("an unstable mass of {quantity}"),
         Said::Unstable { quantity: None } => "an unstable mass without a value".to_owned(),
         Said::Overload => "an overload".to_owned(),
@@ -163,6 +167,7 @@ fn claim(example: &Example) -> String {
         example.quantity.map_or_else(|| " without a value".to_owned(), |value| format!(" of {value}"));
     match example.says {
         Says::Stable => format!("a stable mass{value}"),
+        Says::Unmarked => format!("an unmarked mass{value}"),
         Says::Unstable => format!("an unstable mass{value}"),
         Says::Temperature => format!("a temperature{value}"),
         Says::Overload => "an overload".to_owned(),

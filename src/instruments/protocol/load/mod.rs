@@ -29,8 +29,8 @@ const OVERS: [(&str, Over); 3] =
     [("text", Over::Text), ("text-etx", Over::TextEtx), ("stx-text-etx", Over::StxTextEtx)];
 const WRITTEN: [(&str, Written); 2] = [("hex-digits", Written::HexDigits), ("raw-byte", Written::RawByte)];
 const NOTATIONS: [(&str, Notation); 2] = [("plain", Notation::Plain), ("scpi", Notation::Scpi)];
-const STABILITIES: [(&str, Stability); 2] =
-    [("marked", Stability::Marked), ("every-line", Stability::EveryLine)];
+const STABILITIES: [(&str, Stability); 3] =
+    [("marked", Stability::Marked), ("every-line", Stability::EveryLine), ("own-rule", Stability::OwnRule)];
 const FRAMINGS: [(&str, (u8, Parity, u8)); 6] = [
     ("8E1", (8, Parity::Even, 1)),
     ("8O1", (8, Parity::Odd, 1)),
@@ -39,7 +39,7 @@ const FRAMINGS: [(&str, (u8, Parity, u8)); 6] = [
     ("7O1", (7, Parity::Odd, 1)),
     ("8N2", (8, Parity::None, 2)),
 ];
-const COMMON_KEYS: [&str; 16] = [
+const COMMON_KEYS: [&str; 17] = [
     "id",
     "title",
     "kind",
@@ -52,13 +52,14 @@ const COMMON_KEYS: [&str; 16] = [
     "checksum-as",
     "number",
     "request",
+    "scpi",
     "pattern",
     "unit",
     "units",
     "example",
 ];
-const BALANCE_KEYS: [&str; 5] =
-    ["stability", "print-key", "format-stable", "format-unstable", "format-overload"];
+const BALANCE_KEYS: [&str; 6] =
+    ["stability", "readability", "print-key", "format-stable", "format-unstable", "format-overload"];
 const PROBE_KEYS: [&str; 1] = ["format"];
 /// A pattern that needs more memory than this is no line of an instrument, bytes.
 const PATTERN_MAX: usize = 1 << 20;
@@ -87,8 +88,10 @@ fn shape<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<Shape>
         None => Some(Notation::Plain),
     };
     let request = values::request(walk, root);
+    let scpi = values::scpi(walk, root);
     let units = values::units(walk, root, kind);
     let stability = stability(walk, root, kind);
+    let readability = values::readability(walk, root, stability);
     let pattern = pattern(walk, root, kind, stability);
     let formats = formats(walk, root, kind, stability, pattern.as_ref());
     let examples = examples::read(walk, root, kind);
@@ -105,11 +108,13 @@ fn shape<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Option<Shape>
         line: line?,
         framing: framing?,
         request: request?,
+        scpi: scpi?,
         pattern: pattern?,
         notation: notation?,
         units,
         unit,
         stability: stability?,
+        readability: readability?,
         stable,
         unstable,
         overload,
@@ -178,8 +183,12 @@ fn stability<'t>(walk: &mut Walk<'t>, root: &Table<'t>, kind: Option<InstrumentK
     let key = walk.switch(root, "print-key")?;
     match (stability?, key) {
         (Stability::Marked, true) => Some(Stability::MarkedByKey),
-        (Stability::EveryLine, true) => {
-            let expected = "no `print-key`: with `every-line` each line is a weighing anyway";
+        (other @ (Stability::EveryLine | Stability::OwnRule), true) => {
+            let expected = if other == Stability::EveryLine {
+                "no `print-key`: with `every-line` each line is a weighing anyway"
+            } else {
+                "no `print-key`: the own rule needs lines that come one after the other"
+            };
             walk.bad_value(root, "print-key", expected);
             None
         }
@@ -215,7 +224,9 @@ fn pattern<'t>(
     let names: Vec<&str> = pattern.capture_names().flatten().collect();
     let (field, known): (_, &[&str]) = match kind? {
         InstrumentKind::Balance => ("mass", &["sign", "mass", "unit", "stable", "unstable", "overload"]),
-        InstrumentKind::SolutionProbe => ("temperature", &["sign", "temperature", "unit"]),
+        InstrumentKind::SolutionProbe | InstrumentKind::RoomProbe => {
+            ("temperature", &["sign", "temperature", "unit"])
+        }
     };
     for name in names.iter().filter(|name| !known.contains(name)) {
         walk.fault(node.at, &node.key, format!("the group `{name}`"), format!("groups of {}", listed(known)));
@@ -226,10 +237,10 @@ fn pattern<'t>(
     let marks = names.iter().any(|name| ["stable", "unstable"].contains(name));
     let by_mark = matches!(stability?, Stability::Marked | Stability::MarkedByKey);
     if by_mark && !marks {
-        let expected = "a group `stable` or `unstable`, or `stability = \"every-line\"`";
+        let expected = "a group `stable` or `unstable`, or `stability = \"every-line\"` or `\"own-rule\"`";
         walk.fault(node.at, &node.key, "no mark of stability", expected);
     } else if !by_mark && marks && kind? == InstrumentKind::Balance {
-        let expected = "no group `stable` or `unstable` beside `every-line`";
+        let expected = "no group `stable` or `unstable` beside `every-line` or `own-rule`";
         walk.fault(node.at, &node.key, "a mark of stability", expected);
     }
     Some(pattern)
@@ -295,7 +306,7 @@ fn codes(kind: Option<Kind>) -> Vec<(&'static str, Unit)> {
 const fn measures(kind: Option<InstrumentKind>) -> Option<Kind> {
     match kind {
         Some(InstrumentKind::Balance) => Some(Kind::Mass),
-        Some(InstrumentKind::SolutionProbe) => Some(Kind::Temperature),
+        Some(InstrumentKind::SolutionProbe | InstrumentKind::RoomProbe) => Some(Kind::Temperature),
         None => None,
     }
 }

@@ -2,11 +2,12 @@
 #![expect(clippy::option_option, reason = "absent, wrong and right are three things here")]
 
 use super::super::speak::Template;
+use super::super::{Scpi, Stability};
 use super::{codes, measures};
 use crate::domain::method::load::walk::{Node, Table, Walk, shown};
 use crate::domain::moment::SECOND;
-use crate::domain::quantity::Unit;
-use crate::domain::reading::InstrumentKind;
+use crate::domain::quantity::{Kind, Quantity, Unit};
+use crate::domain::reading::{InstrumentKind, Readability};
 use crate::instruments::Request;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -45,6 +46,25 @@ pub(super) fn request<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Optio
     let send = walk.need(&table, "send", "the bytes to send, as a text").and_then(|node| as_raw(walk, &node));
     let (every_ns, answer_within) = pace(walk, &table)?;
     Some(Some(Request { send: send?.into_bytes(), every_ns, answer_within }))
+}
+
+/// What it can be asked beside its values; the inner `None`: nothing.
+pub(super) fn scpi<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Option<Scpi>> {
+    if root.get("scpi").is_none() {
+        return Some(None);
+    }
+    let table = walk.table(root, "scpi")?;
+    walk.only(&table, &["identity", "errors"]);
+    if root.get("request").is_none() {
+        walk.fault(table.at, "scpi", "no `[request]`", "an instrument that is asked for its values too");
+        return None;
+    }
+    let mut question = |key: &str| match table.get(key) {
+        Some(node) => as_raw(walk, &node).map(|text| Some(text.into_bytes())),
+        None => Some(None),
+    };
+    let (identity, errors) = (question("identity"), question("errors"));
+    Some(Some(Scpi { identity: identity?, errors: errors? }))
 }
 
 /// How often, in nanoseconds, and how long for an answer.
@@ -94,6 +114,29 @@ pub(super) fn as_raw<'t>(walk: &mut Walk<'t>, node: &Node<'t>) -> Option<String>
             None
         }
     }
+}
+
+/// The smallest step of the display. The own rule counts in it.
+pub(super) fn readability<'t>(
+    walk: &mut Walk<'t>,
+    root: &Table<'t>,
+    stability: Option<Stability>,
+) -> Option<Option<Readability>> {
+    let expected = "the smallest step of the display, a text such as `0.01 g`";
+    let node = match root.get("readability") {
+        Some(node) => node,
+        None if stability == Some(Stability::OwnRule) => walk.need(root, "readability", expected)?,
+        None => return Some(None),
+    };
+    let step = match node.value {
+        DeValue::String(text) => Quantity::from_text(text),
+        _ => None,
+    };
+    let step = step.filter(|step| step.unit.kind() == Kind::Mass).and_then(Readability::new);
+    if step.is_none() {
+        walk.wrong(&node, expected);
+    }
+    step.map(Some)
 }
 
 type Units = (Vec<(String, Unit)>, Option<Unit>);

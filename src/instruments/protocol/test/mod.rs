@@ -3,6 +3,8 @@
 mod files;
 mod frames;
 mod registers;
+mod masses;
+mod settling;
 mod weighings;
 
 use super::*;
@@ -48,7 +50,9 @@ fn quantity(value: &str, unit: Unit) -> Quantity {
 /// The value that a line gives, if it gives one that may become a report.
 fn value(said: &Said) -> Option<Quantity> {
     match said {
-        Said::Mass { quantity } | Said::Temperature { quantity } => Some(*quantity),
+        Said::Mass { quantity } | Said::Unmarked { quantity } | Said::Temperature { quantity } => {
+            Some(*quantity)
+        }
         _ => None,
     }
 }
@@ -60,7 +64,7 @@ fn every_shipped_example_is_read_as_it_claims_and_spoken_again() {
         for example in &shape.examples {
             let said = read_line(&shape, example.line.as_bytes());
             let spoken = match (example.says, example.quantity) {
-                (Says::Stable | Says::Temperature, Some(q)) => {
+                (Says::Stable | Says::Unmarked | Says::Temperature, Some(q)) => {
                     assert_eq!(value(&said).unwrap().to_string(), q.to_string(), "{}", shape.id);
                     encode(&shape, q.value, q.unit, true)
                 }
@@ -264,7 +268,7 @@ proptest! {
             let Some(bytes) = encode(&shape, sent, unit, stable) else { continue };
             let Some(Piece::Line(line)) = pieces(shape.framing, &bytes).pop() else { panic!() };
             let said = read_line(&shape, shape.framing.text(&line).unwrap());
-            if stable {
+            if stable || shape.stability == Stability::OwnRule {
                 prop_assert_eq!(value(&said).map(|q| q.to_string()), Some(Quantity::new(sent, unit).to_string()));
             } else {
                 let unstable = matches!(said, Said::Unstable { .. });
@@ -280,7 +284,7 @@ fn every_balance_can_say_a_tin_in_grams_and_every_probe_a_room() {
         let (value, unit) = match shape.kind {
             InstrumentKind::Balance if shape.id == "balance-comma-header" => ("130.2", Unit::Gram),
             InstrumentKind::Balance => ("130.25", Unit::Gram),
-            InstrumentKind::SolutionProbe => ("22.40", Unit::Celsius),
+            InstrumentKind::SolutionProbe | InstrumentKind::RoomProbe => ("22.40", Unit::Celsius),
         };
         assert!(encode(&shape, value.parse().unwrap(), unit, true).is_some(), "{}", shape.id);
     }

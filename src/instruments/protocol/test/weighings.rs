@@ -20,7 +20,7 @@ fn said(word: &str) -> Said {
 }
 
 fn weighed(stability: Stability, words: &[&str]) -> Vec<String> {
-    let mut weighings = Weighings::new(stability);
+    let mut weighings = Weighings::new(stability, None);
     words.iter().filter_map(|word| weighings.take(&said(word))).map(|q| q.value.to_string()).collect()
 }
 
@@ -65,7 +65,7 @@ proptest! {
         ], 0..40),
     ) {
         for stability in [Stability::Marked, Stability::MarkedByKey, Stability::EveryLine] {
-            let mut weighings = Weighings::new(stability);
+            let mut weighings = Weighings::new(stability, None);
             for word in &words {
                 let said = said(word);
                 if let Some(mass) = weighings.take(&said) {

@@ -5,6 +5,7 @@
 //! new example stands beside the old. A changed shape: a step in `src/journal/stored.rs`, then bless.
 
 use super::super::documents::{broken_story, kept_story, published};
+use super::super::{amended, consumers, corrections, instruments, late};
 use super::*;
 use crate::domain::method::load;
 use crate::journal::stored::{Stored, upcast};
@@ -13,8 +14,7 @@ use std::collections::BTreeMap;
 /// The kinds, as the events themselves name them.
 fn kinds() -> Vec<String> {
     let names = regex::Regex::new(r#"Self::\w+ \{ \.\. \} => "([a-z-]+)""#).unwrap();
-    let kinds: Vec<_> =
-        names.captures_iter(include_str!("../../event.rs")).map(|c| c[1].to_owned()).collect();
+    let kinds: Vec<_> = names.captures_iter(include_str!("../../kind.rs")).map(|c| c[1].to_owned()).collect();
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
     kinds
 }
@@ -57,9 +57,108 @@ fn odd_story() -> Story {
     story
 }
 
+/// No line in time, and then one that was; what goes otherwise than planned, by every act for it.
+fn otherwise_story() -> Story {
+    use crate::domain::specimen::Target;
+    use crate::domain::specimen::note::NoteKind;
+    let (mut story, sample, specimen, begun) = late::without_a_line();
+    #[expect(clippy::cast_possible_truncation, reason = "whole seconds in a test")]
+    let in_time = begun as i64 + 1500;
+    story.to(begun + 1900.0);
+    let end = Do::Mark { specimen, step: "sedimentation".to_owned(), edge: Edge::End };
+    assert!(matches!(story.act_at(end, Some(in_time)), Outcome::Done { .. }));
+    story.ok(Do::NoteSpecimen { specimen, note: NoteKind::Bumped, text: Some("a trolley".to_owned()) });
+    story.ok(Do::CorrectPlace { specimen, place: 5, swap: false });
+    story.ok(Do::MoveCylinder { specimen, place: 6 });
+    story.weigh("131.25");
+    let weighing = story.bench.kept_weighings[0].id;
+    story.ok(Do::PlaceWeighing { weighing, target: Target::Specimen { specimen } });
+    story.ok(Do::PlanSpecimens { sample, specimens: 2 });
+    let mistake = story.sample("M-1", 1);
+    story.ok(Do::WithdrawSample { sample: mistake, reason: "registered twice".to_owned() });
+    story.read(specimen, Level::Clay, "8.0");
+    story.read(specimen, Level::Sand, "13.3");
+    let other = story.specimen(sample, 2);
+    story.mark(other, "first fill", Edge::Done);
+    story.mark(other, "soak", Edge::Begin);
+    for (after, contact) in
+        [(600.0, Contact::On), (620.0, Contact::Off), (630.0, Contact::On), (655.0, Contact::Off)]
+    {
+        story.to(begun + 1900.0 + after).trigger("shaker", contact);
+    }
+    let reason = Some("the mains failed".to_owned());
+    story.ok(Do::InterruptedRun { specimen: other, counts: true, reason });
+    story
+}
+
+/// A mark of two taken back; times and levels corrected, after the record too; a record given up,
+/// its reason given later; a sample brought back.
+fn corrected_stories() -> [Story; 2] {
+    let (mut pressed, [one, _]) = corrections::two_in_the_shaker();
+    let reason = Some("the shaker was tried out".to_owned());
+    pressed.to(603.0).ok(Do::WithdrawLast { specimen: one, together: true, for_another: false, reason });
+    let (mut amended, _, specimens) = amended::complete(2);
+    let time = Do::CorrectTime {
+        specimen: specimens[0],
+        step: "sedimentation".to_owned(),
+        edge: Edge::End,
+        reason: Some("pressed late".to_owned()),
+    };
+    assert!(matches!(amended.act_at(time, Some(1980)), Outcome::Done { .. }));
+    let wrong = "the digits were swapped";
+    amended.ok(amended::reading(specimens[0], Level::Sand, "13.4", Some(wrong)));
+    let correction = amended.ok(amended::void(specimens[1], ""));
+    let reason = "the cylinder was cracked".to_owned();
+    amended.ok(Do::GiveReason { specimen: specimens[1], correction, reason });
+    let mut closed = pressed.bench.samples.values().next().map(|sample| ClosedSample {
+        sample: sample.clone(),
+        specimens: pressed.bench.specimens.values().cloned().collect(),
+        closed: at(pressed.now_ns),
+    });
+    if let Some(closed) = &mut closed {
+        closed.sample.id = Uuid::from_u128(7);
+    }
+    amended.input(What::Recalled(Box::new(closed.unwrap())));
+    [pressed, amended]
+}
+
+/// What instruments say of themselves, and loads that do not settle.
+fn instrument_story() -> Story {
+    let mut story = instruments::told_story();
+    let name = || "tins".to_owned();
+    let mass = Quantity::new("99.00".parse().unwrap(), crate::domain::quantity::Unit::Gram);
+    for report in [
+        InstrumentReport::NotStable { mass, wire: wire("tins", "99.00") },
+        InstrumentReport::Released { instrument: name() },
+        InstrumentReport::Identified {
+            instrument: name(),
+            port: "/dev/null".to_owned(),
+            identity: "first".to_owned(),
+        },
+        InstrumentReport::Identified {
+            instrument: name(),
+            port: "/dev/null".to_owned(),
+            identity: "second".to_owned(),
+        },
+    ] {
+        story.input(What::Instrument(report));
+    }
+    story
+}
+
+fn consumer_story() -> Story {
+    let mut story = consumers::with_documents(2, &[("archive", 9)]);
+    story.input(consumers::confirm("archive", 1));
+    story.input(consumers::asked(7, consumers::replay(2)));
+    story
+}
+
 /// Stories in which every kind of event happens; a new kind is told here.
-fn told() -> Vec<Story> {
-    vec![kept_story(frozen_method()), broken_story(), odd_story()]
+pub(super) fn told() -> Vec<Story> {
+    let [pressed, amended] = corrected_stories();
+    let mut told = vec![kept_story(frozen_method()), broken_story(), odd_story(), otherwise_story()];
+    told.extend([pressed, amended, instrument_story(), consumer_story()]);
+    told
 }
 
 /// The first of each kind, as stored.
@@ -68,6 +167,11 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
     for (event, _) in stories.iter().flat_map(|story| &story.events) {
         examples.entry(event.kind()).or_insert_with(|| serde_json::to_string(event).unwrap());
     }
+    let errors = Event::InstrumentErrors {
+        instrument: "probe".to_owned(),
+        errors: vec!["-113,\"Undefined header\"".to_owned()],
+    };
+    examples.insert(errors.kind(), serde_json::to_string(&errors).unwrap());
     // The station makes this one, with the document.
     let document = &published(&stories[0])[0];
     let (kind, sha256) = (document.kind.as_str().to_owned(), "0f".repeat(32));

@@ -31,6 +31,7 @@ fn messages() -> BTreeMap<String, Value> {
         };
         messages.entry(name.to_owned()).or_insert(document.json);
     }
+    fuller_messages(&mut messages);
     let text = documents::presence(
         Presence::Online,
         JOURNAL,
@@ -40,6 +41,29 @@ fn messages() -> BTreeMap<String, Value> {
     messages.insert("status".to_owned(), serde_json::from_str(&text).unwrap());
     messages.insert("toolarge-notice".to_owned(), notice(&messages["specimen-record"]));
     messages
+}
+
+/// What only other stories show: documents of later versions, the room, consumers.
+fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
+    let mut take = |name: String, body: Value| {
+        if messages.get(&name).is_none_or(|old| shape(old).len() < shape(&body).len()) {
+            messages.insert(name, body);
+        }
+    };
+    for story in &super::events::told() {
+        for (topic, message) in message::retained(&story.bench, JOURNAL, &at(story.now_ns), 1).topics {
+            let kind = topic.split('/').nth(3).unwrap();
+            if ["consumers", "reading"].contains(&kind) {
+                take(kind.to_owned(), serde_json::from_slice(&message.payload).unwrap());
+            }
+        }
+        for document in published(story) {
+            let schema = document.json["dataschema"].as_str().unwrap();
+            if let Some(named) = schema.strip_suffix("/1.1.0") {
+                take(format!("{}-1.1", named.rsplit('/').next().unwrap()), document.json);
+            }
+        }
+    }
 }
 
 fn notice(record: &Value) -> Value {

@@ -1,0 +1,96 @@
+// Mistakes corrected: a time, a level, a reason given later. On a place and on a record's page.
+// The original always stays; the person's name goes with each.
+
+import { find, h, options, rebuilt, show, text } from "./dom.js";
+import { act } from "./link.js";
+import * as time from "./time.js";
+
+/** Half a day: a time of day means the pass that lies nearest to what it corrects. */
+const NEAR_MS = 43_200_000;
+
+const reasonField = () => h("label", {}, "Why (may follow later) ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" }));
+
+/**
+ * A panel for one specimen. `update` takes `{ id, version, marks, levels, corrections, history }`,
+ * or null; `version` null: nobody can have seen an older one. `done` is called after each act that
+ * was carried out.
+ */
+export function correctPanel(said, done = () => {}) {
+  const times = h("form", { class: "form" },
+    h("p", {}, "A time is wrong: the original stays beside the new one"),
+    h("label", {}, "Of what ", h("select", { name: "what" })),
+    h("label", {}, "When it was ", h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
+    reasonField(), h("button", { class: "act" }, "Correct this time"));
+  const levels = h("form", { class: "form" },
+    h("p", {}, "A reading was entered wrongly"),
+    h("label", {}, "Which ", h("select", { name: "of" })),
+    h("label", {}, "What was read (sand: at the foot, as on entry) ", h("input", { name: "value", inputMode: "decimal", maxLength: 8, autocomplete: "off", size: 9 })),
+    reasonField(), h("button", { class: "act" }, "Correct this reading"));
+  const made = h("ul", { class: "rows corrections" });
+  const past = h("details", {}, h("summary", {}, "History"), h("ul", { class: "rows history" }));
+  const node = h("div", { class: "correct" }, times, levels, made, past);
+  let shown = null;
+  let asked = "";
+
+  const send = async (what, form, extra = {}) => {
+    const answer = await act(what, { near: said, button: find("button", form), seen: shown.version, ...extra });
+    if (answer.ok) {
+      for (const field of form.querySelectorAll("input")) field.value = "";
+      done();
+    }
+    return answer;
+  };
+  const why = (form) => form.elements.reason.value.trim() || null;
+
+  times.onsubmit = (event) => {
+    event.preventDefault();
+    const { step, edge, atMs } = JSON.parse(times.elements.what.value);
+    const statedMs = time.lastInstantOf(times.elements.when.value, Math.min(atMs + NEAR_MS, time.wallNow() ?? atMs));
+    if (statedMs === null) {
+      text(said, `Give the time as HH:MM:SS (${time.zoneName()}).`);
+      said.dataset.kind = "refused";
+      times.elements.when.focus();
+      return;
+    }
+    send({ act: "correct-time", specimen: shown.id, step, edge, reason: why(times) }, times, { statedMs });
+  };
+  levels.onsubmit = async (event) => {
+    event.preventDefault();
+    const [of, value] = [levels.elements.of.value, levels.elements.value.value];
+    // The same digits again after a question confirm it.
+    const confirmed = asked === `${shown.id} ${of} ${value}`;
+    const answer = await send({ act: "correct-reading", specimen: shown.id, of, value, confirmed, reason: why(levels) }, levels);
+    asked = answer.refusal?.refused === "confirm" ? `${shown.id} ${of} ${value}` : "";
+  };
+
+  const pending = (c) => {
+    const form = h("form", { class: "form" },
+      h("label", {}, "Reason pending ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
+      h("button", { class: "act" }, "Give the reason"));
+    form.onsubmit = (event) => {
+      event.preventDefault();
+      send({ act: "give-reason", specimen: shown.id, correction: c.id, reason: form.elements.reason.value }, form);
+    };
+    return form;
+  };
+
+  return {
+    node,
+    update(specimen) {
+      shown = specimen;
+      show(node, Boolean(specimen));
+      if (!specimen) return;
+      show(times, !specimen.over && specimen.marks.length > 0);
+      options(times.elements.what, specimen.marks.map((m) => [
+        JSON.stringify({ step: m.step, edge: m.edge, atMs: m.atMs }), `${m.text}, ${time.when(m.atMs)}`]));
+      show(levels, !specimen.over && specimen.levels.length > 0);
+      options(levels.elements.of, specimen.levels.map((l) => [l.of, `${l.of}, entered ${l.text}`]));
+      rebuilt(made, specimen.corrections, () => specimen.corrections.map((c) => h("li", {},
+        h("span", {}, `${c.text}, by ${c.by}, ${time.when(c.atMs)}`),
+        c.reason === null ? pending(c) : h("span", { class: "quiet" }, ` ${c.reason}`))));
+      show(past, specimen.history.length > 0);
+      rebuilt(find(".history", past), specimen.history, () => specimen.history.map((n) => h("li", {},
+        `${time.when(n.atMs)} ${n.text}, ${n.by}${n.withdrawn ? " (taken back)" : ""}`)));
+    },
+  };
+}
