@@ -117,8 +117,10 @@ pub(super) async fn inbound(
                 if !sent {
                     return;
                 }
+                let wants_reply = message.response_topic.is_some();
                 tokio::spawn(async move {
-                    let outcome = outcome.await.ok().and_then(|o| serde_json::to_string(&o).ok());
+                    let outcome = outcome.await.ok().filter(|_| wants_reply);
+                    let outcome = outcome.and_then(|o| serde_json::to_string(&o).ok());
                     // The session may have gone: then the broker sends the message again, marked.
                     let _ = message.done.send(outcome);
                 });

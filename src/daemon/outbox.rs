@@ -21,6 +21,7 @@ pub(super) struct JournalOutbox {
 
 impl JournalOutbox {
     pub(super) fn new(journal: Journal, clock: Arc<dyn Clock>) -> Self {
+        journal.keep_fresh();
         Self { journal, clock, ahead: Mutex::default() }
     }
 
@@ -49,6 +50,10 @@ impl Outbox for JournalOutbox {
 
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {
         let rows = self.take(number, limit);
+        if !rows.is_empty() {
+            return Ok(rows);
+        }
+        let rows = self.journal.fresh_after(number, limit);
         if !rows.is_empty() {
             return Ok(rows);
         }

@@ -288,11 +288,13 @@ pub fn sha256(bytes: &[u8]) -> Digest {
 
 /// A digest for people: 64 lower-case hexadecimal digits.
 pub fn hex(digest: &Digest) -> String {
-    use std::fmt::Write as _;
-    digest.iter().fold(String::with_capacity(64), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    const DIGITS: [char; 16] =
+        ['0', '1', '2', '3', '4', '5', '6', '7', '8', '9', 'a', 'b', 'c', 'd', 'e', 'f'];
+    let mut text = String::with_capacity(64);
+    for nibble in digest.iter().flat_map(|byte| [byte >> 4, byte & 15]) {
+        text.extend(DIGITS.get(usize::from(nibble)));
+    }
+    text
 }
 
 fn header(row: &EventRow) -> Vec<u8> {

@@ -5,6 +5,7 @@ use super::backup::{self, BackupFault};
 use super::closed;
 use super::error::JournalError;
 use super::faults::{Faults, NoFaults};
+use super::fresh::Fresh;
 use super::rows::{Batch, ClosedFound, ClosedWanted, InputRow, OutboxRow, Restored};
 use super::sql;
 use super::store::{OpenWith, Store};
@@ -31,6 +32,7 @@ struct Inner {
     requests: Option<Sender<Request>>,
     newest: watch::Receiver<u64>,
     acks: Acks,
+    fresh: Fresh,
     times: Arc<CommitTimes>,
     thread: Option<JoinHandle<()>>,
 }
@@ -61,13 +63,13 @@ impl Journal {
     ) -> Result<(Self, Restored), JournalError> {
         let (store, restored) = Store::open(path, with, faults)?;
         let (path, newest) = (store.path().to_path_buf(), store.newest());
-        let (acks, times) = (store.acks(), store.times());
+        let (acks, fresh, times) = (store.acks(), store.fresh(), store.times());
         let (sender, requests) = mpsc::channel();
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
             .spawn(move || thread::run(store, &requests))
             .map_err(|e| JournalError::file(&path, "given a thread", &e))?;
-        let inner = Inner { path, requests: Some(sender), newest, acks, times, thread: Some(thread) };
+        let inner = Inner { path, requests: Some(sender), newest, acks, fresh, times, thread: Some(thread) };
         Ok((Self { inner: Arc::new(inner) }, restored))
     }
 
@@ -76,7 +78,7 @@ impl Journal {
     /// tells. Dropping the future does not take the batch back.
     pub async fn commit(&self, batch: impl Into<Arc<Batch>>) -> Result<(), JournalError> {
         let batch = batch.into();
-        self.ask(move |store| store.commit(&batch)).await
+        self.ask(move |store| store.commit(batch)).await
     }
 
     /// Remembers that the network acknowledged a document. Stored with the next commit, or alone
@@ -109,6 +111,17 @@ impl Journal {
     pub async fn outbox_from(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
         let after = number.saturating_sub(1);
         self.ask(move |store| store.read(|conn| sql::documents_after(conn, after, limit, false))).await
+    }
+
+    /// Keeps documents that were just stored, so that [`Journal::fresh_after`] has them.
+    pub fn keep_fresh(&self) {
+        self.inner.fresh.want();
+    }
+
+    /// Up to `limit` documents after `number`, if they were stored just now and were not given
+    /// before; nothing otherwise. Asks neither the thread nor the file.
+    pub fn fresh_after(&self, number: u64, limit: usize) -> Vec<OutboxRow> {
+        self.inner.fresh.take(number, limit)
     }
 
     /// Where sending goes on: every document up to the first number is acknowledged, and every one

@@ -25,6 +25,7 @@ mod faults;
 mod lock;
 mod log;
 mod acks;
+mod fresh;
 mod schema;
 mod sql;
 mod restore;

@@ -5,6 +5,7 @@ use super::chain::Chain;
 use super::closed;
 use super::error::{JournalError, Trouble};
 use super::faults::{FaultPoint, Faults};
+use super::fresh::Fresh;
 use super::lock::Lock;
 use super::log;
 use super::restore::{self, RestoreError};
@@ -43,6 +44,8 @@ pub(super) struct Store {
     chain: Chain,
     /// Acknowledgements that ride on the next commit.
     acks: Acks,
+    /// Documents that were just stored, for whoever sends them.
+    fresh: Fresh,
     newest: watch::Sender<u64>,
     /// Documents without a mark in the file, once somebody asked.
     unacked: Option<u64>,
@@ -81,6 +84,7 @@ impl Store {
             conn,
             chain,
             acks: Acks::default(),
+            fresh: Fresh::default(),
             newest,
             unacked: None,
             times: Arc::default(),
@@ -108,7 +112,23 @@ impl Store {
     }
 
     /// Stores a batch: all of it, or none. Waiting acknowledgements ride along.
-    pub(super) fn commit(&mut self, batch: &Batch) -> Result<(), JournalError> {
+    pub(super) fn commit(&mut self, batch: impl Into<Arc<Batch>>) -> Result<(), JournalError> {
+        let batch: Arc<Batch> = batch.into();
+        self.store(&batch)?;
+        let documents = match Arc::try_unwrap(batch) {
+            Ok(batch) => batch.outbox,
+            Err(batch) => batch.outbox.clone(),
+        };
+        self.fresh.put(documents);
+        let number = self.chain.newest_document();
+        self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
+        if self.faults.fails(FaultPoint::AfterCommit) {
+            return Err(self.made_to_fail());
+        }
+        Ok(())
+    }
+
+    fn store(&mut self, batch: &Batch) -> Result<(), JournalError> {
         let mut chain = self.chain.clone();
         follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
         let acks = self.acks.all();
@@ -121,11 +141,6 @@ impl Store {
         self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
         self.acks.stored(&acks);
         self.unfolded = self.unfolded.saturating_add(1);
-        let number = self.chain.newest_document();
-        self.newest.send_if_modified(|newest| std::mem::replace(newest, number) != number);
-        if self.faults.fails(FaultPoint::AfterCommit) {
-            return Err(self.made_to_fail());
-        }
         Ok(())
     }
 
@@ -171,6 +186,7 @@ impl Store {
         };
         self.chain = restored.chain.clone();
         self.unacked = None;
+        self.fresh.forget();
         self.newest.send_replace(self.chain.newest_document());
         Ok(restored)
     }
@@ -199,6 +215,11 @@ impl Store {
         self.acks.clone()
     }
 
+    /// Where documents are kept that were just stored.
+    pub(super) fn fresh(&self) -> Fresh {
+        self.fresh.clone()
+    }
+
     /// Enough acknowledgements wait to be worth a commit of their own.
     pub(super) fn has_many_acks(&self) -> bool {
         self.acks.count() >= ACKS_AT_ONCE
@@ -211,7 +232,7 @@ impl Store {
 
     /// Stores the waiting acknowledgements alone. After a failure they go on waiting.
     pub(super) fn flush_acks(&mut self) -> Result<(), JournalError> {
-        if self.has_acks() { self.commit(&Batch::default()) } else { Ok(()) }
+        if self.has_acks() { self.commit(Batch::default()) } else { Ok(()) }
     }
 
     /// Unacknowledged documents after a number, ascending.

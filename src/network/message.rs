@@ -139,7 +139,8 @@ impl Told {
     }
 
     fn put(&mut self, topic: String, body: &Value, expiry_s: Option<u32>, qos: u8) {
-        let message = RetainedMessage { payload: body.to_string().into(), expiry_s, qos };
+        let message =
+            RetainedMessage { payload: serde_json::to_vec(body).unwrap_or_default().into(), expiry_s, qos };
         if self.state.topics.get(&topic) != Some(&message) {
             self.state.topics.insert(topic, message);
             self.state.generation += 1;

@@ -30,7 +30,7 @@ class Until:
     def __init__(self):
         self.event = threading.Event()
 
-    def wait(self, what, seconds=60):
+    def wait(self, what, seconds=180):
         if not self.event.wait(seconds):
             raise SystemExit(f"{what}: not within {seconds} s")
 
@@ -224,12 +224,30 @@ class Busy:
             one.wait()
 
 
+class Bare:
+    """A reader in a process of its own that stamps the same presses and does nothing else."""
+
+    def __init__(self, port, topics):
+        self.command = [sys.executable, os.path.join(HERE, "bare.py"), str(port), topics]
+
+    def __enter__(self):
+        self.process = subprocess.Popen(self.command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        self.process.stdout.readline()
+        return self
+
+    def __exit__(self, *_):
+        told, _ = self.process.communicate()
+        self.stamps = {int(topic.rpartition("-")[2]): seen for topic, seen in json.loads(told or "{}").items()}
+
+
 def records(program, fills, busy):
     """Whole specimens of ours, from the first press to the record. Each interval of the record is
-    held against the time between the observer's own two writes. Gives errors, and CPU a record."""
+    held against the time between the observer's own two writes. Gives errors, those of a bare reader
+    at the same presses, and CPU a record."""
     steps = {"soak": (3, 4), "loosen": (4, 5), "shake": (5, 6), "irrigate": (7, 8), "sedimentation": (8, 9)}
-    errors, cpu = [], 0.0
-    with Busy(program.folder) if busy else open(os.devnull):
+    errors, bare_errors, cpu, pressed = [], [], 0.0, []
+    bare = Bare(program.port, "stillstand/1/bench/trigger/+")
+    with Busy(program.folder) if busy else open(os.devnull), bare if busy else open(os.devnull):
         for _ in range(fills):
             program.refill()
             before = program.cpu_us()
@@ -267,21 +285,29 @@ def records(program, fills, busy):
             cpu += program.cpu_us() - before
             program.on_state = program.on_record = lambda *_: None
             program.clean()
+            pressed.append(presses)
             for place, told in found.items():
                 for step in told:
                     if step.get("duration") and step["name"] in steps:
                         begin, end = steps[step["name"]]
                         own = presses[place][end] - presses[place][begin]
                         errors.append(step["duration"]["exactNs"] - own)
-    return errors, cpu / (fills * PLACES)
+    for fill, presses in enumerate(pressed if busy else []):
+        for place, writes in presses.items():
+            reads = bare.stamps[place][fill * len(writes) : (fill + 1) * len(writes)]
+            for begin, end in steps.values():
+                bare_errors.append(reads[end] - reads[begin] - (writes[end] - writes[begin]))
+    return errors, bare_errors, cpu / (fills * PLACES)
 
 
 def interval_error(program, fills):
-    errors, _ = records(program, fills, busy=True)
-    ms = [abs(error) / 1e6 for error in errors]
-    names = {"p50": 0.5, "p99": 0.99, "p999": 0.999}
-    told = {f"error_ms_{name}": at(ms, share) for name, share in names.items()}
-    return {**told, "error_ms_max": max(ms), "error_count": len(ms)}
+    errors, bare_errors, _ = records(program, fills, busy=True)
+    told = {"error_count": len(errors)}
+    for who, found in (("error", errors), ("bare_error", bare_errors)):
+        ms = [abs(error) / 1e6 for error in found]
+        for name, share in {"p50": 0.5, "p99": 0.99, "p999": 0.999, "max": 1.0}.items():
+            told[f"{who}_ms_{name}"] = at(ms, share)
+    return told
 
 
 def machine(folder, count):

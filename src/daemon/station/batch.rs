@@ -93,7 +93,7 @@ pub(super) fn decide(
         pending.batch.inputs.push(InputRow {
             id: input.id,
             at: moment,
-            payload: stored_input(&input.what),
+            payload: stored_input(&input.what, &decision.events),
             outcome: to_json(&decision.outcome),
         });
     }
@@ -143,7 +143,7 @@ fn queue(
     document: &report::Document,
     at: &Moment,
 ) -> Event {
-    let payload = document.json.to_string();
+    let payload = to_json(&document.json);
     let sha256 = chain::hex(&chain::sha256(payload.as_bytes()));
     let row = chain.document(NewDocument {
         id: document.id.to_string(),
@@ -178,13 +178,18 @@ fn is_worth_storing(what: &What, has_events: bool) -> bool {
 }
 
 /// What is stored of an input. Where its event holds all of it, a word is enough.
-fn stored_input(what: &What) -> String {
+fn stored_input(what: &What, events: &[Event]) -> String {
     match what {
         What::Started(_) => json!({ "input": "started" }).to_string(),
         What::Deadline => json!({ "input": "deadline" }).to_string(),
         What::Recalled(_) => json!({ "input": "recalled" }).to_string(),
         What::Instrument(InstrumentReport::Temperature { .. }) => {
-            json!({ "input": "instrument", "report": "temperature" }).to_string()
+            r#"{"input":"instrument","report":"temperature"}"#.to_owned()
+        }
+        What::Instrument(InstrumentReport::Mass { .. })
+            if events.iter().any(|event| matches!(event, Event::WeighingTaken { .. })) =>
+        {
+            r#"{"input":"instrument","report":"mass"}"#.to_owned()
         }
         other => to_json(other),
     }

@@ -1,5 +1,6 @@
 //! The small shapes inside a document: instants, measurements, weighings.
 
+use super::put;
 use crate::domain::moment::{Basis, Elapsed, Moment, WallState};
 use crate::domain::quantity::{Quantity, Range, Unit};
 use crate::domain::reading::{Applied, Certificate, Wire};
@@ -77,22 +78,18 @@ pub(super) fn moment(moment: &Moment) -> Value {
 
 pub(super) fn marked(marked: &Marked) -> Value {
     let mut value = moment(&marked.moment);
-    if let Value::Object(fields) = &mut value {
-        fields.insert("by".to_owned(), by(&marked.by));
-    }
+    put(&mut value, "by", by(&marked.by));
     value
 }
 
 /// A weighing with its origin down to the raw bytes.
 pub(super) fn weighing(weighing: &Weighing) -> Value {
     let mut value = quantity(&weighing.mass);
-    if let Value::Object(fields) = &mut value {
-        fields.insert("id".to_owned(), json!(weighing.id));
-        fields.insert("at".to_owned(), moment(&weighing.moment));
-        fields.insert("origin".to_owned(), origin(&weighing.wire, weighing.mass.unit));
-        if let Some(confirmed) = &weighing.confirmed {
-            fields.insert("confirmed".to_owned(), marked(confirmed));
-        }
+    put(&mut value, "id", json!(weighing.id));
+    put(&mut value, "at", moment(&weighing.moment));
+    put(&mut value, "origin", origin(&weighing.wire, weighing.mass.unit));
+    if let Some(confirmed) = &weighing.confirmed {
+        put(&mut value, "confirmed", marked(confirmed));
     }
     value
 }

@@ -1,6 +1,6 @@
 //! One weighing, kept whether or not something was waiting for it.
 
-use super::{Head, measure, station};
+use super::{Head, measure, put, station};
 use crate::domain::bench::Bench;
 use crate::domain::specimen::{Target, Weighing};
 use serde_json::{Value, json};
@@ -22,9 +22,9 @@ pub(super) fn data(bench: &Bench, weighing: &Weighing, head: &Head) -> Value {
         }),
         None => Value::Null,
     };
-    json!({
-        "station": station(bench, head),
-        "weighing": measure::weighing(weighing),
-        "for": target,
-    })
+    let mut data = json!({});
+    put(&mut data, "station", station(bench, head));
+    put(&mut data, "weighing", measure::weighing(weighing));
+    put(&mut data, "for", target);
+    data
 }

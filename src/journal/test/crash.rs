@@ -78,7 +78,7 @@ fn room_laid_out_for_the_log_changes_nothing_of_what_a_crash_leaves() {
         assert_eq!((back.chain.seq(), back.chain.link()), (chain.seq(), chain.link()));
     };
     assert!(!store.log_wants_care(), "nobody waits for an empty log");
-    store.commit(&press(&mut chain, 1)).unwrap();
+    store.commit(press(&mut chain, 1)).unwrap();
     assert!(store.log_wants_care());
     store.care_for_log();
     assert!(!store.log_wants_care(), "once is enough");
@@ -87,7 +87,7 @@ fn room_laid_out_for_the_log_changes_nothing_of_what_a_crash_leaves() {
     whole(&chain);
     // Over the room, then folded in a quiet moment, then over the same room again.
     for number in 2..=150 {
-        store.commit(&press(&mut chain, number)).unwrap();
+        store.commit(press(&mut chain, number)).unwrap();
         if store.log_wants_care() {
             store.care_for_log();
             whole(&chain);

@@ -54,7 +54,7 @@ proptest! {
             let batch = batch(&mut chain, number as u128, acts);
             events.extend(batch.events.clone());
             snapshot = batch.snapshot.clone().or(snapshot);
-            store.commit(&batch).unwrap();
+            store.commit(batch.clone()).unwrap();
             if *reopen {
                 store.close().unwrap();
                 let (again, restored) = Store::open(&folder.journal(), &with(), Box::new(NoFaults)).unwrap();

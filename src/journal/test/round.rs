@@ -153,7 +153,7 @@ fn a_full_disk_fails_the_batch_and_room_heals_it() {
     let folder = Folder::new();
     let (mut store, fresh) = Store::open(&folder.journal(), &with(), Box::new(NoFaults)).unwrap();
     let mut chain = fresh.chain;
-    store.commit(&press(&mut chain, 1)).unwrap();
+    store.commit(press(&mut chain, 1)).unwrap();
     let pages: i64 = store.connection().pragma_query_value(None, "page_count", |r| r.get(0)).unwrap();
     let room = |store: &Store, pages: i64| {
         store.connection().query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(())).unwrap();
@@ -161,12 +161,12 @@ fn a_full_disk_fails_the_batch_and_room_heals_it() {
     room(&store, pages);
     let mut big = press(&mut chain.clone(), 2);
     big.inputs[0].payload = "x".repeat(100_000);
-    let error = store.commit(&big).unwrap_err();
+    let error = store.commit(big.clone()).unwrap_err();
     assert!(matches!(error, JournalError::Disk { trouble: Trouble::Full, .. }), "{error}");
     assert!(error.to_string().contains("full"), "{error}");
     assert_eq!(store.reload(None).unwrap().chain.seq(), 1);
     room(&store, 1_000_000);
-    store.commit(&big).unwrap();
+    store.commit(big.clone()).unwrap();
 }
 
 #[test]
@@ -176,10 +176,10 @@ fn a_disk_that_turned_read_only_fails_the_batch_and_heals() {
     let mut chain = fresh.chain;
     store.connection().pragma_update(None, "query_only", true).unwrap();
     let batch = press(&mut chain, 1);
-    let error = store.commit(&batch).unwrap_err();
+    let error = store.commit(batch.clone()).unwrap_err();
     assert!(matches!(error, JournalError::Disk { trouble: Trouble::ReadOnly, .. }), "{error}");
     store.connection().pragma_update(None, "query_only", false).unwrap();
-    store.commit(&batch).unwrap();
+    store.commit(batch.clone()).unwrap();
 }
 
 #[test]

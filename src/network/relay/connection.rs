@@ -119,7 +119,13 @@ impl<O: Outbox> Epoch<'_, O> {
                 }
             }
             match self.wait().await {
-                Wake::Signal(signal) => self.signal(signal).await?,
+                Wake::Signal(signal) => {
+                    self.signal(signal).await?;
+                    // What else has come is taken before anything goes out: one look for all of it.
+                    while let Ok(signal) = self.wire.events.try_recv() {
+                        self.signal(Some(signal)).await?;
+                    }
+                }
                 Wake::State => self.state_settled = false,
                 Wake::Rows => {}
                 Wake::Replay => {

@@ -378,8 +378,9 @@ impl Machine {
 
     fn remember(&mut self, now: u64, number: u64) {
         // Nearly always it is one that was never acknowledged before: then nobody needs to look.
-        let is_new = number > self.acked;
-        if let Some(known) = self.tail.iter_mut().filter(|_| !is_new).find(|tail| tail.number == number) {
+        if number <= self.acked
+            && let Some(known) = self.tail.iter_mut().find(|tail| tail.number == number)
+        {
             known.replays = known.replays.saturating_add(1);
         } else {
             self.tail.push_back(Tail { number, at: now, replays: 0 });
