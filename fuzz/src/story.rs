@@ -4,15 +4,14 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, LazyLock};
 use stillstand::domain::bench::{
-    Act, Bench, Does, Event, Input, Outcome, Started, Trigger, TriggerSettings, What,
+    Act, Bench, Does, Event, Input, NetworkFacts, Outcome, Started, Trigger, TriggerSettings, What,
 };
 use stillstand::domain::method::{self, Method};
 use stillstand::domain::moment::{Moment, SECOND, Stamp, WallState};
 use stillstand::domain::quantity::{Quantity, Unit};
 use stillstand::domain::reading::{InstrumentReport, Wire};
 use stillstand::domain::report::{self, Head};
-use stillstand::equipment: Vec::new(),
-            network::message::retained;
+use stillstand::network::message::retained;
 use stillstand::triggers::meaning::trigger_meaning;
 use stillstand::web::view::{Seen, view};
 use uuid::Uuid;
@@ -75,6 +74,8 @@ impl Story {
             triggers: triggers.map(|(name, settings)| (name.to_owned(), settings)).into_iter().collect(),
             instruments: BTreeMap::new(),
             methods,
+            network: NetworkFacts::default(),
+            equipment: Vec::new(),
         };
         let bench = Bench::default();
         let mut story = Self { begun: bench.clone(), bench, now: moment(0), events: Vec::new(), next_id: 1 };
