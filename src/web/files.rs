@@ -36,41 +36,55 @@ const FILES: [(&str, &str, &str); 22] = [
     ("mark.svg", "image/svg+xml", include_str!("page/mark.svg")),
 ];
 
+/// The menu of every page, in the order of a day's work: id of the link, address, word.
+const MENU: [(&str, &str, &str); 3] =
+    [("bench", "/", "Bench"), ("samples", "/samples", "Samples"), ("equipment", "/equipment", "Equipment")];
+
+/// The bench page.
 pub(super) async fn bench(headers: HeaderMap) -> Response {
-    answer(&headers, HTML, include_str!("page/bench.html"))
+    page(&headers, "/", include_str!("page/bench.html"))
 }
 
 /// The page of one record; its script fetches the document.
 pub(super) async fn record(headers: HeaderMap) -> Response {
-    answer(&headers, HTML, include_str!("page/record.html"))
+    page(&headers, "", include_str!("page/record.html"))
 }
 
 /// The page of a day's samples; its script fetches them.
 pub(super) async fn samples(headers: HeaderMap) -> Response {
-    answer(&headers, HTML, include_str!("page/samples.html"))
+    page(&headers, "/samples", include_str!("page/samples.html"))
 }
 
 /// The page of one sample; its script fetches it.
 pub(super) async fn sample(headers: HeaderMap) -> Response {
-    answer(&headers, HTML, include_str!("page/sample.html"))
+    page(&headers, "", include_str!("page/sample.html"))
 }
 
 /// The page of the equipment; its script fetches the list.
 pub(super) async fn equipment(headers: HeaderMap) -> Response {
-    answer(&headers, HTML, include_str!("page/equipment.html"))
+    page(&headers, "/equipment", include_str!("page/equipment.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {
     match FILES.iter().find(|(known, _, _)| *known == name) {
-        Some((_, kind, text)) => answer(&headers, kind, text),
+        Some((_, kind, text)) => answer(&headers, kind, (*text).to_owned()),
         None => {
             Problem::new(StatusCode::NOT_FOUND, format!("there is no page file `{name}`")).into_response()
         }
     }
 }
 
+/// A page with the menu in place of `<!-- menu -->`; the link to the page itself says so.
+fn page(headers: &HeaderMap, here: &str, text: &str) -> Response {
+    let link = |(id, address, word): (&str, &str, &str)| {
+        let current = if address == here { " aria-current=\"page\"" } else { "" };
+        format!("<a class=\"link\" id=\"menu-{id}\" href=\"{address}\"{current}>{word}</a>")
+    };
+    answer(headers, HTML, text.replace("<!-- menu -->", &MENU.map(link).concat()))
+}
+
 /// The file, or 304 if the browser holds the same one.
-fn answer(headers: &HeaderMap, kind: &'static str, text: &'static str) -> Response {
+fn answer(headers: &HeaderMap, kind: &'static str, text: String) -> Response {
     let tag = format!("\"{}\"", chain::hex(&chain::sha256(text.as_bytes())));
     let held = headers.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok());
     let same = held.is_some_and(|held| held.split(',').any(|t| t.trim().trim_start_matches("W/") == tag));

@@ -31,7 +31,6 @@ impl Bench {
     pub fn apply(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
-            Event::Intake(happened) => self.apply_intake(happened),
             Event::SampleRegistered { .. }
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
@@ -46,7 +45,6 @@ impl Bench {
             | Event::SpecimenVoided { .. }
             | Event::SpecimenCompleted { .. }
             | Event::IntervalAnnounced { .. } => self.apply_specimen(event, at),
-            Event::Measured(happened) => self.apply_measured(happened),
             Event::MarkedTogether { .. }
             | Event::MarkWithdrawn { .. }
             | Event::TimeCorrected { .. }
@@ -66,7 +64,13 @@ impl Bench {
             Event::RoomTemperatureRead { temperature, wire, moment } => {
                 self.read_room(temperature, wire, moment);
             }
-            Event::Equipment(happened) => self.apply_equipment(happened),
+            Event::Intake(_)
+            | Event::Measured(_)
+            | Event::Equipment(_)
+            | Event::Solution(_)
+            | Event::Preparation(_)
+            | Event::Quality(_)
+            | Event::Review(_) => self.apply_part(event, at),
             Event::InstrumentChanged { .. }
             | Event::InstrumentIdentified { .. }
             | Event::InstrumentErrors { .. }

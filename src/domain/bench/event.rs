@@ -3,11 +3,7 @@
 
 use super::input::Contact;
 use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
-use crate::domain::alarm;
 use crate::domain::calculation::{Average, Calculation};
-use crate::domain::equipment;
-use crate::domain::intake;
-use crate::domain::measure;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
@@ -17,12 +13,13 @@ use crate::domain::specimen::note::Note;
 use crate::domain::specimen::runs::Interruption;
 use crate::domain::specimen::sample::Preparation;
 use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
+use crate::domain::{alarm, equipment, intake, measure, preparation, quality, review, solution};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use uuid::Uuid;
 
-/// One event.
+/// One event. `marked` is when it happened and by whom.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "kebab-case", rename_all_fields = "kebab-case")]
 pub enum Event {
@@ -77,7 +74,6 @@ pub enum Event {
         sample: Uuid,
         /// What.
         what: Preparation,
-        /// When and by whom.
         marked: Marked,
     },
     /// The next stable mass is for this.
@@ -129,28 +125,24 @@ pub enum Event {
         step: String,
         /// What happened there.
         edge: Edge,
-        /// When and by whom.
         marked: Marked,
     },
     /// The machine began to run again with the cylinder.
     FurtherRunBegan {
         /// The specimen.
         specimen: Uuid,
-        /// When and by whom.
         marked: Marked,
     },
     /// The further run ended.
     FurtherRunEnded {
         /// The specimen.
         specimen: Uuid,
-        /// When and by whom.
         marked: Marked,
     },
     /// Somebody said that no line has formed yet.
     NoLineNoted {
         /// The specimen.
         specimen: Uuid,
-        /// When and by whom.
         marked: Marked,
     },
     /// A specimen was given up before it was complete.
@@ -159,7 +151,6 @@ pub enum Event {
         specimen: Uuid,
         /// Why.
         reason: String,
-        /// When and by whom.
         marked: Marked,
     },
     /// A level was entered.
@@ -233,7 +224,6 @@ pub enum Event {
         from: u32,
         /// The right one.
         to: u32,
-        /// When and by whom.
         marked: Marked,
     },
     /// A cylinder was carried to another place.
@@ -244,7 +234,6 @@ pub enum Event {
         from: u32,
         /// To there.
         to: u32,
-        /// When and by whom.
         marked: Marked,
     },
     /// A weighing was given its place afterwards, or given to another.
@@ -255,7 +244,6 @@ pub enum Event {
         from: Option<Target>,
         /// What has it now.
         to: Target,
-        /// When and by whom.
         marked: Marked,
     },
     /// The number of a sample's specimens was planned anew.
@@ -264,7 +252,6 @@ pub enum Event {
         sample: Uuid,
         /// The number now.
         planned: u32,
-        /// When and by whom.
         marked: Marked,
     },
     /// A sample was registered by mistake.
@@ -273,7 +260,6 @@ pub enum Event {
         sample: Uuid,
         /// Why.
         reason: String,
-        /// When and by whom.
         marked: Marked,
     },
     /// One press marked several specimens: it can be taken back for all of them.
@@ -289,7 +275,6 @@ pub enum Event {
         correction: Uuid,
         /// What was taken back, as it was.
         what: Withdrawn,
-        /// When and by whom.
         marked: Marked,
         /// Why; `None`: pending.
         reason: Option<String>,
@@ -308,7 +293,6 @@ pub enum Event {
         from: Marked,
         /// As it is stated now.
         to: Marked,
-        /// When and by whom.
         marked: Marked,
         /// Why; `None`: pending.
         reason: Option<String>,
@@ -323,7 +307,6 @@ pub enum Event {
         of: Level,
         /// As it was entered, and as it is entered now.
         readings: Box<[ReadingTaken; 2]>,
-        /// When and by whom.
         marked: Marked,
         /// Why; `None`: pending.
         reason: Option<String>,
@@ -334,7 +317,6 @@ pub enum Event {
         specimen: Uuid,
         /// Identity of the correction.
         correction: Uuid,
-        /// When and by whom.
         marked: Marked,
         /// Why; `None`: pending.
         reason: Option<String>,
@@ -347,7 +329,6 @@ pub enum Event {
         correction: Uuid,
         /// Why.
         reason: String,
-        /// When and by whom.
         marked: Marked,
     },
     /// A correction made a new version of a specimen's record.
@@ -545,6 +526,14 @@ pub enum Event {
     },
     /// Something happened to the list of equipment, or was counted with it.
     Equipment(equipment::Happened),
+    /// Something happened to stock and working solutions.
+    Solution(solution::Happened),
+    /// A step of a sample's preparation happened.
+    Preparation(preparation::Happened),
+    /// A limit was set, or which specimens count.
+    Quality(quality::Happened),
+    /// Somebody signed on or off, or reviewed a record.
+    Review(review::Happened),
     /// An instrument said who it is, for the first time or otherwise than before.
     InstrumentIdentified {
         /// Name of the instrument.

@@ -11,6 +11,7 @@ mod apply;
 mod apply_instrument;
 mod apply_intake;
 mod apply_odd;
+mod apply_part;
 mod consumer;
 mod corrected;
 mod deadlines;
@@ -22,8 +23,13 @@ mod input;
 mod kind;
 mod late;
 mod measured;
+mod people;
+mod preparation;
+mod quality;
 mod refusal;
+mod review;
 mod room;
+mod solution;
 mod told;
 
 pub use consumer::{
@@ -33,9 +39,10 @@ pub use decide::{Decision, ScanFound, point_text, withdrawn_text};
 pub use drawer::{CLOSED_KEPT, ClosedSample};
 pub use event::Event;
 pub use input::{
-    Act, Contact, DiskCondition, DiskReport, Do, Input, NetworkCondition, NetworkReport, Started,
-    SwitchReport, Trigger, What,
+    Contact, DiskCondition, DiskReport, Input, NetworkCondition, NetworkReport, Started, SwitchReport,
+    Trigger, What,
 };
+pub use people::{Act, Do};
 pub use refusal::{Outcome, Refusal, Told};
 pub use room::Room;
 pub use told::{by_text, happened_text};

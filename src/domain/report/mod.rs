@@ -109,7 +109,17 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    const ONLY: [&str; 3] = ["/sample/particulars", "/equipment", "/shakerCycles"];
+    const ONLY: [&str; 9] = [
+        "/sample/particulars",
+        "/equipment",
+        "/shakerCycles",
+        "/solution",
+        "/preparation",
+        "/precision",
+        "/acceptance",
+        "/notCounted",
+        "/review",
+    ];
     variant::is_one(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }
 

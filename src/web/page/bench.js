@@ -63,7 +63,7 @@ function drawEquipment(equipment) {
   const open = equipment ? equipment.daily.filter((d) => !d.made).length : 0;
   const words = !equipment ? "" : equipment.checking ? `: checking ${equipment.checking.item}` : equipment.notInOrder > 0 ? `: ▲ ${equipment.notInOrder} not in order`
     : open > 0 ? ": daily check" : equipment.dueSoon > 0 ? `: ${equipment.dueSoon} due soon` : ": ● in order";
-  text(find("#equipment"), `Equipment${words}`);
+  text(find("#menu-equipment"), `Equipment${words}`);
 }
 
 function tick() {

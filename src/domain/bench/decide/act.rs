@@ -105,6 +105,10 @@ impl Deciding<'_> {
             Do::AlarmOutOfService { key, reason } => self.out_of_service(key, reason, by),
             Do::AlarmInService { key } => self.in_service(key, by),
             Do::Equipment(act) => self.equipment(act, marked),
+            Do::Solution(act) => self.solution(act, marked),
+            Do::Preparation(act) => self.preparation(act, marked),
+            Do::Quality(act) => self.quality(act, marked),
+            Do::Review(act) => self.review(act, marked),
             Do::TakeProbeOut => self.take_probe_out(marked),
             Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
             // Decided above.

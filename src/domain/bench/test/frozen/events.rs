@@ -18,7 +18,11 @@ fn kinds() -> Vec<String> {
         include_str!("../../kind.rs"),
         include_str!("../../../equipment/register.rs"),
         include_str!("../../../intake/mod.rs"),
-        include_str!("../../../measure/mod.rs")
+        include_str!("../../../measure/mod.rs"),
+        include_str!("../../../solution/mod.rs"),
+        include_str!("../../../preparation/mod.rs"),
+        include_str!("../../../quality/mod.rs"),
+        include_str!("../../../review/mod.rs")
     );
     let kinds: Vec<_> = names.captures_iter(text).map(|c| c[1].to_owned()).collect();
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");

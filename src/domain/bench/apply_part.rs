@@ -1,0 +1,19 @@
+//! Events of those parts of the trade that keep a list of their own events.
+
+use super::{Bench, Event};
+use crate::domain::moment::Moment;
+
+impl Bench {
+    pub(super) fn apply_part(&mut self, event: &Event, at: &Moment) {
+        match event {
+            Event::Intake(happened) => self.apply_intake(happened),
+            Event::Measured(happened) => self.apply_measured(happened),
+            Event::Equipment(happened) => self.apply_equipment(happened),
+            Event::Solution(happened) => self.apply_solution(happened, at),
+            Event::Preparation(happened) => self.apply_preparation(happened, at),
+            Event::Quality(happened) => self.apply_quality(happened, at),
+            Event::Review(happened) => self.apply_review(happened, at),
+            _ => {}
+        }
+    }
+}

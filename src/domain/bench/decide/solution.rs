@@ -1,0 +1,11 @@
+//! Acts of stock and working solutions.
+
+use super::{Decided, Deciding};
+use crate::domain::solution::Act;
+use crate::domain::specimen::Marked;
+
+impl Deciding<'_> {
+    pub(super) fn solution(&mut self, act: &Act, _: Marked) -> Decided {
+        match *act {}
+    }
+}

@@ -1,0 +1,11 @@
+//! The fold of people and the review of records.
+
+use super::Bench;
+use crate::domain::moment::Moment;
+use crate::domain::review::Happened;
+
+impl Bench {
+    pub(super) fn apply_review(&mut self, happened: &Happened, _: &Moment) {
+        match *happened {}
+    }
+}
