@@ -411,7 +411,7 @@ impl Default for Bench {
 
 impl Bench {
     /// Method and points of a specimen. `None` only if the journal lost its method.
-    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Vec<Point>)> {
+    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Arc<[Point]>)> {
         let method = self.methods.get(&specimen.method)?;
         Some((method, method.points()))
     }

@@ -47,7 +47,7 @@ pub fn withdrawn_text(what: &Withdrawn, method: &Method, points: &[Point]) -> St
 
 impl Deciding<'_> {
     /// A specimen on the bench or gone from it, with its method.
-    pub(super) fn anywhere(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn anywhere(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Arc<[Point]>), Refusal> {
         let specimen = self
             .bench
             .find(id)
@@ -253,7 +253,7 @@ impl Deciding<'_> {
         Outcome::done("")
     }
 
-    fn may_correct(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    fn may_correct(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Arc<[Point]>), Refusal> {
         let found = self.anywhere(id)?;
         let (specimen, _, _) = &found;
         if specimen.is_complete() && specimen.voided.is_some() {

@@ -12,6 +12,7 @@ pub(crate) mod walk;
 #[cfg(test)]
 mod test;
 
+use super::points::KnownPoints;
 use super::{Method, sand_equivalent};
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
@@ -139,6 +140,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         precision: precision?,
         apparatus: apparatus?,
         safety: safety?,
+        known_points: KnownPoints::default(),
     })
 }
 
