@@ -293,7 +293,7 @@ impl Station {
         if std::mem::replace(&mut self.foreseen, true) {
             return;
         }
-        match self.bench.next_deadline(&self.clock.now()) {
+        match self.bench.foresee(&self.clock.now()) {
             // A deadline that had nothing to say must not be asked again at once.
             Some(at) if self.idle_deadline != Some(at) => {
                 if self.alarm_clock.as_ref().is_none_or(|(set, _)| *set != at) {

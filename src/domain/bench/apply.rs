@@ -2,6 +2,7 @@
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
 use super::consumer::REMEMBERED_ASKS;
+use super::deadlines::Quiet;
 use super::event::Event;
 use super::{
     Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptAsk, KeptPress, REMEMBERED_ACTS, Receipt,
@@ -29,6 +30,9 @@ use uuid::Uuid;
 impl Bench {
     /// Applies one event that was decided at `at`.
     pub fn apply(&mut self, event: &Event, at: &Moment) {
+        if !event.leaves_deadlines() {
+            self.quiet = Quiet::default();
+        }
         match event {
             Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
             Event::SampleRegistered { .. }

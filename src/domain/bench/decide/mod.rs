@@ -102,6 +102,9 @@ impl Deciding<'_> {
     }
 
     fn expire(&mut self) {
+        if !matches!(self.input.what, What::Deadline) && self.bench.is_quiet(&self.input.moment) {
+            return;
+        }
         let mut made = self.made;
         let input = self.input;
         let due = self.bench.due_events(&input.moment, || {
