@@ -181,7 +181,7 @@ pub struct Batch {
     /// The network acknowledged every document up to this number, at this wall time in nanoseconds.
     pub acked: Option<(u64, i64)>,
     /// Where its rows stand in the chain; without it every row is hashed again.
-    pub continued: Option<Continued>,
+    pub continued: Option<Box<Continued>>,
 }
 
 impl Batch {

@@ -102,7 +102,7 @@ pub(super) fn decide(
     }
     match &mut pending.batch.continued {
         Some(continued) => continued.to = chain.clone(),
-        none => *none = Some(Continued { from, to: chain.clone() }),
+        none => *none = Some(Box::new(Continued { from, to: chain.clone() })),
     }
     if let Outcome::Refused { text, .. } = &decision.outcome {
         tracing::warn!(refused = %text, "refused");

@@ -38,7 +38,7 @@ async fn a_batch_that_says_where_it_stands_is_taken_there_and_nowhere_else() {
     let folder = Folder::new();
     let (journal, fresh) = open(&folder);
     let mut chain = fresh.chain;
-    let said = |from: &Chain, to: &Chain| Some(Continued { from: from.clone(), to: to.clone() });
+    let said = |from: &Chain, to: &Chain| Some(Box::new(Continued { from: from.clone(), to: to.clone() }));
     let from = chain.clone();
     let first = Batch { continued: None, ..issue(&mut chain, 1, "r1") };
     let whole = Batch { continued: said(&from, &chain), ..first.clone() };

@@ -34,11 +34,13 @@ fn whatever_comes_next_finds_what_is_due() {
         story.warmth("22.0");
         let sample = story.sample("Q", 1);
         specimen = story.specimen(sample, 3);
+        story.mark(specimen, "first fill", Edge::Done);
+        story.mark(specimen, "soak", Edge::Begin);
     }
     let press = |story: &mut Story| story.trigger("place-3", Contact::Press);
     let weigh = |story: &mut Story| story.weigh("52.30");
     let before = twins.plain.events.len();
-    for (seconds, press_next) in [(1, true), (2, true), (5, false), (26, false), (700, false), (1, true)] {
+    for (seconds, press_next) in [(5, false), (26, false), (700, false), (1, true), (1, true)] {
         twins.later(seconds);
         twins.both(weigh);
         twins.both(weigh);
