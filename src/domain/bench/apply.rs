@@ -2,7 +2,6 @@
 //! changes, live or in replay; an event that names what is not there changes nothing.
 
 use super::consumer::REMEMBERED_ASKS;
-use super::deadlines::Quiet;
 use super::event::Event;
 use super::{
     Bench, Block, DoneAct, Finished, KEPT, KEPT_PRESSES, KeptAsk, KeptPress, REMEMBERED_ACTS, Receipt,
@@ -30,9 +29,6 @@ use uuid::Uuid;
 impl Bench {
     /// Applies one event that was decided at `at`.
     pub fn apply(&mut self, event: &Event, at: &Moment) {
-        if !event.leaves_deadlines() {
-            self.quiet = Quiet::default();
-        }
         match event {
             Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
             Event::SampleRegistered { .. }
@@ -68,13 +64,6 @@ impl Bench {
             Event::RoomTemperatureRead { temperature, wire, moment } => {
                 self.read_room(temperature, wire, moment);
             }
-            Event::Intake(_)
-            | Event::Measured(_)
-            | Event::Equipment(_)
-            | Event::Solution(_)
-            | Event::Preparation(_)
-            | Event::Quality(_)
-            | Event::Review(_) => self.apply_part(event, at),
             Event::InstrumentChanged { .. }
             | Event::InstrumentIdentified { .. }
             | Event::InstrumentErrors { .. }
@@ -104,6 +93,7 @@ impl Bench {
             | Event::WeighingPlaced { .. }
             | Event::SpecimensPlanned { .. }
             | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
+            part => self.apply_part(part, at),
         }
     }
 
