@@ -288,6 +288,7 @@ impl Bench {
             voided: None,
             equipment: Vec::new(),
             cycles: Vec::new(),
+            solutions: Vec::new(),
             notes: Vec::new(),
             places: Vec::new(),
             interruption: None,
@@ -306,10 +307,11 @@ impl Bench {
             return;
         };
         let points = method.points();
-        let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
+        let Some(&Point { step, edge, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         self.note_use(id, &method, step, marked);
+        self.note_solution(id, &method, (step, edge), marked);
         let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {

@@ -58,6 +58,7 @@ use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
 use super::shared::Shared;
+use super::solution::Shelf;
 use super::specimen::sample::Sample;
 use super::specimen::tally::Held;
 use super::specimen::{Specimen, Target, Weighing};
@@ -346,6 +347,9 @@ pub struct Bench {
     /// The list of equipment; empty where the laboratory keeps none.
     #[serde(default)]
     pub equipment: Shared<Register>,
+    /// Recipes, batches and bottles of solution; no batch where the laboratory keeps no list.
+    #[serde(default)]
+    pub solutions: Shared<Shelf>,
 }
 
 impl Default for Bench {
@@ -405,6 +409,7 @@ impl Default for Bench {
             network: Shared::default(),
             intake: Shared::default(),
             equipment: Shared::default(),
+            solutions: Shared::default(),
         }
     }
 }
@@ -439,6 +444,7 @@ impl Bench {
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimens.get(specimen).is_some_and(|s| !s.is_over())
             }
+            Target::Component { batch, component, .. } => self.solutions.may_take_mass(batch, component),
         }
     }
 

@@ -20,6 +20,10 @@ pub(super) fn data(bench: &Bench, weighing: &Weighing, head: &Head) -> Value {
             "specimen": specimen,
             "label": bench.specimens.get(specimen).map(|s| format!("{} (corrective sand)", s.label)),
         }),
+        Some(Target::Component { batch, component, .. }) => json!({
+            "batch": batch,
+            "component": component,
+        }),
         None => Value::Null,
     };
     let mut data = json!({});

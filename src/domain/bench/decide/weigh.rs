@@ -13,7 +13,11 @@ impl Bench {
     pub fn given_weighings(&self) -> impl Iterator<Item = &Weighing> {
         let samples = self.samples.values().flat_map(|sample| sample.masses.values());
         let specimens = self.specimens.values().flat_map(|s| s.mass.iter().chain(&s.corrective));
-        samples.chain(specimens).filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
+        let solutions = self.solutions.weighings();
+        samples
+            .chain(specimens)
+            .chain(solutions)
+            .filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
     }
 
     /// What a weighing is for, in words.
@@ -33,6 +37,7 @@ impl Bench {
                 let label = self.specimens.get(specimen).map(|s| s.label.as_str());
                 format!("{}: corrective sand", label.unwrap_or("a specimen that is gone"))
             }
+            Target::Component { batch, component, .. } => format!("solution {batch}: {component}"),
         }
     }
 }
@@ -95,11 +100,15 @@ impl Deciding<'_> {
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimen(*specimen)?;
             }
+            Target::Component { batch, component, .. } => {
+                self.component(batch, component)?;
+            }
         }
         if self.bench.may_take_mass(to) {
             return Ok(());
         }
-        let what = format!("{} is complete or void, or has its result", self.bench.target_text(to));
+        let what =
+            format!("{} is complete or void, has its result, or takes no mass", self.bench.target_text(to));
         Err(Refusal::Already { what })
     }
 }

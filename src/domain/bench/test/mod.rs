@@ -17,6 +17,7 @@ mod notes;
 mod odd;
 mod placed;
 mod plans;
+mod solution;
 mod switches;
 mod temperature;
 mod variants;
@@ -64,6 +65,7 @@ impl Story {
             methods: vec![t176()],
             network: NetworkFacts::default(),
             equipment: Vec::new(),
+            recipes: Vec::new(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };
