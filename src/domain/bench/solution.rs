@@ -76,15 +76,11 @@ impl Bench {
         let used = self.solutions.use_at(of, step, moment);
         self.solutions.count(&used, false);
         let Some(specimen) = self.find_mut(id) else { return };
-        let before = match specimen.solutions.iter_mut().find(|known| known.step == step) {
-            Some(known) => Some(std::mem::replace(known, used)),
-            None => {
-                specimen.solutions.push(used);
-                None
-            }
-        };
-        if let Some(before) = before {
+        if let Some(known) = specimen.solutions.iter_mut().find(|known| known.step == step) {
+            let before = std::mem::replace(known, used);
             self.solutions.count(&before, true);
+        } else {
+            specimen.solutions.push(used);
         }
     }
 }

@@ -223,10 +223,10 @@ impl Deciding<'_> {
         }
         let number = text("lot", lot, 1)?;
         let end = expires.map(|day| day_end(day, "expires")).transpose()?;
-        let past = end.is_some_and(|end| end < marked.moment.wall_ns);
-        let reason = reason.filter(|said| past && !said.trim().is_empty());
+        let is_past = end.is_some_and(|end| end < marked.moment.wall_ns);
+        let reason = reason.filter(|said| is_past && !said.trim().is_empty());
         let reason = reason.map(|said| text("reason", said, 1)).transpose()?;
-        if let (true, None, Some(expires)) = (past, &reason, expires) {
+        if let (true, None, Some(expires)) = (is_past, &reason, expires) {
             let why = format!(
                 "lot {number} is past its date, {expires}: take another, or say why it is used all the same"
             );
