@@ -134,12 +134,13 @@ fn a_wrong_recipe_is_told_with_file_line_and_key_and_nothing_starts() {
     let text = std::fs::read_to_string(format!("{RECIPES}/t176-working.toml")).unwrap();
     let wrong =
         text.replacen("kind = \"working\"", "kind = \"cooking\"", 1).replacen("\"distilled\"", "\"rain\"", 1);
-    site.write("t176-working.toml", &wrong);
+    site.write("recipes/t176-working.toml", &wrong);
+    site.write("stillstand.toml", &common::site::settings(&site, None, ""));
     let (line_of_kind, line_of_water) = (line(&wrong, "cooking"), line(&wrong, "\"rain\""));
     let said = std::process::Command::new(common::PROGRAM)
-        .args(["check", "--settings", "config"])
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .env("STILLSTAND_STATION__SOLUTIONS", site.path())
+        .args(["check", "--settings"])
+        .arg(site.path())
+        .env("STILLSTAND_STATION__SOLUTIONS", site.file("recipes"))
         .output()
         .unwrap();
     let text = String::from_utf8(said.stderr).unwrap();

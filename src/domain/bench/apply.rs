@@ -54,16 +54,12 @@ impl Bench {
             | Event::RecordAmended { .. }
             | Event::ResultAmended { .. }
             | Event::SampleRecalled { .. } => self.apply_correction(event, at),
-            Event::TemperatureRead { temperature, wire, moment, side } => {
-                self.read_temperature(temperature, wire, moment, *side);
-            }
-            Event::TemperaturesCounted { .. } => self.probe.block = None,
-            Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
-            Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
+            Event::TemperatureRead { .. }
+            | Event::TemperaturesCounted { .. }
+            | Event::ProbeTakenOut { .. }
+            | Event::ProbePutIn { .. }
+            | Event::RoomTemperatureRead { .. } => self.apply_temperature(event),
             Event::DocumentIssued { number, document, .. } => self.issued(*number, *document, at),
-            Event::RoomTemperatureRead { temperature, wire, moment } => {
-                self.read_room(temperature, wire, moment);
-            }
             Event::Intake(_)
             | Event::Measured(_)
             | Event::Equipment(_)
@@ -438,7 +434,13 @@ impl Bench {
         self.finished_samples_leave(at);
     }
 
-    fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
+    pub(super) fn read_temperature(
+        &mut self,
+        temperature: &Quantity,
+        wire: &Wire,
+        moment: &Moment,
+        side: Option<Side>,
+    ) {
         self.temperatures += 1;
         if self.probe.stands_in.is_some() {
             self.probe.watches = self.watches_after(temperature, *moment);
@@ -498,7 +500,7 @@ impl Bench {
 
     /// Time up to the move belongs to the reading that held; from then on to none, or to the
     /// next one.
-    fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
+    pub(super) fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let methods = &self.methods;
         for specimen in self.specimens.values_mut().filter(|s| s.counts_temperatures()) {

@@ -65,14 +65,23 @@ impl Event {
             Self::InstrumentIdentified { .. } => "instrument-identified",
             Self::InstrumentErrors { .. } => "instrument-errors",
             Self::Equipment(happened) => happened.kind(),
-            Self::Solution(happened) => happened.kind(),
-            Self::Preparation(happened) => happened.kind(),
-            Self::Quality(happened) => happened.kind(),
-            Self::Review(happened) => happened.kind(),
+            Self::Solution(_) | Self::Preparation(_) | Self::Quality(_) | Self::Review(_) => {
+                self.kind_of_part()
+            }
             Self::ActDone { .. } => "act-done",
             Self::AskAnswered { .. } => "ask-answered",
             Self::ReceiptConfirmed { .. } => "receipt-confirmed",
             Self::ReplayAsked { .. } => "replay-asked",
+        }
+    }
+
+    const fn kind_of_part(&self) -> &'static str {
+        match self {
+            Self::Solution(happened) => happened.kind(),
+            Self::Preparation(happened) => happened.kind(),
+            Self::Quality(happened) => happened.kind(),
+            Self::Review(happened) => happened.kind(),
+            _ => "",
         }
     }
 

@@ -101,14 +101,16 @@ impl Deciding<'_> {
                 self.specimen(*specimen)?;
             }
             Target::Component { batch, component, .. } => {
-                self.component(batch, component)?;
+                if self.component(batch, component)?.mass.is_none() {
+                    let what = format!("`{component}` is taken by volume: it has no mass to be held to");
+                    return Err(Refusal::Already { what });
+                }
             }
         }
         if self.bench.may_take_mass(to) {
             return Ok(());
         }
-        let what =
-            format!("{} is complete or void, has its result, or takes no mass", self.bench.target_text(to));
+        let what = format!("{} is complete or void, or has its result", self.bench.target_text(to));
         Err(Refusal::Already { what })
     }
 }
