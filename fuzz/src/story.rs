@@ -76,6 +76,7 @@ impl Story {
             methods,
             network: NetworkFacts::default(),
             equipment: Vec::new(),
+            recipes: Vec::new(),
         };
         let bench = Bench::default();
         let mut story = Self { begun: bench.clone(), bench, now: moment(0), events: Vec::new(), next_id: 1 };

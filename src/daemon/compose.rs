@@ -22,6 +22,7 @@ use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
 use crate::domain::reading::Live;
+use crate::domain::solution::Recipe;
 use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
@@ -54,6 +55,8 @@ pub struct Parts {
     pub methods: Vec<Method>,
     /// Kinds of equipment, where the settings name their folder.
     pub equipment: Vec<Kind>,
+    /// Recipes of solutions, where the settings name their folder.
+    pub recipes: Vec<Recipe>,
     /// The shapes that the instruments name.
     pub shapes: BTreeMap<String, AnyShape>,
     /// Bench time.
@@ -152,7 +155,7 @@ struct Ends {
 /// # Errors
 /// See [`StationError`]; nothing is left running.
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
-    let Parts { settings, methods, equipment, shapes, clock, running_clock, rehearsal } = parts;
+    let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
@@ -171,7 +174,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
-    let started = What::Started(Box::new(started(&settings, methods, equipment, rehearsal)));
+    let started = What::Started(Box::new(started(&settings, methods, equipment, recipes, rehearsal)));
     handle.ask(started, clock.now()).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
@@ -243,7 +246,13 @@ impl Running {
     }
 }
 
-fn started(settings: &Settings, methods: Vec<Method>, equipment: Vec<Kind>, rehearsal: bool) -> Started {
+fn started(
+    settings: &Settings,
+    methods: Vec<Method>,
+    equipment: Vec<Kind>,
+    recipes: Vec<Recipe>,
+    rehearsal: bool,
+) -> Started {
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),
@@ -258,6 +267,7 @@ fn started(settings: &Settings, methods: Vec<Method>, equipment: Vec<Kind>, rehe
         instruments: settings.instruments.iter().map(|(name, i)| (name.clone(), i.kind)).collect(),
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
+        recipes,
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),

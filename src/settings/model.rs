@@ -48,6 +48,8 @@ pub struct Station {
     pub shapes: PathBuf,
     /// Folder of kinds of equipment; absent: the laboratory keeps its list elsewhere.
     pub equipment: Option<PathBuf>,
+    /// Folder of recipes of solutions; absent: the laboratory keeps its solutions elsewhere.
+    pub solutions: Option<PathBuf>,
 }
 
 /// The journal.

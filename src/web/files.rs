@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 22] = [
+const FILES: [(&str, &str, &str); 24] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -25,6 +25,8 @@ const FILES: [(&str, &str, &str); 22] = [
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
     ("equipment.js", SCRIPT, include_str!("page/equipment.js")),
     ("checks.js", SCRIPT, include_str!("page/checks.js")),
+    ("solutions.js", SCRIPT, include_str!("page/solutions.js")),
+    ("batch.js", SCRIPT, include_str!("page/batch.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
@@ -37,8 +39,12 @@ const FILES: [(&str, &str, &str); 22] = [
 ];
 
 /// The menu of every page, in the order of a day's work: id of the link, address, word.
-const MENU: [(&str, &str, &str); 3] =
-    [("bench", "/", "Bench"), ("samples", "/samples", "Samples"), ("equipment", "/equipment", "Equipment")];
+const MENU: [(&str, &str, &str); 4] = [
+    ("bench", "/", "Bench"),
+    ("samples", "/samples", "Samples"),
+    ("solutions", "/solutions", "Solutions"),
+    ("equipment", "/equipment", "Equipment"),
+];
 
 /// The bench page.
 pub(super) async fn bench(headers: HeaderMap) -> Response {
@@ -63,6 +69,11 @@ pub(super) async fn sample(headers: HeaderMap) -> Response {
 /// The page of the equipment; its script fetches the list.
 pub(super) async fn equipment(headers: HeaderMap) -> Response {
     page(&headers, "/equipment", include_str!("page/equipment.html"))
+}
+
+/// The page of the solutions; its script fetches the shelf.
+pub(super) async fn solutions(headers: HeaderMap) -> Response {
+    page(&headers, "/solutions", include_str!("page/solutions.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {

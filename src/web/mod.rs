@@ -18,6 +18,7 @@ mod files;
 mod guard;
 mod problem;
 mod samples;
+mod solutions;
 mod stream;
 
 use crate::clock::Clock;
@@ -129,6 +130,8 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/equipment", get(files::equipment))
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))
+        .route("/solutions", get(files::solutions))
+        .route("/solutions/view", get(solutions::view))
         .route(
             "/events",
             get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),

@@ -6,6 +6,7 @@ mod odd;
 mod requests;
 mod samples;
 mod shown;
+mod solutions;
 
 use super::*;
 use crate::clock::SteppedClock;
@@ -70,6 +71,7 @@ impl Rig {
             triggers: BTreeMap::new(),
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
             equipment: equipment::kinds(),
+            recipes: solutions::recipes(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };

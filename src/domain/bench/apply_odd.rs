@@ -124,6 +124,9 @@ impl Bench {
                 specimen.note(Happened::MassTakenAway, marked);
                 Some(weighing)
             }
+            Some(Target::Component { batch, component, .. }) => {
+                self.solutions.take_back(batch, component, id)
+            }
         }
     }
 
@@ -145,6 +148,9 @@ impl Bench {
                 s.note(Happened::Weighed, marked);
                 s.earlier_corrective.extend(s.corrective.replace(weighing));
             }),
+            Some(Target::Component { batch, component, further }) => {
+                self.solutions.give(&batch, &component, further, weighing);
+            }
             None => keep(&mut self.kept_weighings, weighing.into(), KEPT),
         }
     }

@@ -1,4 +1,4 @@
-//! Events of those parts of the trade that keep a list of their own events.
+//! Events of those parts of the trade that keep a list of their own events, and of the probes.
 
 use super::{Bench, Event};
 use crate::domain::moment::Moment;
@@ -13,6 +13,21 @@ impl Bench {
             Event::Preparation(happened) => self.apply_preparation(happened, at),
             Event::Quality(happened) => self.apply_quality(happened, at),
             Event::Review(happened) => self.apply_review(happened, at),
+            _ => {}
+        }
+    }
+
+    pub(super) fn apply_temperature(&mut self, event: &Event) {
+        match event {
+            Event::TemperatureRead { temperature, wire, moment, side } => {
+                self.read_temperature(temperature, wire, moment, *side);
+            }
+            Event::TemperaturesCounted { .. } => self.probe.block = None,
+            Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
+            Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
+            }
             _ => {}
         }
     }

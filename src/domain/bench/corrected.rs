@@ -51,6 +51,7 @@ impl Bench {
                 let what = Corrected::Time { point: *point, from: from.clone(), to: to.clone() };
                 self.correct(*specimen, *correction, what, marked, reason.as_ref());
                 self.correct_time(*specimen, *point, to);
+                self.move_use(*specimen, *point, to);
                 self.change(*specimen, |s| s.note(Happened::TimeCorrected { point: *point }, marked));
             }
             Event::ReadingCorrected { specimen, correction, of, readings, marked, reason } => {

@@ -58,6 +58,7 @@ use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
 use super::shared::Shared;
+use super::solution::Shelf;
 use super::specimen::sample::Sample;
 use super::specimen::tally::Held;
 use super::specimen::{Specimen, Target, Weighing};
@@ -349,6 +350,9 @@ pub struct Bench {
     /// No part of the state: until when it is known that nothing is due.
     #[serde(skip)]
     pub(crate) quiet: deadlines::Quiet,
+    /// Recipes, batches and bottles of solution; no batch where the laboratory keeps no list.
+    #[serde(default)]
+    pub solutions: Shared<Shelf>,
 }
 
 impl Default for Bench {
@@ -409,6 +413,7 @@ impl Default for Bench {
             intake: Shared::default(),
             equipment: Shared::default(),
             quiet: deadlines::Quiet::default(),
+            solutions: Shared::default(),
         }
     }
 }
@@ -443,6 +448,7 @@ impl Bench {
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimens.get(specimen).is_some_and(|s| !s.is_over())
             }
+            Target::Component { batch, component, .. } => self.solutions.may_take_mass(batch, component),
         }
     }
 

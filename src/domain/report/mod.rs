@@ -12,6 +12,7 @@ mod measure;
 mod record;
 mod repeat;
 mod result;
+mod solution;
 mod variant;
 mod weighing;
 
@@ -74,13 +75,13 @@ impl DocumentKind {
         }
     }
 
-    /// The same for a document that tells what came with the bag, or of a method that has more than
-    /// two levels and their ratio.
+    /// The same for a document that tells what only some laboratories have: what came with the bag,
+    /// equipment, solutions, a method with more than two levels and their ratio.
     const fn fullest_schema(self) -> &'static str {
         match self {
             Self::Record => "specimen-record/1.2.0",
             Self::Result => "sample-result/1.2.0",
-            Self::Weighing => self.fuller_schema(),
+            Self::Weighing => "weighing/1.2.0",
         }
     }
 
@@ -110,7 +111,7 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    const ONLY: [&str; 9] = [
+    const ONLY: [&str; 10] = [
         "/sample/particulars",
         "/equipment",
         "/shakerCycles",
@@ -120,6 +121,7 @@ fn tells_most(data: &Value) -> bool {
         "/acceptance",
         "/notCounted",
         "/review",
+        "/for/batch",
     ];
     variant::is_one(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }
@@ -128,7 +130,7 @@ fn tells_most(data: &Value) -> bool {
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = kinds.map(DocumentKind::fuller_schema);
-    let fullest = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fullest_schema);
+    let fullest = kinds.map(DocumentKind::fullest_schema);
     let later = fuller.into_iter().chain(fullest).chain([NOTICE_SCHEMA]);
     kinds.map(DocumentKind::schema).into_iter().chain(later).map(schema_id).collect()
 }

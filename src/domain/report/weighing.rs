@@ -41,6 +41,10 @@ fn target(bench: &Bench, weighing: &Weighing) -> Value {
             "specimen": specimen,
             "label": bench.specimens.get(specimen).map(|s| format!("{} (corrective sand)", s.label)),
         }),
+        Some(Target::Component { batch, component, .. }) => json!({
+            "batch": batch,
+            "component": component,
+        }),
         None => Value::Null,
     }
 }

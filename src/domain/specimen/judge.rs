@@ -86,6 +86,16 @@ pub enum Code {
     MoistureOver,
     /// A mass could not be judged, because what it depends on was not stated.
     MassNotShown,
+    /// Solution was used of which nothing is known, or not its age.
+    SolutionUnknown,
+    /// Solution was used that was past its last day, or older than the method allows.
+    SolutionTooOld,
+    /// Solution was used that had been discarded.
+    SolutionDiscarded,
+    /// Solution was used of which something was not as its recipe says.
+    SolutionNotInOrder,
+    /// Solution was used that was made by a recipe of another method.
+    SolutionOfOtherMethod,
 }
 
 /// How an interval stands against its limits.
@@ -216,6 +226,7 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
     }
     found.extend(crate::domain::measure::deviations(specimen, method));
     found.extend(crate::domain::equipment::deviations(specimen, method));
+    found.extend(crate::domain::solution::deviations(specimen, method));
     found
 }
 

@@ -111,6 +111,16 @@ pub enum Target {
         /// The specimen.
         specimen: Uuid,
     },
+    /// A component of a batch of solution.
+    Component {
+        /// The batch.
+        batch: String,
+        /// The step of its recipe.
+        component: String,
+        /// A further portion, beside what was measured.
+        #[serde(default)]
+        further: bool,
+    },
 }
 
 /// A further run of the shaker after the one that counts.
@@ -196,6 +206,9 @@ pub struct Specimen {
     /// Cycles of the shaker that were counted while it was in it.
     #[serde(default)]
     pub cycles: Vec<crate::domain::equipment::Cycles>,
+    /// Solutions that it met, one entry for each step at which some was drawn.
+    #[serde(default)]
+    pub solutions: Vec<crate::domain::solution::Use>,
     /// What people noted of it, in the order in which they did.
     #[serde(default)]
     pub notes: Vec<note::Note>,

@@ -228,6 +228,7 @@ pub(super) fn balance(bench: &Bench) -> Value {
         Target::CorrectiveSand { specimen } => {
             format!("{}: corrective sand", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
+        Target::Component { .. } => bench.target_text(target),
     });
     json!({
         "awaited": awaited,

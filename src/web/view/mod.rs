@@ -8,6 +8,7 @@ mod measured;
 mod odd;
 mod places;
 pub mod samples;
+pub mod solution;
 
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
@@ -83,6 +84,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "alarms": lists::alarms(bench),
         "alarmsAside": lists::alarms_aside(bench),
         "equipment": equipment::line(bench, &seen.now),
+        "solutions": solution::line(bench, &seen.now, &seen.live),
         "probe": lists::probe(bench, &seen.now),
         "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),

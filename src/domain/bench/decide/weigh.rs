@@ -13,7 +13,11 @@ impl Bench {
     pub fn given_weighings(&self) -> impl Iterator<Item = &Weighing> {
         let samples = self.samples.values().flat_map(|sample| sample.masses.values());
         let specimens = self.specimens.values().flat_map(|s| s.mass.iter().chain(&s.corrective));
-        samples.chain(specimens).filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
+        let solutions = self.solutions.weighings();
+        samples
+            .chain(specimens)
+            .chain(solutions)
+            .filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
     }
 
     /// What a weighing is for, in words.
@@ -33,6 +37,7 @@ impl Bench {
                 let label = self.specimens.get(specimen).map(|s| s.label.as_str());
                 format!("{}: corrective sand", label.unwrap_or("a specimen that is gone"))
             }
+            Target::Component { batch, component, .. } => format!("solution {batch}: {component}"),
         }
     }
 }
@@ -94,6 +99,12 @@ impl Deciding<'_> {
             }
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimen(*specimen)?;
+            }
+            Target::Component { batch, component, .. } => {
+                if self.component(batch, component)?.mass.is_none() {
+                    let what = format!("`{component}` is taken by volume: it has no mass to be held to");
+                    return Err(Refusal::Already { what });
+                }
             }
         }
         if self.bench.may_take_mass(to) {

@@ -19,6 +19,7 @@ mod placed;
 mod plans;
 mod quiet;
 mod running;
+mod solution;
 mod switches;
 mod temperature;
 mod variants;
@@ -66,6 +67,7 @@ impl Story {
             methods: vec![t176()],
             network: NetworkFacts::default(),
             equipment: Vec::new(),
+            recipes: Vec::new(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };

@@ -4,9 +4,9 @@
 //! `walk` knows the document, `value` the values with their source, `parts` and `steps` the method.
 
 mod number;
-mod parts;
+pub(crate) mod parts;
 mod steps;
-mod value;
+pub(crate) mod value;
 pub(crate) mod walk;
 
 #[cfg(test)]
@@ -173,7 +173,7 @@ pub(crate) fn id<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Optio
     Some(id)
 }
 
-fn digest(text: &str) -> String {
+pub(crate) fn digest(text: &str) -> String {
     Sha256::digest(text.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
         // Writing to a string cannot fail.
         let _ = write!(hex, "{byte:02x}");

@@ -214,7 +214,7 @@ pub(super) fn requirements<'t>(
     all(walk, table, key, Walk::requirement)
 }
 
-pub(super) fn sentences<'t>(walk: &mut Walk<'t>, root: &Table<'t>, key: &str) -> Option<Vec<String>> {
+pub(crate) fn sentences<'t>(walk: &mut Walk<'t>, root: &Table<'t>, key: &str) -> Option<Vec<String>> {
     let node = walk.need(root, key, "an array of sentences")?;
     let elements = walk.elements(&node, "an array of sentences")?;
     if elements.is_empty() {
@@ -226,7 +226,7 @@ pub(super) fn sentences<'t>(walk: &mut Walk<'t>, root: &Table<'t>, key: &str) ->
 }
 
 /// Every table of an array of tables, each with a name of its own.
-fn all<'t, T>(
+pub(crate) fn all<'t, T>(
     walk: &mut Walk<'t>,
     table: &Table<'t>,
     key: &str,
