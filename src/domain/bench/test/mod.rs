@@ -17,6 +17,7 @@ mod notes;
 mod odd;
 mod placed;
 mod plans;
+mod quality;
 mod switches;
 mod temperature;
 mod variants;
