@@ -239,8 +239,8 @@ mod test {
 
     #[test]
     fn few_results_have_no_limits() {
-        assert_eq!(Limits::of(&vec![dec("42"); FEWEST - 1]), None);
-        let same = Limits::of(&vec![dec("42"); FEWEST]).unwrap();
+        assert_eq!(Limits::of(&[dec("42"); FEWEST - 1]), None);
+        let same = Limits::of(&[dec("42"); FEWEST]).unwrap();
         assert_eq!(same.ends(), (dec("42"), dec("42")));
     }
 }

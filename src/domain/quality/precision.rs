@@ -166,7 +166,7 @@ mod test {
         assert_eq!((three.operator.unwrap().range, three.is_outside()), (dec("9.57"), Some(true)));
         let four = compare(&values("42 44 52 45"), &method).unwrap();
         assert_eq!((four.operator.unwrap().range, four.is_outside()), (dec("10.44"), Some(false)));
-        let many = compare(&vec![dec("42"); 11], &method).unwrap();
+        let many = compare(&[dec("42"); 11], &method).unwrap();
         assert_eq!((many.operator, many.is_outside()), (None, None));
         assert!(compare(&values("42"), &method).is_none());
     }

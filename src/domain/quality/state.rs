@@ -17,14 +17,22 @@ use uuid::Uuid;
 #[serde(rename_all = "kebab-case", default)]
 pub struct Rules {
     /// What a deviation does.
+    #[serde(skip_serializing_if = "is_default")]
     pub deviations: Deviations,
     /// Whether published precision is compared.
+    #[serde(skip_serializing_if = "is_default")]
     pub precision: Compared,
     /// What the laboratory states of its uncertainty; `None`: it is off the sheet.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub uncertainty: Option<Stated>,
     /// The method says that a result which meets its limit in too cold a solution stands.
+    #[serde(skip_serializing_if = "is_default")]
     pub cold_stands: bool,
+}
+
+/// What is as shipped is not written.
+fn is_default<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
 }
 
 /// What a specimen's deviations say of the cold: a colder solution settles slower and gives a lower
@@ -43,7 +51,6 @@ pub enum Cold {
 
 impl Cold {
     /// Not colder than allowed. (A reference, since serde asks with one.)
-    #[expect(clippy::trivially_copy_pass_by_ref, reason = "the form that serde calls")]
     pub const fn is_no(&self) -> bool {
         matches!(self, Self::No)
     }

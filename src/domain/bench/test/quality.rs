@@ -355,7 +355,6 @@ fn what_turns_up_after_an_admission_holds_the_specimen_again() {
     story.ok(admit(held));
     // The end of the shake had been marked too early: it took 50 s in truth.
     let time = Do::CorrectTime { specimen: held, step: "shake".to_owned(), edge: Edge::End, reason: None };
-    #[expect(clippy::cast_possible_truncation, reason = "seconds in a test")]
     let shaken = {
         let specimen = story.bench.find(held).unwrap();
         let (method, points) = story.bench.rule(specimen).unwrap();
