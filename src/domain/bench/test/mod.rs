@@ -1,5 +1,6 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
+mod accepted;
 mod alarms;
 mod amended;
 mod anything;
