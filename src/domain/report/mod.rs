@@ -9,6 +9,7 @@ mod equipment;
 mod incident;
 mod intake;
 mod measure;
+mod quality;
 mod record;
 mod repeat;
 mod result;
@@ -120,10 +121,11 @@ fn tells_most(data: &Value) -> bool {
         "/precision",
         "/acceptance",
         "/notCounted",
+        "/uncertainty",
         "/review",
         "/for/batch",
     ];
-    variant::is_one(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
+    variant::is_one(data) || quality::is_told(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }
 
 /// The `$id` of the schema of every document that this program publishes in order.

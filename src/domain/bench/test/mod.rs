@@ -1,5 +1,6 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
+mod accepted;
 mod alarms;
 mod amended;
 mod anything;
@@ -20,6 +21,7 @@ mod plans;
 mod quiet;
 mod running;
 mod solution;
+mod quality;
 mod switches;
 mod temperature;
 mod variants;
