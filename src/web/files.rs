@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 22] = [
+const FILES: [(&str, &str, &str); 24] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -27,6 +27,8 @@ const FILES: [(&str, &str, &str); 22] = [
     ("checks.js", SCRIPT, include_str!("page/checks.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
+    ("course.js", SCRIPT, include_str!("page/course.js")),
+    ("drying.js", SCRIPT, include_str!("page/drying.js")),
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
     ("particulars.js", SCRIPT, include_str!("page/particulars.js")),

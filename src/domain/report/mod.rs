@@ -9,6 +9,7 @@ mod equipment;
 mod incident;
 mod intake;
 mod measure;
+mod preparation;
 mod record;
 mod repeat;
 mod result;

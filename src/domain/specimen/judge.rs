@@ -86,6 +86,16 @@ pub enum Code {
     MoistureOver,
     /// A mass could not be judged, because what it depends on was not stated.
     MassNotShown,
+    /// A step of the preparation was not entered.
+    PreparationNotShown,
+    /// The portion was not mixed again before the tin.
+    NotRemixed,
+    /// The tin was not shown to be dried to constant mass.
+    NotConstant,
+    /// The oven was not at its temperature.
+    OvenOutside,
+    /// The temperature of the oven was not noted.
+    OvenNotShown,
 }
 
 /// How an interval stands against its limits.

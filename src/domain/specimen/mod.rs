@@ -111,6 +111,13 @@ pub enum Target {
         /// The specimen.
         specimen: Uuid,
     },
+    /// A tare or a drying of the course that the sample follows.
+    Preparation {
+        /// The sample.
+        sample: Uuid,
+        /// Which mass.
+        of: crate::domain::preparation::MassOf,
+    },
 }
 
 /// A further run of the shaker after the one that counts.

@@ -1,5 +1,6 @@
 // One sample: what came with it, its specimens, weighings, records and their versions.
 
+import { drawCourse, tickCourse } from "./course.js";
 import { find, h, rebuilt, show, text } from "./dom.js";
 import { act, start } from "./link.js";
 import * as particulars from "./particulars.js";
@@ -72,13 +73,16 @@ async function load() {
   text(find("#under"), sample.particulars.project ?? "");
   document.title = `${sample.label}: sample`;
   find("#label").href = `/samples/${sample.id}/label`;
-  rebuilt(find("#main"), sample, () => parts(sample));
+  const { course, ...rest } = sample;
+  drawCourse(find("#course"), sample);
+  rebuilt(find("#main"), rest, () => parts(sample));
   show(find("#correct"), true);
   // What a person is typing is never overwritten; an untouched form follows.
   if (filled === null || (filled !== sample.version && !form.dirty)) {
     particulars.write(form, sample.particulars);
     filled = sample.version;
   }
+  if (first && location.hash === "#course") find("#course").scrollIntoView();
   if (first && location.hash.startsWith("#specimen-")) document.getElementById(location.hash.slice(1))?.scrollIntoView();
 }
 
@@ -114,6 +118,7 @@ try {
 
 listen();
 load();
+setInterval(() => tickCourse(find("#course")), 250);
 start((view) => {
   show(find("#rehearsal"), view.station.rehearsal);
   if (view.sequence === sequence) return;

@@ -7,6 +7,7 @@ mod lists;
 mod measured;
 mod odd;
 mod places;
+pub mod preparation;
 pub mod samples;
 
 use crate::domain::bench::Bench;

@@ -17,6 +17,7 @@ mod notes;
 mod odd;
 mod placed;
 mod plans;
+mod preparation;
 mod switches;
 mod temperature;
 mod variants;

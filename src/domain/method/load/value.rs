@@ -249,7 +249,7 @@ impl<'t> Walk<'t> {
     }
 
     /// Source and confidence of a table, with the value still to come.
-    fn sourced(&mut self, table: &Table<'t>, has_value: bool) -> Option<Sourced<()>> {
+    pub(super) fn sourced(&mut self, table: &Table<'t>, has_value: bool) -> Option<Sourced<()>> {
         let source = self.text(table, "source");
         let confidence = self.word(table, "confidence", &CONFIDENCES)?;
         if has_value && confidence == Confidence::Unknown {
