@@ -29,7 +29,9 @@ pub fn deviations(sample: &Sample, method: &Method, specimen: &Specimen) -> Vec<
 /// The first mark of a specimen after the filling of its tin; `None`: it was not begun.
 pub fn begun<'a>(course: &Course, specimen: &'a Specimen) -> Option<&'a Marked> {
     let filled = course.tin_of(specimen.id).and_then(|(tin, _)| course.filled(tin));
-    specimen.points.iter().flatten().find(|marked| Some(*marked) != filled)
+    // The filling can only be the first point of the method.
+    let mut marks = specimen.points.iter().enumerate();
+    marks.find_map(|(at, marked)| marked.as_ref().filter(|marked| at > 0 || Some(*marked) != filled))
 }
 
 struct Judged<'a> {

@@ -50,7 +50,7 @@ impl Deciding<'_> {
         Ok(self.entered_text(&walking, &format!("drying {load}: tin {listed}")))
     }
 
-    fn load<'a>(walking: &'a Walking, number: u32) -> Result<Drying<'a>, Refusal> {
+    fn load(walking: &Walking, number: u32) -> Result<Drying<'_>, Refusal> {
         let on = walking.on()?;
         on.drying(number).ok_or_else(|| {
             let known = on.course.numbered_loads().map(|(number, _)| number.to_string());

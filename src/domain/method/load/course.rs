@@ -41,12 +41,11 @@ pub(super) fn courses<'t>(
 ) -> Option<Vec<CourseRule>> {
     let elsewhere = Elsewhere { weighings, steps };
     let mut before: Vec<CourseRule> = Vec::new();
-    let read = all(walk, table, "course", |walk, table| {
+    all(walk, table, "course", |walk, table| {
         let course = course(walk, table, &before, &elsewhere)?;
         before.push(course.clone());
         Some(course)
-    });
-    read
+    })
 }
 
 fn course<'t>(

@@ -189,6 +189,9 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
         errors: vec!["-113,\"Undefined header\"".to_owned()],
     };
     examples.insert(errors.kind(), serde_json::to_string(&errors).unwrap());
+    // The fullest of its kind: a method with courses of preparation.
+    let adopted = Event::MethodAdopted { method: t176() };
+    examples.insert(adopted.kind(), serde_json::to_string(&adopted).unwrap());
     // The station makes this one, with the document.
     let document = &published(&stories[0])[0];
     let (kind, sha256) = (document.kind.as_str().to_owned(), "0f".repeat(32));
