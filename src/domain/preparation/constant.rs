@@ -133,7 +133,7 @@ pub fn sum<'a>(unit: Unit, masses: impl Iterator<Item = &'a Quantity>) -> Option
     Some(sum)
 }
 
-/// A length of time in minutes, seconds where it has any.
+/// A length of time in minutes, and seconds where it has any.
 pub fn minutes(ns: i64) -> String {
     use crate::domain::moment::{MINUTE, SECOND};
     let (whole, rest) = (ns.div_euclid(MINUTE), ns.rem_euclid(MINUTE));

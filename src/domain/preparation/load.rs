@@ -168,8 +168,8 @@ impl<'a> Drying<'a> {
         }
         if let Some(before) = self.load.before.as_ref().filter(|w| w.mass.value < mass.value) {
             return Some(format!(
-                "a dried mass cannot be more than the mass before drying ({}): is it the right load, is the pan \
-                 clean?",
+                "a dried mass cannot be more than the mass before drying ({}); see whether it is the right load \
+                 and the pan is clean",
                 before.mass
             ));
         }

@@ -63,5 +63,6 @@ fn nothing_is_taken_a_percentage_of_where_nothing_is_left() {
 #[test]
 fn lengths_of_time_are_said_in_minutes() {
     let s = crate::domain::moment::SECOND;
-    assert_eq!([minutes(1800 * s), minutes(100 * s), minutes(0)], ["30 min", "1 min 40 s", "0 min"]);
+    let said = [1800, 100, 40, 0].map(|seconds| minutes(seconds * s));
+    assert_eq!(said, ["30 min", "1 min 40 s", "40 s", "0 min"]);
 }
