@@ -287,8 +287,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
             "running": null, "possible": null, "deviations": null, "result": null,
         });
     };
-    let filled = specimen.points.iter().flatten().next();
-    let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations(method, filled).len());
+    let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations_of(method, specimen).len());
     let running = specimen.running(method, &points).and_then(|(step, span)| {
         let (opens, closes) = specimen.window(method, step);
         // The begin as wall time seen from now: a step of the wall clock must not move the end.

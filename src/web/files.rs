@@ -29,6 +29,8 @@ const FILES: [(&str, &str, &str); 24] = [
     ("batch.js", SCRIPT, include_str!("page/batch.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
+    ("course.js", SCRIPT, include_str!("page/course.js")),
+    ("drying.js", SCRIPT, include_str!("page/drying.js")),
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
     ("particulars.js", SCRIPT, include_str!("page/particulars.js")),

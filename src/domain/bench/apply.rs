@@ -554,6 +554,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered: marked.clone(),
         intake: Intake::default(),
         preparation: Vec::new(),
+        course: None,
         masses: std::collections::BTreeMap::new(),
         material: Material::default(),
         earlier_masses: Vec::new(),

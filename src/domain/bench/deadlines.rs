@@ -68,7 +68,7 @@ impl Bench {
             .filter(|at| now.boot_ns.max(*at) < stale_at.unwrap_or(i64::MIN));
         let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
         let shelved = self.shelved_until(now).map(|(_, at)| at);
-        let late = self.late_lines(now).into_iter().map(|(_, at)| at);
+        let late = self.late_lines(now).into_iter().chain(self.preparation_due(now)).map(|(_, at)| at);
         intervals.chain(late).chain(shelved).chain(silent).chain(room).chain(limits).chain(block).min()
     }
 
@@ -82,8 +82,8 @@ impl Bench {
                 events.push(Event::IntervalAnnounced { specimen: specimen.id, step, stage });
             }
         }
-        let late = self.late_lines(now).into_iter().filter(|(_, at)| *at <= now.boot_ns);
-        events.extend(late.map(|(event, _)| event));
+        let late = self.late_lines(now).into_iter().chain(self.preparation_due(now));
+        events.extend(late.filter(|(_, at)| *at <= now.boot_ns).map(|(event, _)| event));
         if let Some(from) = self.silent_from(now)
             && now.since(&from).ns >= self.stale_ns()
         {

@@ -471,6 +471,7 @@ impl Bench {
     pub(crate) fn may_take_mass(&self, target: &Target) -> bool {
         match target {
             Target::Sample { sample, .. } => self.samples.get(sample).is_some_and(|s| s.reported.is_none()),
+            Target::Preparation { sample, of } => self.may_take_preparation_mass(*sample, *of),
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimens.get(specimen).is_some_and(|s| !s.is_over())
             }
@@ -502,7 +503,7 @@ impl Bench {
     pub fn due(&self, now: &Moment) -> Vec<(Uuid, usize)> {
         self.specimens
             .values()
-            .filter(|s| s.last_marked().is_some() && !s.is_over())
+            .filter(|s| s.last_marked().is_some() && !s.is_over() && !self.waits_with_its_tin(s))
             .filter_map(|s| {
                 let (method, points) = self.rule(s)?;
                 let point = s.due(method, &points, now, self.settings.approach_s)?;

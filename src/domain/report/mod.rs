@@ -10,6 +10,7 @@ mod incident;
 mod intake;
 mod measure;
 mod quality;
+mod preparation;
 mod record;
 mod repeat;
 mod result;

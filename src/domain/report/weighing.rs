@@ -37,6 +37,11 @@ fn target(bench: &Bench, weighing: &Weighing) -> Value {
             "specimen": specimen,
             "label": bench.specimens.get(specimen).map(|s| &s.label),
         }),
+        Some(Target::Preparation { sample, of }) => json!({
+            "sample": sample,
+            "label": bench.samples.get(sample).map(|s| &s.label),
+            "mass": of.text(),
+        }),
         Some(Target::CorrectiveSand { specimen }) => json!({
             "specimen": specimen,
             "label": bench.specimens.get(specimen).map(|s| format!("{} (corrective sand)", s.label)),

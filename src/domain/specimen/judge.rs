@@ -96,6 +96,16 @@ pub enum Code {
     SolutionNotInOrder,
     /// Solution was used that was made by a recipe of another method.
     SolutionOfOtherMethod,
+    /// A step of the preparation was not entered.
+    PreparationNotShown,
+    /// The portion was not mixed again before the tin.
+    NotRemixed,
+    /// The tin was not shown to be dried to constant mass.
+    NotConstant,
+    /// The oven was not at its temperature.
+    OvenOutside,
+    /// The temperature of the oven was not noted.
+    OvenNotShown,
 }
 
 /// How an interval stands against its limits.

@@ -121,6 +121,13 @@ pub enum Target {
         #[serde(default)]
         further: bool,
     },
+    /// A tare or a drying of the course that the sample follows.
+    Preparation {
+        /// The sample.
+        sample: Uuid,
+        /// Which mass.
+        of: crate::domain::preparation::MassOf,
+    },
 }
 
 /// A further run of the shaker after the one that counts.

@@ -1,5 +1,6 @@
 // One sample: what came with it, its specimens, weighings, records and their versions.
 
+import { drawCourse, tickCourse } from "./course.js";
 import { find, h, rebuilt, show, text } from "./dom.js";
 import { act, start } from "./link.js";
 import * as particulars from "./particulars.js";
@@ -75,7 +76,9 @@ async function load() {
   text(find("#under"), sample.particulars.project ?? "");
   document.title = `${sample.label}: sample`;
   find("#label").href = `/samples/${sample.id}/label`;
-  rebuilt(find("#main"), sample, () => parts(sample));
+  const { course, ...rest } = sample;
+  drawCourse(find("#course"), sample);
+  rebuilt(find("#main"), rest, () => parts(sample));
   show(find("#correct"), true);
   drawDecisions(find("#decide"), sample, places, load);
   drawLimit(find("#limit"), sample);
@@ -84,6 +87,7 @@ async function load() {
     particulars.write(form, sample.particulars);
     filled = sample.version;
   }
+  if (first && location.hash === "#course") find("#course").scrollIntoView();
   if (first && location.hash.startsWith("#specimen-")) document.getElementById(location.hash.slice(1))?.scrollIntoView();
 }
 
@@ -120,6 +124,7 @@ try {
 limitForm(find("#limit"), () => shown, load);
 listen();
 load();
+setInterval(() => tickCourse(find("#course")), 250);
 start((view) => {
   show(find("#rehearsal"), view.station.rehearsal);
   places = view.places;

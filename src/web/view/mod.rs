@@ -9,6 +9,7 @@ mod measured;
 mod odd;
 mod places;
 mod quality;
+pub mod preparation;
 pub mod samples;
 pub mod solution;
 

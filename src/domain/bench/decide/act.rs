@@ -159,12 +159,14 @@ impl Deciding<'_> {
 
     fn prepare(&mut self, sample: Uuid, what: &Preparation, marked: Marked) -> Decided {
         let label = self.sample_label(sample)?;
+        self.follows_no_course(sample)?;
         self.emit(Event::SamplePrepared { sample, what: what.clone(), marked });
         Ok(Outcome::done(format!("{label}: noted")))
     }
 
     fn await_sample_mass(&mut self, sample: Uuid, name: &str, by: By) -> Decided {
         let label = self.sample_mass(sample, name)?;
+        self.mass_in_order(sample, name)?;
         let target = Some(Target::Sample { sample, name: name.to_owned() });
         self.emit(Event::MassAwaited { target, by });
         Ok(Outcome::done(format!("{label}: waiting for the mass `{name}`")))
@@ -200,8 +202,9 @@ impl Deciding<'_> {
         let label = known.next_label();
         let specimen = self.fresh();
         let note = format!("{label} at place {place}");
-        self.emit(Event::SpecimenRegistered { specimen, sample, label, place, marked });
-        Ok(Outcome::made(note, specimen))
+        self.emit(Event::SpecimenRegistered { specimen, sample, label, place, marked: marked.clone() });
+        let tin = self.take_waiting_tin(sample, specimen, &marked);
+        Ok(Outcome::made(format!("{note}{tin}"), specimen))
     }
 
     fn void(&mut self, id: Uuid, reason: &str, marked: Marked) -> Decided {

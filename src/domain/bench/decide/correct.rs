@@ -285,10 +285,12 @@ impl Deciding<'_> {
         };
         let number = calculation::from_levels(levels, &method.calculation)
             .map_err(|e| Refusal::Level { why: e.to_string() })?;
-        let filled = specimen.points.iter().flatten().next();
         let of_sample = |bench: &Bench| bench.find_sample(specimen.sample).map(|s| s.counted.clone());
         let deviations = judge::deviations(&specimen, &method, &points).len()
-            + self.bench.find_sample(specimen.sample).map_or(0, |s| s.deviations(&method, filled).len());
+            + self
+                .bench
+                .find_sample(specimen.sample)
+                .map_or(0, |s| s.deviations_of(&method, &specimen).len());
         let record = self.fresh();
         let before = of_sample(self.bench).unwrap_or_default();
         self.emit(Event::RecordAmended {

@@ -7,6 +7,7 @@ mod consumer;
 mod equipment;
 mod correct;
 mod disk;
+mod drying;
 mod elsewhere;
 mod instrument;
 mod intake;

@@ -22,6 +22,7 @@ mod quiet;
 mod running;
 mod solution;
 mod quality;
+mod preparation;
 mod switches;
 mod temperature;
 mod variants;

@@ -3,6 +3,7 @@
 //! The document is parsed with positions and walked once; a fault is noted and the walk goes on.
 //! `walk` knows the document, `value` the values with their source, `parts` and `steps` the method.
 
+mod course;
 mod number;
 pub(crate) mod parts;
 mod steps;
@@ -106,9 +107,9 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     if resolution.as_ref().is_some_and(|sourced| sourced.value == Some(0)) {
         walk.bad_value(root, "time-resolution", "a time above 0");
     }
-    let preparation = parts::preparation(walk, root);
     let specimen = parts::specimen(walk, root);
     let seen = steps::read(walk, root);
+    let preparation = parts::preparation(walk, root, seen.as_deref());
     let temperature = parts::temperature(walk, root, seen.as_deref());
     let levels = seen.as_deref().and_then(steps::levels);
     let readings = parts::readings(walk, root, levels.as_deref());
