@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 22] = [
+const FILES: [(&str, &str, &str); 26] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -26,6 +26,10 @@ const FILES: [(&str, &str, &str); 22] = [
     ("equipment.js", SCRIPT, include_str!("page/equipment.js")),
     ("checks.js", SCRIPT, include_str!("page/checks.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
+    ("people.js", SCRIPT, include_str!("page/people.js")),
+    ("review.js", SCRIPT, include_str!("page/review.js")),
+    ("reviewed.js", SCRIPT, include_str!("page/reviewed.js")),
+    ("who.js", SCRIPT, include_str!("page/who.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
@@ -37,8 +41,13 @@ const FILES: [(&str, &str, &str); 22] = [
 ];
 
 /// The menu of every page, in the order of a day's work: id of the link, address, word.
-const MENU: [(&str, &str, &str); 3] =
-    [("bench", "/", "Bench"), ("samples", "/samples", "Samples"), ("equipment", "/equipment", "Equipment")];
+const MENU: [(&str, &str, &str); 5] = [
+    ("bench", "/", "Bench"),
+    ("samples", "/samples", "Samples"),
+    ("review", "/review", "Review"),
+    ("equipment", "/equipment", "Equipment"),
+    ("people", "/people", "People"),
+];
 
 /// The bench page.
 pub(super) async fn bench(headers: HeaderMap) -> Response {
@@ -63,6 +72,16 @@ pub(super) async fn sample(headers: HeaderMap) -> Response {
 /// The page of the equipment; its script fetches the list.
 pub(super) async fn equipment(headers: HeaderMap) -> Response {
     page(&headers, "/equipment", include_str!("page/equipment.html"))
+}
+
+/// The page of the register of people; its script fetches it.
+pub(super) async fn people(headers: HeaderMap) -> Response {
+    page(&headers, "/people", include_str!("page/people.html"))
+}
+
+/// The page of what waits for review; its script fetches it.
+pub(super) async fn review(headers: HeaderMap) -> Response {
+    page(&headers, "/review", include_str!("page/review.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {

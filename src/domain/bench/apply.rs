@@ -185,6 +185,7 @@ impl Bench {
                     keep(&mut self.finished, finished, KEPT);
                 }
                 self.await_only_what_is_there();
+                self.await_review(*sample, at);
             }
             _ => {}
         }
@@ -296,6 +297,8 @@ impl Bench {
             corrections: Vec::new(),
             record: None,
             going_on: None,
+            operators: Vec::new(),
+            reviews: Vec::new(),
         };
         self.specimens.insert(id, specimen.into());
     }
@@ -310,6 +313,7 @@ impl Bench {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         self.note_use(id, &method, step, marked);
+        self.note_operator(id, &method, step, marked);
         let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {
@@ -561,6 +565,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         repeat: None,
         reported: None,
         result: None,
+        reviews: Vec::new(),
     }
 }
 

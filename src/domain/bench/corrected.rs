@@ -168,6 +168,7 @@ impl Bench {
             }
         }
         self.list(record, label, reported, deviations, "record", at);
+        self.await_review(sample, at);
     }
 
     fn amend_result(&mut self, id: Uuid, document: Uuid, average: Option<&Average>, at: &Moment) {
@@ -179,6 +180,7 @@ impl Bench {
             (sample.label.clone(), late::counting(sample).counts.iter().map(|c| c.deviations).sum());
         self.list(document, label, reported, deviations, "result", at);
         self.await_only_what_is_there();
+        self.await_review(id, at);
     }
 
     fn list(

@@ -57,6 +57,7 @@ use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
+use super::review::{AskQualification, OwnWork, People, Reviews, SignOn, Waiting};
 use super::shared::Shared;
 use super::specimen::sample::Sample;
 use super::specimen::tally::Held;
@@ -99,6 +100,26 @@ pub struct BenchSettings {
     /// A temperature of the room is stale after this many seconds.
     #[serde(default = "room_stale_default")]
     pub room_stale_s: u32,
+    /// Whether a person's qualification for the method is looked at.
+    #[serde(default)]
+    pub qualification: AskQualification,
+    /// Whether records and results are reviewed here.
+    #[serde(default)]
+    pub review: Reviews,
+    /// Whether somebody may approve what they did themselves.
+    #[serde(default)]
+    pub own_work: OwnWork,
+    /// Whether an act needs a person who is signed on, once people are registered.
+    #[serde(default)]
+    pub sign_on: SignOn,
+    /// Hours for which somebody stays signed on; 0: until somebody signs them off.
+    #[serde(default = "sign_on_hours_default")]
+    pub sign_on_hours: u32,
+}
+
+/// A long shift (common practice, no source).
+const fn sign_on_hours_default() -> u32 {
+    12
 }
 
 const fn room_every_default() -> u32 {
@@ -346,6 +367,12 @@ pub struct Bench {
     /// The list of equipment; empty where the laboratory keeps none.
     #[serde(default)]
     pub equipment: Shared<Register>,
+    /// The register of people; empty where names are as they are typed.
+    #[serde(default)]
+    pub people: Shared<People>,
+    /// Samples of which something waits for review, or was returned.
+    #[serde(default)]
+    pub for_review: Shared<BTreeMap<Uuid, Waiting>>,
 }
 
 impl Default for Bench {
@@ -366,6 +393,11 @@ impl Default for Bench {
                 probe_stands_in: ProbeStands::Bottle,
                 room_every_s: room_every_default(),
                 room_stale_s: room_stale_default(),
+                qualification: AskQualification::Off,
+                review: Reviews::Off,
+                own_work: OwnWork::MayNot,
+                sign_on: SignOn::Needed,
+                sign_on_hours: sign_on_hours_default(),
             }),
             triggers: Shared::default(),
             instruments: Shared::default(),
@@ -405,6 +437,8 @@ impl Default for Bench {
             network: Shared::default(),
             intake: Shared::default(),
             equipment: Shared::default(),
+            people: Shared::default(),
+            for_review: Shared::default(),
         }
     }
 }

@@ -306,16 +306,21 @@ pub enum Do {
 }
 
 impl Do {
-    /// The sample whose particulars an act corrects, wherever it is by now.
-    pub const fn corrected_sample(&self) -> Option<Uuid> {
+    /// The sample whose particulars an act corrects, or whose result it reviews, wherever it is by
+    /// now.
+    pub fn corrected_sample(&self) -> Option<Uuid> {
         match self {
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
+            Self::Review(act) => match act.of() {
+                Some(review::Subject::Sample(sample)) => Some(sample),
+                _ => None,
+            },
             _ => None,
         }
     }
 
     /// The specimen that an act concerns.
-    pub const fn subject(&self) -> Option<Uuid> {
+    pub fn subject(&self) -> Option<Uuid> {
         match self {
             Self::AwaitSpecimenMass { specimen }
             | Self::Mark { specimen, .. }
@@ -332,6 +337,10 @@ impl Do {
             | Self::CorrectReading { specimen, .. }
             | Self::GiveReason { specimen, .. } => Some(*specimen),
             Self::Measure(what) => what.specimen(),
+            Self::Review(act) => match act.of() {
+                Some(review::Subject::Specimen(specimen)) => Some(specimen),
+                _ => None,
+            },
             _ => None,
         }
     }

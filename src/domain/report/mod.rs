@@ -12,6 +12,7 @@ mod measure;
 mod record;
 mod repeat;
 mod result;
+mod review;
 mod variant;
 mod weighing;
 

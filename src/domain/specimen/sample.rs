@@ -86,6 +86,9 @@ pub struct Sample {
     /// Its published result. It may be there while `reported` is not: what counted was given up.
     #[serde(default)]
     pub result: Option<super::Issued>,
+    /// What reviewers decided of its result, oldest first.
+    #[serde(default)]
+    pub reviews: Vec<crate::domain::review::Reviewed>,
 }
 
 impl Sample {

@@ -6,7 +6,9 @@ mod corrections;
 mod lists;
 mod measured;
 mod odd;
+pub mod people;
 mod places;
+pub mod review;
 pub mod samples;
 
 use crate::domain::bench::Bench;
@@ -83,6 +85,8 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "alarms": lists::alarms(bench),
         "alarmsAside": lists::alarms_aside(bench),
         "equipment": equipment::line(bench, &seen.now),
+        "people": people::line(bench, &seen.now),
+        "review": review::line(bench),
         "probe": lists::probe(bench, &seen.now),
         "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),
