@@ -117,7 +117,10 @@ async fn a_reviewer_approves_over_the_network_and_the_new_versions_go_out_in_ord
     assert_eq!(result["data"]["review"]["decisions"][0]["who"]["via"], "ask");
     let looked_at = &result["data"]["review"]["decisions"][0]["document"];
     assert_eq!(looked_at["id"], before[1]["id"]);
-    assert_eq!(format!("{:010}", looked_at["number"].as_u64().unwrap()), before[1]["sequence"].as_str().unwrap());
+    assert_eq!(
+        format!("{:010}", looked_at["number"].as_u64().unwrap()),
+        before[1]["sequence"].as_str().unwrap()
+    );
     assert_eq!(result["data"]["specimens"][0]["record"], record["id"]);
     assert!(bench.get("/review/view").await.json()["items"].as_array().unwrap().is_empty());
     // The reviewer who looked at the first version is told.
