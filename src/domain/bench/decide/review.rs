@@ -62,7 +62,7 @@ impl Deciding<'_> {
         if specimen.voided.is_some() {
             return Err(Refusal::Already { what: format!("{label} is void: there is nothing to review") });
         }
-        self.looked_at(made.documents, &label, &issued, || self.told_of(&specimen))?;
+        looked_at(made.documents, &label, &issued, || self.told_of(&specimen))?;
         fits(made.decision, &label, specimen.standing(), &specimen.reviews)?;
         if made.decision == Decision::Approved {
             no_reason_pending(&specimen)?;
@@ -93,9 +93,9 @@ impl Deciding<'_> {
         let specimens: Vec<Specimen> = self.bench.reviewable(id).into_iter().cloned().collect();
         for specimen in &specimens {
             let Some(issued) = &specimen.record else { continue };
-            self.looked_at(made.documents, &specimen.label, issued, || self.told_of(specimen))?;
+            looked_at(made.documents, &specimen.label, issued, || self.told_of(specimen))?;
         }
-        self.looked_at(made.documents, &label, &issued, || told_of_sample(&sample))?;
+        looked_at(made.documents, &label, &issued, || told_of_sample(&sample))?;
         fits(made.decision, &label, sample.standing_result(), &sample.reviews)?;
         let mut records = 0;
         match made.decision {
@@ -172,24 +172,6 @@ impl Deciding<'_> {
         self.emit(Event::Review(Happened::Reviewed { of, review }));
     }
 
-    /// The newest version is among those that were looked at; else what changed is told.
-    fn looked_at(
-        &self,
-        documents: &[Uuid],
-        label: &str,
-        issued: &Issued,
-        since: impl Fn() -> Vec<Told>,
-    ) -> Result<(), Refusal> {
-        if documents.is_empty() {
-            return field("documents", "name the documents that were looked at");
-        }
-        if documents.contains(&issued.id) {
-            return Ok(());
-        }
-        let now = format!("look at version {} of it, document {}", issued.version, issued.number);
-        Err(Refusal::Changed { label: label.to_owned(), since: since(), now, version: issued.version })
-    }
-
     fn told_of(&self, specimen: &Specimen) -> Vec<Told> {
         self.bench.told_since(specimen, specimen.version.saturating_sub(TOLD))
     }
@@ -211,6 +193,23 @@ impl Deciding<'_> {
         }
         Ok(())
     }
+}
+
+/// The newest version is among those that were looked at; else what changed is told.
+fn looked_at(
+    documents: &[Uuid],
+    label: &str,
+    issued: &Issued,
+    since: impl Fn() -> Vec<Told>,
+) -> Result<(), Refusal> {
+    if documents.is_empty() {
+        return field("documents", "name the documents that were looked at");
+    }
+    if documents.contains(&issued.id) {
+        return Ok(());
+    }
+    let now = format!("look at version {} of it, document {}", issued.version, issued.number);
+    Err(Refusal::Changed { label: label.to_owned(), since: since(), now, version: issued.version })
 }
 
 /// The decision is one that can be made as it stands.

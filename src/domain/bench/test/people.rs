@@ -15,6 +15,7 @@ pub(super) fn on(what: On) -> Do {
     Do::Review(Box::new(what))
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "as an act has it")]
 fn secret(text: &str) -> Option<Secret> {
     Some(Secret::new(text))
 }
