@@ -54,16 +54,13 @@ impl Bench {
             | Event::RecordAmended { .. }
             | Event::ResultAmended { .. }
             | Event::SampleRecalled { .. } => self.apply_correction(event, at),
-            Event::TemperatureRead { temperature, wire, moment, side } => {
-                self.read_temperature(temperature, wire, moment, *side);
+            Event::TemperatureRead { .. } | Event::RoomTemperatureRead { .. } => {
+                self.apply_temperature(event)
             }
             Event::TemperaturesCounted { .. } => self.probe.block = None,
             Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
             Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
             Event::DocumentIssued { number, document, .. } => self.issued(*number, *document, at),
-            Event::RoomTemperatureRead { temperature, wire, moment } => {
-                self.read_room(temperature, wire, moment);
-            }
             Event::Intake(_)
             | Event::Measured(_)
             | Event::Equipment(_)
@@ -100,6 +97,18 @@ impl Bench {
             | Event::WeighingPlaced { .. }
             | Event::SpecimensPlanned { .. }
             | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
+        }
+    }
+
+    fn apply_temperature(&mut self, event: &Event) {
+        match event {
+            Event::TemperatureRead { temperature, wire, moment, side } => {
+                self.read_temperature(temperature, wire, moment, *side);
+            }
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
+            }
+            _ => {}
         }
     }
 

@@ -65,14 +65,22 @@ impl Event {
             Self::InstrumentIdentified { .. } => "instrument-identified",
             Self::InstrumentErrors { .. } => "instrument-errors",
             Self::Equipment(happened) => happened.kind(),
-            Self::Solution(happened) => happened.kind(),
-            Self::Preparation(happened) => happened.kind(),
-            Self::Quality(happened) => happened.kind(),
-            Self::Review(happened) => happened.kind(),
+            Self::Solution(_) | Self::Preparation(_) | Self::Quality(_) | Self::Review(_) => self.part_kind(),
             Self::ActDone { .. } => "act-done",
             Self::AskAnswered { .. } => "ask-answered",
             Self::ReceiptConfirmed { .. } => "receipt-confirmed",
             Self::ReplayAsked { .. } => "replay-asked",
+        }
+    }
+
+    /// That of a part that keeps a list of its own events; nothing of another.
+    const fn part_kind(&self) -> &'static str {
+        match self {
+            Self::Solution(happened) => happened.kind(),
+            Self::Preparation(happened) => happened.kind(),
+            Self::Quality(happened) => happened.kind(),
+            Self::Review(happened) => happened.kind(),
+            _ => "",
         }
     }
 
