@@ -103,6 +103,11 @@ fn bench(settings: &Settings, faults: &mut Faults) {
             faults.add(key, "0 seconds; use at least 1");
         }
     }
+    if bench.sign_on_hours > 8760 {
+        let what =
+            format!("{} hours; use at most 8760, or 0: until somebody signs them off", bench.sign_on_hours);
+        faults.add("bench.sign-on-hours", what);
+    }
     if bench.room_every_s >= bench.room_stale_s {
         let what = format!(
             "{} seconds between kept temperatures of the room, and one is stale after {}: make it shorter",

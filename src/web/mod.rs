@@ -17,6 +17,7 @@ mod documents;
 mod equipment;
 mod files;
 mod guard;
+mod people;
 mod problem;
 mod samples;
 mod solutions;
@@ -141,6 +142,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         )
         .route("/act", post(act::act))
         .merge(samples::routes())
+        .merge(people::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
         .route("/livez", get(|| async { "live\n" }))

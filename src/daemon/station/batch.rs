@@ -231,6 +231,8 @@ fn log(event: &Event) {
         Event::MethodAdopted { method } => {
             tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
         }
+        // Names and hashes of people belong into the journal, not into every log.
+        Event::Review(_) => tracing::info!(kind = event.kind()),
         Event::AlarmRaised { text, .. } => tracing::warn!(kind = event.kind(), %text),
         Event::TriggerRefused { trigger, why } => tracing::warn!(kind = event.kind(), %trigger, %why),
         _ => tracing::info!(kind = event.kind(), event = %to_json(event)),

@@ -94,6 +94,18 @@ impl Bench {
         }
     }
 
+    fn apply_temperature(&mut self, event: &Event) {
+        match event {
+            Event::TemperatureRead { temperature, wire, moment, side } => {
+                self.read_temperature(temperature, wire, moment, *side);
+            }
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
+            }
+            _ => {}
+        }
+    }
+
     fn act_done(&mut self, id: Uuid, note: &str, made: Option<Uuid>) {
         let done = DoneAct { id, note: note.to_owned(), made };
         keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
@@ -178,6 +190,7 @@ impl Bench {
                 }
                 self.chart_result(*sample, at);
                 self.await_only_what_is_there();
+                self.await_review(*sample, at);
             }
             _ => {}
         }
@@ -290,6 +303,8 @@ impl Bench {
             corrections: Vec::new(),
             record: None,
             going_on: None,
+            operators: Vec::new(),
+            reviews: Vec::new(),
         };
         self.specimens.insert(id, specimen.into());
     }
@@ -305,6 +320,7 @@ impl Bench {
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         self.note_use(id, &method, step, marked);
         self.note_solution(id, &method, (step, edge), marked);
+        self.note_operator(id, &method, step, marked);
         let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {
@@ -563,6 +579,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         reported: None,
         result: None,
         quality: OfSample::default(),
+        reviews: Vec::new(),
     }
 }
 

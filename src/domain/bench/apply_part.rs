@@ -12,7 +12,7 @@ impl Bench {
             Event::Solution(happened) => self.apply_solution(happened, at),
             Event::Preparation(happened) => self.apply_preparation(happened, at),
             Event::Quality(happened) => self.apply_quality(happened, at),
-            Event::Review(happened) => self.apply_review(happened, at),
+            Event::Review(happened) => self.apply_review(happened),
             _ => {}
         }
     }

@@ -170,6 +170,7 @@ impl Bench {
             }
         }
         self.list(record, label, reported, deviations, "record", at);
+        self.await_review(sample, at);
     }
 
     fn amend_result(&mut self, id: Uuid, document: Uuid, average: Option<&Average>, at: &Moment) {
@@ -182,6 +183,7 @@ impl Bench {
         self.list(document, label, reported, deviations, "result", at);
         self.chart_result(id, at);
         self.await_only_what_is_there();
+        self.await_review(id, at);
     }
 
     fn list(

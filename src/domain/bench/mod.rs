@@ -57,6 +57,7 @@ use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
+use super::review::{AskQualification, OwnWork, People, Reviews, SignOn, Waiting};
 use super::shared::Shared;
 use super::solution::Shelf;
 use super::specimen::sample::Sample;
@@ -112,12 +113,32 @@ pub struct BenchSettings {
     /// What the laboratory states of its uncertainty; absent: it is off the sheet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uncertainty: Option<crate::domain::quality::uncertainty::Stated>,
+    /// Whether a person's qualification for the method is looked at.
+    #[serde(default)]
+    pub qualification: AskQualification,
+    /// Whether records and results are reviewed here.
+    #[serde(default)]
+    pub review: Reviews,
+    /// Whether somebody may approve what they did themselves.
+    #[serde(default)]
+    pub own_work: OwnWork,
+    /// Whether an act needs a person who is signed on, once people are registered.
+    #[serde(default)]
+    pub sign_on: SignOn,
+    /// Hours for which somebody stays signed on; 0: until somebody signs them off.
+    #[serde(default = "sign_on_hours_default")]
+    pub sign_on_hours: u32,
 }
 
 /// What nobody set is not written, so that a laboratory which does not use it has the events that
 /// it always had.
 fn is_default<T: Default + PartialEq>(value: &T) -> bool {
     *value == T::default()
+}
+
+/// A long shift (common practice, no source).
+const fn sign_on_hours_default() -> u32 {
+    12
 }
 
 const fn room_every_default() -> u32 {
@@ -374,6 +395,12 @@ pub struct Bench {
     /// Control charts; empty where the laboratory keeps none.
     #[serde(default)]
     pub charts: Shared<crate::domain::quality::charts::Register>,
+    /// The register of people; empty where names are as they are typed.
+    #[serde(default)]
+    pub people: Shared<People>,
+    /// Samples of which something waits for review, or was returned.
+    #[serde(default)]
+    pub for_review: Shared<BTreeMap<Uuid, Waiting>>,
 }
 
 impl Default for Bench {
@@ -398,6 +425,11 @@ impl Default for Bench {
                 precision: crate::domain::quality::Compared::default(),
                 charts: crate::domain::quality::charts::Charts::default(),
                 uncertainty: None,
+                qualification: AskQualification::Off,
+                review: Reviews::Off,
+                own_work: OwnWork::MayNot,
+                sign_on: SignOn::Needed,
+                sign_on_hours: sign_on_hours_default(),
             }),
             triggers: Shared::default(),
             instruments: Shared::default(),
@@ -440,6 +472,8 @@ impl Default for Bench {
             quiet: deadlines::Quiet::default(),
             solutions: Shared::default(),
             charts: Shared::default(),
+            people: Shared::default(),
+            for_review: Shared::default(),
         }
     }
 }

@@ -306,17 +306,22 @@ pub enum Do {
 }
 
 impl Do {
-    /// The sample whose particulars or limit an act corrects, wherever it is by now.
-    pub const fn corrected_sample(&self) -> Option<Uuid> {
+    /// The sample whose particulars or limit an act corrects, or whose result it reviews, wherever it
+    /// is by now.
+    pub fn corrected_sample(&self) -> Option<Uuid> {
         match self {
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
             Self::Quality(act) => act.sample(),
+            Self::Review(act) => match act.of() {
+                Some(review::Subject::Sample(sample)) => Some(sample),
+                _ => None,
+            },
             _ => None,
         }
     }
 
     /// The specimen that an act concerns.
-    pub const fn subject(&self) -> Option<Uuid> {
+    pub fn subject(&self) -> Option<Uuid> {
         match self {
             Self::AwaitSpecimenMass { specimen }
             | Self::Mark { specimen, .. }
@@ -334,6 +339,10 @@ impl Do {
             | Self::GiveReason { specimen, .. } => Some(*specimen),
             Self::Measure(what) => what.specimen(),
             Self::Quality(act) => act.specimen(),
+            Self::Review(act) => match act.of() {
+                Some(review::Subject::Specimen(specimen)) => Some(specimen),
+                _ => None,
+            },
             _ => None,
         }
     }

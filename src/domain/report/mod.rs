@@ -15,6 +15,7 @@ mod record;
 mod repeat;
 mod result;
 mod solution;
+mod review;
 mod variant;
 mod weighing;
 

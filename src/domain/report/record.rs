@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, change, equipment, incident, measure, solution, station, variant, preparation};
+use super::{Head, change, equipment, incident, measure, solution, station, variant, preparation, review};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::method::{Edge, Method, Point, Step, StepKind, name_of};
 use crate::domain::moment::Moment;
@@ -32,7 +32,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     let end = *specimen.last_moment();
     let void = specimen.voided.is_some();
     let mut data = json!({
-        "status": if void { "void" } else { "preliminary" },
+        "status": if void { "void" } else { specimen.standing().word() },
         "version": 1,
         "station": station(bench, head),
         "method": self::method(method),
@@ -68,6 +68,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     equipment::add(specimen, &mut data);
     solution::add(specimen, &mut data);
     preparation::add(&mut data, sample, specimen, method);
+    review::add_to_record(specimen, &mut data);
     if let (Some(incidents), Value::Object(fields)) =
         (incident::incidents(specimen, sample, method, &points), &mut data)
     {

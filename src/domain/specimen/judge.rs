@@ -66,6 +66,8 @@ pub enum Code {
     EquipmentOutOfUse,
     /// The shaker ran faster or slower than required.
     ShakerRate,
+    /// Somebody worked on it whose qualification for the method was absent or had expired.
+    NotQualified,
     /// The machine's run was interrupted and resumed.
     IntervalInterrupted,
     /// The cylinder was bumped.
@@ -237,6 +239,7 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
     found.extend(crate::domain::measure::deviations(specimen, method));
     found.extend(crate::domain::equipment::deviations(specimen, method));
     found.extend(crate::domain::solution::deviations(specimen, method));
+    found.extend(crate::domain::review::deviations(specimen));
     found
 }
 

@@ -240,6 +240,12 @@ pub struct Specimen {
     /// The tally as it would be had the watch not closed: for a closing that is taken back.
     #[serde(default)]
     pub going_on: Option<Tally>,
+    /// Who worked on it, where a register of people is kept.
+    #[serde(default)]
+    pub operators: Vec<crate::domain::review::Operator>,
+    /// What reviewers decided of its record, oldest first.
+    #[serde(default)]
+    pub reviews: Vec<crate::domain::review::Reviewed>,
 }
 
 /// A document that went out, and the one that it replaced.

@@ -98,6 +98,9 @@ pub struct Sample {
     /// Which rules hold for it, and what was decided of its specimens.
     #[serde(default, skip_serializing_if = "OfSample::is_silent")]
     pub quality: OfSample,
+    /// What reviewers decided of its result, oldest first.
+    #[serde(default)]
+    pub reviews: Vec<crate::domain::review::Reviewed>,
 }
 
 impl Sample {

@@ -28,7 +28,7 @@ function table(title, heads, rows) {
 }
 
 const versions = (list) => list.map((v) => h("a", { class: "link", href: `/record/${v.document}` },
-  `version ${v.version ?? 1}${v.status === "void" ? ", void" : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
+  `version ${v.version ?? 1}${v.status && v.status !== "preliminary" ? `, ${v.status}` : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
 
 function specimenRow(s) {
   const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, `place ${s.place}`) : "left the bench";

@@ -7,9 +7,11 @@ mod corrections;
 mod lists;
 mod measured;
 mod odd;
+pub mod people;
 mod places;
 mod quality;
 pub mod preparation;
+pub mod review;
 pub mod samples;
 pub mod solution;
 
@@ -89,6 +91,8 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "alarmsAside": lists::alarms_aside(bench),
         "equipment": equipment::line(bench, &seen.now),
         "solutions": solution::line(bench, &seen.now, &seen.live),
+        "people": people::line(bench, &seen.now),
+        "review": review::line(bench),
         "probe": lists::probe(bench, &seen.now),
         "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),

@@ -23,6 +23,8 @@ impl Deciding<'_> {
         // An act is carried out whole or not at all: a refusal halfway takes everything back.
         let (before, events) = (self.bench.clone(), self.events.len());
         match self.seen(act).and_then(|()| self.carry_out(act)) {
+            // What was tried in vain is kept, so that nobody tries on for ever; nothing else happened.
+            Ok(outcome @ Outcome::Refused { .. }) => outcome,
             Ok(outcome) => {
                 let (note, made) = match &outcome {
                     Outcome::Done { note, made } => (note.clone(), *made),
@@ -54,7 +56,8 @@ impl Deciding<'_> {
     }
 
     fn carry_out(&mut self, act: &Act) -> Decided {
-        let by = By { person: person(act.who.as_deref())?, via: act.via.clone() };
+        let by = self.who(act)?;
+        self.qualified(&act.what, &by)?;
         let marked = self.marked(act.stated_wall_ns, by.clone())?;
         if let Some(decided) = self.correction(act, &by, &marked) {
             return decided;
@@ -274,12 +277,4 @@ pub(super) fn not_stated(marked: &Marked) -> Result<(), Refusal> {
         return Err(Refusal::StatedTime { why });
     }
     Ok(())
-}
-
-fn person(name: Option<&str>) -> Result<Option<String>, Refusal> {
-    let Some(name) = name.map(str::trim).filter(|n| !n.is_empty()) else { return Ok(None) };
-    if name.chars().count() > LABEL_MAX || name.chars().any(char::is_control) {
-        return Err(Refusal::Field { field: "who", why: format!("give at most {LABEL_MAX} characters") });
-    }
-    Ok(Some(name.to_owned()))
 }

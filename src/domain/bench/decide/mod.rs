@@ -16,6 +16,7 @@ mod mark;
 mod measure;
 mod network;
 mod note;
+mod people;
 mod place;
 mod plan;
 mod preparation;

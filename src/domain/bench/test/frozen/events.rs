@@ -177,6 +177,7 @@ pub(super) fn told() -> Vec<Story> {
     told.push(super::super::solution::everything(frozen_method()));
     told.push(super::super::quality::whole_story(frozen_method()));
     told.push(super::super::preparation::whole_story());
+    told.push(super::super::reviewed::everything(frozen_method()));
     told
 }
 
