@@ -7,6 +7,7 @@
 //!                                           ├─ POST /act        one act; answered once it is on the disk
 //!                                           ├─ GET  /documents  as they were published
 //!                                           ├─ GET  /samples    the day's samples, one of them, labels
+//!                                           ├─ GET  /report     a sample's report, as a page and as PDF
 //!                                           └─ GET  /           page files, built into the program
 //! ```
 
@@ -17,6 +18,7 @@ mod equipment;
 mod files;
 mod guard;
 mod problem;
+pub mod report;
 mod samples;
 mod stream;
 
@@ -60,6 +62,8 @@ pub struct AppState {
     pub zone: Arc<str>,
     /// The label printer's label.
     pub labels: LabelSheet,
+    /// What reports take.
+    pub reports: report::Reports,
     /// Port that requests must name in `Host`.
     pub port: u16,
 }
@@ -135,6 +139,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         )
         .route("/act", post(act::act))
         .merge(samples::routes())
+        .merge(report::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
         .route("/livez", get(|| async { "live\n" }))

@@ -14,6 +14,7 @@ mod repeat;
 mod result;
 mod variant;
 mod weighing;
+pub mod laboratory;
 
 pub use measure::{applied, figure, time};
 

@@ -24,6 +24,10 @@ function table(title, heads, rows) {
     h("tbody", {}, ...rows.map((cells) => h("tr", { id: cells.id ?? "" }, ...cells.map(cell)))))));
 }
 
+const report = (s) => h("section", {}, h("h2", {}, "Report"), h("div", { class: "acts" },
+  h("a", { class: "link", href: `/report/${s.id}` }, "Report to read and print"),
+  h("a", { class: "link", href: `/report/${s.id}/pdf`, download: "" }, "Report as PDF")));
+
 const versions = (list) => list.map((v) => h("a", { class: "link", href: `/record/${v.document}` },
   `version ${v.version ?? 1}${v.status === "void" ? ", void" : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
 
@@ -48,6 +52,7 @@ function parts(s) {
       ["Code on the label", s.code]]),
     table("Specimens", ["Specimen", "Where", "State", "Record", ""], s.specimens.map(specimenRow)),
     table("Result", ["Version"], s.versions.map((v) => [[...versions([v]), v.result ? `: ${v.result}` : ""]])),
+    report(s),
     table("Weighings", ["Of", "Mass", "When", "Balance", ""], s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced ? "replaced by a later one" : ""])),
     table("Preparation", ["What", "When", "Who"], s.preparation.map((p) => [p.what?.replace("-", " "), time.when(p.atMs), p.by])),
     table("Corrected", ["What", "Was", "Is", "Why", "Who"], s.corrections.flatMap((c) => c.fields.map((name) => [
@@ -72,6 +77,7 @@ async function load() {
   text(find("#under"), sample.particulars.project ?? "");
   document.title = `${sample.label}: sample`;
   find("#label").href = `/samples/${sample.id}/label`;
+  find("#report").href = `/report/${sample.id}`;
   rebuilt(find("#main"), sample, () => parts(sample));
   show(find("#correct"), true);
   // What a person is typing is never overwritten; an untouched form follows.
