@@ -11,15 +11,11 @@ const ROWS: usize = 4;
 
 /// The worksheet.
 pub fn worksheet(method: &Method, house: &House<'_>) -> Sheet {
-    let laboratory = house.laboratory.map_or_else(
-        || vec!["Laboratory:".to_owned()],
-        |laboratory| std::iter::once(&laboratory.name).chain(&laboratory.address).cloned().collect(),
-    );
     let edition = method.edition.value.as_deref().unwrap_or("not confirmed");
     let quantity = capital(&method.quantity);
     let mut blocks = vec![
         Block::Head(Head {
-            laboratory,
+            laboratory: house.letterhead().unwrap_or_else(|| vec!["Laboratory:".to_owned()]),
             title: format!("{quantity}: worksheet"),
             under: vec![
                 format!("{}, edition {edition}", method.standard),
@@ -37,11 +33,10 @@ pub fn worksheet(method: &Method, house: &House<'_>) -> Sheet {
     blocks.push(Block::heading("Intervals"));
     blocks.push(intervals(method));
     blocks.push(Block::heading("Deviations and remarks"));
-    blocks.push(ruled(&["Specimen", "What happened, required and actual", "When", "Who"], 3));
+    blocks.push(ruled(&["Specimen", "What happened, required and actual", "When", "Who"], 2));
     blocks.push(equipment());
-    blocks.push(Block::Blanks { names: vec!["Tested by (name, signature)".to_owned(), "Date".to_owned()] });
-    blocks
-        .push(Block::Blanks { names: vec!["Authorised by (name, signature)".to_owned(), "Date".to_owned()] });
+    let names = ["Tested by", "Date", "Authorised by", "Date"];
+    blocks.push(Block::Blanks { names: names.map(str::to_owned).into() });
     blocks.push(Block::heading("Steps"));
     blocks.push(steps(method));
     blocks.push(Block::quiet(
@@ -80,15 +75,15 @@ fn item() -> Block {
     Block::Table(Table { heads: vec![String::new(); 3], rows, ruled: true, ..Table::default() })
 }
 
+/// Masses that the method limits.
 fn masses(method: &Method) -> Vec<Block> {
     let rows: Vec<Vec<Cell>> = method
         .preparation
         .weighings
         .iter()
-        .map(|rule| {
-            let limits =
-                rule.limits.value.as_ref().map_or_else(|| "no limit".to_owned(), ToString::to_string);
-            vec![Cell::plain(&rule.title), Cell::plain(limits), Cell::default(), Cell::default()]
+        .filter_map(|rule| {
+            let limits = rule.limits.value?.to_string();
+            Some(vec![Cell::plain(&rule.title), Cell::plain(limits), Cell::default(), Cell::default()])
         })
         .collect();
     if rows.is_empty() {
@@ -145,7 +140,7 @@ fn notes_on_readings(method: &Method) -> Option<Block> {
     }
     for foot in &method.readings.feet {
         if let Some(offset) = foot.offset.value {
-            words.push(format!("Foot `{}`: {offset} {unit} are taken from the level at it.", foot.name));
+            words.push(format!("Foot {}: {offset} {unit} are taken from the level at it.", foot.name));
         }
     }
     let limits = method.temperature.limits.value;

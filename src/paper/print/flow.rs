@@ -7,10 +7,11 @@ use super::{Item, Page, points, times};
 use crate::paper::drawing::{Anchor, Drawing, Ink, Shape};
 use crate::paper::sheet::{Block, Column, Head, Sheet, Tone};
 
-/// Free margin at the sides and the top, points: half an inch, which every office printer reaches.
+/// Free margins at the sides and at the top, points: every office printer reaches so far.
 const MARGIN: f32 = 36.0;
+const OVER: f32 = 30.0;
 /// Room at the foot of every page, points.
-const FOOT: f32 = 52.0;
+const FOOT: f32 = 44.0;
 /// Sizes of words, points, and the height of their lines.
 pub(super) const BODY: f32 = 7.8;
 pub(super) const SMALL: f32 = 6.2;
@@ -44,8 +45,8 @@ pub(super) fn pages(sheet: &Sheet, fonts: &Fonts) -> Vec<Page> {
         fonts,
         left: MARGIN,
         width: width - 2.0 * MARGIN,
-        y: MARGIN,
-        top: MARGIN,
+        y: OVER,
+        top: OVER,
         bottom: height - FOOT,
         done: Vec::new(),
         page: Page::default(),
@@ -63,7 +64,7 @@ pub(super) fn pages(sheet: &Sheet, fonts: &Fonts) -> Vec<Page> {
     pages.push(flow.page);
     let all = pages.len();
     for (number, page) in pages.iter_mut().enumerate() {
-        foot(page, sheet, fonts, (left, width, height - FOOT + 14.0), (number + 1, all));
+        foot(page, sheet, fonts, (left, width, height - FOOT + 8.0), (number + 1, all));
     }
     pages
 }
@@ -229,7 +230,7 @@ impl Flow<'_> {
     /// Height of a column.
     fn measure(&self, column: &Column, width: f32) -> f32 {
         let title = if column.title.is_empty() { 0.0 } else { 6.0 + HEADING };
-        let figure = if column.figure.is_some() { FIGURE * LEADING } else { 0.0 };
+        let figure = if column.figure.is_some() { FIGURE * 1.05 } else { 0.0 };
         let named = self.named(column, width);
         let face = self.fonts.face(false);
         let facts = column.facts.iter().map(|(name, value)| {
@@ -252,8 +253,8 @@ impl Flow<'_> {
             self.heading(&column.title, x);
         }
         if let Some((figure, of)) = &column.figure {
-            self.y += FIGURE * LEADING;
-            let foot = self.y - 0.28 * FIGURE;
+            self.y += FIGURE * 1.05;
+            let foot = self.y - 0.1 * FIGURE;
             self.words((x, foot), FIGURE, true, Ink::Dark, figure);
             let beside = x + self.fonts.face(true).width(figure, FIGURE) + 8.0;
             // Upwards from the figure's foot: beside it there is room for three lines.

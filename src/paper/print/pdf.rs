@@ -18,7 +18,7 @@ use krilla::{Document, SerializeSettings};
 
 /// Size of the word across a page, points, and its grey: words on it stay readable, on copies too.
 const ACROSS: f32 = 74.0;
-const ACROSS_GREY: u8 = 0xe2;
+const ACROSS_GREY: u8 = 0xea;
 
 /// Both faces as the writer embeds them.
 struct Faces {

@@ -12,6 +12,8 @@ const PAD: f32 = 3.0;
 const OVER: f32 = 1.7;
 /// A row to write in is at least this high, points.
 const WRITABLE: f32 = 19.0;
+/// Height of a line to write on, in parts of the size of its name.
+const WRITTEN: f32 = 1.62;
 /// A longer word is broken before it takes the other columns' room, points.
 const WORD_MOST: f32 = 110.0;
 /// Width of the sign before words that say that something is wrong.
@@ -36,6 +38,11 @@ impl<'a> Laid<'a> {
     /// Height of the head with the first row: what must stand together.
     pub(super) fn least(&self) -> f32 {
         self.head_height() + self.table.rows.first().map_or(0.0, |row| self.row_height(row))
+    }
+
+    /// Height of a line in parts of its size: what is written by hand takes more.
+    fn leading(&self) -> f32 {
+        if self.table.ruled { WRITTEN } else { LEADING }
     }
 
     fn head_size(&self) -> f32 {
@@ -111,7 +118,7 @@ impl<'a> Laid<'a> {
     fn row_height(&self, row: &[Cell]) -> f32 {
         let cells = row.iter().zip(&self.widths);
         let rows = cells.map(|(cell, width)| self.cell_lines(cell, *width).len()).max().unwrap_or(1);
-        let height = times(rows) * self.size * LEADING + 2.0 * OVER;
+        let height = times(rows) * self.size * self.leading() + 2.0 * OVER;
         if self.table.ruled { height.max(WRITABLE) } else { height }
     }
 
@@ -137,10 +144,10 @@ impl<'a> Laid<'a> {
         }
         let cells = row.iter().zip(&self.widths);
         let lines: Vec<Vec<String>> = cells.map(|(cell, width)| self.cell_lines(cell, *width)).collect();
-        let mut height = 2.0 * OVER + self.size * LEADING;
+        let mut height = 2.0 * OVER + self.size * self.leading();
         let mut fits = 0;
         while height <= most {
-            height += self.size * LEADING;
+            height += self.size * self.leading();
             fits += 1;
         }
         let longest = lines.iter().map(Vec::len).max().unwrap_or(0);
@@ -190,7 +197,7 @@ impl<'a> Laid<'a> {
                 begin += SIGN;
             }
             for (line, text) in self.cell_lines(cell, *width).into_iter().enumerate() {
-                let y = top + OVER + times(line + 1) * self.size * LEADING - 0.25 * self.size;
+                let y = top + OVER + times(line) * self.size * self.leading() + 1.03 * self.size;
                 let wide = self.fonts.face(strong).width(&text, self.size);
                 let x =
                     if cell.tone == Tone::Wrong { begin + PAD } else { self.aligned(number, begin, wide) };

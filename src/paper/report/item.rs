@@ -70,7 +70,8 @@ impl Told<'_> {
         let counting = say::list(data, "/specimens");
         if let Some(rule) = say::text(data, "/average/rule") {
             let of: Vec<&str> = counting.iter().filter_map(|s| say::text(s, "/label")).collect();
-            facts.push(("Mean of".to_owned(), format!("{} ({})", of.join(", "), rule_words(rule))));
+            let of = if of.len() > 4 { say::count(of.len(), "specimen") } else { of.join(", ") };
+            facts.push(("Made of".to_owned(), format!("{of}: {}", rule_words(rule))));
         }
         if let Some(difference) = say::text(data, "/difference/text").filter(|_| counting.len() > 1) {
             let verdict = match (say::text(data, "/difference/limit"), say::text(data, "/difference/verdict"))
@@ -90,12 +91,7 @@ impl Told<'_> {
 
     /// By which method, when, where and by whom.
     fn test(&self) -> Vec<(String, String)> {
-        let method = self
-            .facts
-            .method
-            .as_ref()
-            .map_or_else(|| "no longer in the journal".to_owned(), |method| method.title.clone());
-        let mut facts = vec![("Method".to_owned(), method)];
+        let mut facts = Vec::new();
         let mut times: Vec<&str> = Vec::new();
         let mut people: Vec<String> = Vec::new();
         for (_, record) in self.records() {

@@ -37,6 +37,15 @@ pub struct House<'a> {
     pub zone: &'a TimeZone,
 }
 
+impl House<'_> {
+    /// Name, and the address on one line; `None`: the settings do not name the laboratory.
+    pub(in crate::paper) fn letterhead(&self) -> Option<Vec<String>> {
+        let laboratory = self.laboratory?;
+        let address = laboratory.address.join(", ");
+        Some([laboratory.name.clone(), address].into_iter().filter(|line| !line.is_empty()).collect())
+    }
+}
+
 /// What the parts of a report are made from.
 struct Told<'a> {
     facts: &'a Facts,
@@ -111,29 +120,29 @@ impl<'a> Told<'a> {
     }
 
     fn head(&self, identity: &str) -> Head {
-        let laboratory = self.house.laboratory.map_or_else(
-            || vec!["Laboratory: not stated".to_owned()],
-            |laboratory| std::iter::once(&laboratory.name).chain(&laboratory.address).cloned().collect(),
-        );
         let standard = self.facts.method.as_ref().map_or_else(
-            || "method: no longer in the journal".to_owned(),
+            || "Method: no longer in the journal".to_owned(),
             |method| {
                 let edition = method.edition.value.as_deref().unwrap_or("not confirmed");
                 format!("{}, edition {edition}", method.standard)
             },
         );
+        let title = self.facts.method.as_ref().map(|method| method.title.clone());
         let issued = self.newest_document().map_or_else(
             || "nothing published yet".to_owned(),
             |document| format!("issued {}", self.time(document.made_ns)),
         );
         Head {
-            laboratory,
+            laboratory: self.house.letterhead().unwrap_or_else(|| vec!["Laboratory: not stated".to_owned()]),
             title: format!("{}: test report", self.quantity()),
-            under: vec![
-                standard,
-                format!("Sample {}; {issued}", self.facts.subject.sample.label),
-                format!("Report {identity}"),
-            ],
+            under: [standard]
+                .into_iter()
+                .chain(title)
+                .chain([
+                    format!("Sample {}; {issued}", self.facts.subject.sample.label),
+                    format!("Report {identity}"),
+                ])
+                .collect(),
             symbol: self.symbol(),
         }
     }

@@ -130,7 +130,7 @@ async fn what_is_not_there_is_told() {
         "Sand equivalent: worksheet",
         "Sedimentation (1185 to 1215 s)",
         "Clay reading, in",
-        "Foot `indicator`: 10",
+        "Foot indicator: 10",
     ] {
         assert!(blank.body.contains(part), "`{part}` in {}", blank.body);
     }

@@ -3,6 +3,7 @@
 use super::HEIGHT;
 use crate::domain::quantity::Unit;
 use crate::paper::drawing::{Anchor, Drawing, Ink};
+use crate::paper::facts::Published;
 use crate::paper::report::{Told, say};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -50,9 +51,17 @@ impl Told<'_> {
             return Vec::new();
         };
         let scale = Scale::new(method.readings.unit, top);
-        self.records()
-            .map(|(label, record)| drawing(label, record.data(), &scale, method.readings.unit))
-            .collect()
+        let sample = self.facts.subject.sample.label.as_str();
+        let drawn = |(label, record): (&str, &Published)| {
+            let mut drawing = drawing(label, record.data(), &scale, method.readings.unit);
+            // The sample stands in the head: under a glass there is room for what sets it apart.
+            let short =
+                label.strip_prefix(sample).filter(|rest| label.chars().count() > 9 && !rest.is_empty());
+            let words = short.map_or_else(|| label.to_owned(), |rest| format!("…{rest}"));
+            drawing.words((LEFT + GLASS / 2, FOOT + 80), Anchor::Middle, WORDS, Ink::Dark, words);
+            drawing
+        };
+        self.records().map(drawn).collect()
     }
 }
 
@@ -74,7 +83,6 @@ fn drawing(label: &str, data: &Value, scale: &Scale, unit: Unit) -> Drawing {
     drawing.fill((LEFT, sand_y), (GLASS, FOOT - sand_y), Ink::Sand);
     glass(&mut drawing, scale);
     levels(&mut drawing, scale, [clay, sand]);
-    drawing.words((LEFT + GLASS / 2, FOOT + 80), Anchor::Middle, WORDS, Ink::Dark, label);
     drawing
 }
 

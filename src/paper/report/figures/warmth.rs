@@ -75,7 +75,7 @@ impl Told<'_> {
             high,
             left: LEFT,
             right: width - RIGHT,
-            top: 40 + SPAN * i32::try_from(spans).unwrap_or(0),
+            top: 56 + SPAN * i32::try_from(spans).unwrap_or(0),
             foot: HEIGHT - FOOT,
         };
         let read = points.iter().filter(|(_, value)| value.is_some()).count();
@@ -134,7 +134,7 @@ impl Told<'_> {
 
     /// When each specimen was watched, over the picture.
     fn spans(&self, drawing: &mut Drawing, frame: &Frame, watch: &Watch) {
-        let mut y = 45;
+        let mut y = 64;
         for (label, from_ns, to_ns) in watch.specimens.iter().take(SPANS_MOST) {
             let (from, to) = (frame.x(*from_ns), frame.x(*to_ns));
             drawing.line(vec![(from, y), (to, y)], Ink::Water, 14);
