@@ -113,7 +113,7 @@ fn table(html: &mut String, table: &Table) {
     if table.heads.iter().any(|head| !head.is_empty()) {
         html.push_str("<thead><tr>");
         for (number, head) in table.heads.iter().enumerate() {
-            let class = if table.figures.contains(&number) { " class=\"number\"" } else { "" };
+            let class = if table.figures.contains(&number) { " class=\"measured\"" } else { "" };
             put(html, format_args!("<th scope=\"col\"{class}>{}</th>", escaped(head)));
         }
         html.push_str("</tr></thead>");
@@ -134,7 +134,7 @@ fn cell(html: &mut String, cell: &Cell, number: bool) {
     let sign = if cell.tone == Tone::Wrong { "▲ " } else { "" };
     let mut classes: Vec<&str> = name(cell.tone).into_iter().collect();
     if number {
-        classes.push("number");
+        classes.push("measured");
     }
     let class = if classes.is_empty() { String::new() } else { format!(" class=\"{}\"", classes.join(" ")) };
     put(html, format_args!("<td{class}>{sign}{words}</td>"));

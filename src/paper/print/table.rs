@@ -189,18 +189,20 @@ impl<'a> Laid<'a> {
                 Tone::Quiet => Ink::Quiet,
                 Tone::Wrong => Ink::Red,
             };
-            let mut begin = x;
+            let lines = self.cell_lines(cell, *width);
             if cell.tone == Tone::Wrong {
-                let (left, foot) = (x + PAD, top + OVER + self.size * 1.02);
+                let wide = self.fonts.face(strong).width(lines.first().map_or("", String::as_str), self.size);
+                let left = self.aligned(number, x, wide + SIGN);
+                let foot = top + OVER + self.size * 1.02;
                 let corners = vec![(left, foot), (left + 5.0, foot), (left + 2.5, foot - 5.0)];
                 flow.put(Item::Area { corners, ink });
-                begin += SIGN;
             }
-            for (line, text) in self.cell_lines(cell, *width).into_iter().enumerate() {
+            let right = self.table.figures.contains(&number);
+            let begin = if cell.tone == Tone::Wrong && !right { x + SIGN } else { x };
+            for (line, text) in lines.into_iter().enumerate() {
                 let y = top + OVER + times(line) * self.size * self.leading() + 1.03 * self.size;
                 let wide = self.fonts.face(strong).width(&text, self.size);
-                let x =
-                    if cell.tone == Tone::Wrong { begin + PAD } else { self.aligned(number, begin, wide) };
+                let x = self.aligned(number, begin, wide);
                 if !text.trim().is_empty() {
                     flow.words((x, y), self.size, strong, ink, text);
                 }
