@@ -91,7 +91,9 @@ pub(super) fn main(args: &ReportArgs) -> Exit {
     match made(args) {
         Ok(()) => Exit::Ok,
         Err(Fault { exit, text }) => {
-            text.lines().for_each(|line| eprintln!("stillstand: {line}"));
+            for line in text.lines() {
+                eprintln!("stillstand: {line}");
+            }
             exit
         }
     }
@@ -149,13 +151,11 @@ fn blank(settings: &Settings, id: &str, house: &House<'_>) -> Result<Sheet, Faul
         let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
         Fault::new(Exit::Config, faults.join("\n"))
     })?;
-    match methods.iter().find(|method| method.id == id) {
-        Some(method) => Ok(worksheet::worksheet(method, house)),
-        None => {
-            let known: Vec<&str> = methods.iter().map(|method| method.id.as_str()).collect();
-            Err(Fault::new(Exit::Data, format!("there is no method `{id}`; there is {}", known.join(", "))))
-        }
-    }
+    let found = methods.iter().find(|method| method.id == id);
+    found.map(|method| worksheet::worksheet(method, house)).ok_or_else(|| {
+        let known: Vec<&str> = methods.iter().map(|method| method.id.as_str()).collect();
+        Fault::new(Exit::Data, format!("there is no method `{id}`; there is {}", known.join(", ")))
+    })
 }
 
 fn reported(journal: &Path, sample: &str, house: &House<'_>) -> Result<Sheet, Fault> {

@@ -202,16 +202,12 @@ fn watches(subject: &Subject, bench: &Bench) -> Vec<Watch> {
     let mut watches: Vec<Watch> = Vec::new();
     for (from_ns, to_ns, label, holds_ns) in spans {
         let one = (label.to_owned(), from_ns, to_ns);
-        match watches.last_mut().filter(|last| from_ns - last.to_ns < TOGETHER_NS) {
-            Some(last) => {
-                last.to_ns = last.to_ns.max(to_ns);
-                last.holds_ns = last.holds_ns.min(holds_ns);
-                last.specimens.push(one);
-            }
-            None => {
-                let specimens = vec![one];
-                watches.push(Watch { from_ns, to_ns, specimens, holds_ns, ..Watch::default() });
-            }
+        if let Some(last) = watches.last_mut().filter(|last| from_ns - last.to_ns < TOGETHER_NS) {
+            last.to_ns = last.to_ns.max(to_ns);
+            last.holds_ns = last.holds_ns.min(holds_ns);
+            last.specimens.push(one);
+        } else {
+            watches.push(Watch { from_ns, to_ns, specimens: vec![one], holds_ns, ..Watch::default() });
         }
     }
     watches

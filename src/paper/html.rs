@@ -43,7 +43,9 @@ fn block(html: &mut String, block: &Block) {
         Block::Heading { text } => put(html, format_args!("<h2>{}</h2>", escaped(text))),
         Block::Facts { columns } => {
             html.push_str("<div class=\"columns\">");
-            columns.iter().for_each(|column| self::column(html, column));
+            for column in columns {
+                self::column(html, column);
+            }
             html.push_str("</div>");
         }
         Block::Table(table) => self::table(html, table),
@@ -52,7 +54,9 @@ fn block(html: &mut String, block: &Block) {
         }
         Block::Figures { drawings } => {
             html.push_str("<div class=\"figures\">");
-            drawings.iter().for_each(|drawing| html.push_str(&drawing.svg()));
+            for drawing in drawings {
+                html.push_str(&drawing.svg());
+            }
             html.push_str("</div>");
         }
         Block::Blanks { names } => {

@@ -268,18 +268,18 @@ impl Flow<'_> {
         let named = self.named(column, width);
         let face = self.fonts.face(false);
         for (name, value) in &column.facts {
-            let names = lines(face, name, BODY, named - 6.0);
-            let values = lines(face, value, BODY, width - named);
-            for number in 0..names.len().max(values.len()) {
+            let left = lines(face, name, BODY, named - 6.0);
+            let right = lines(face, value, BODY, width - named);
+            for number in 0..left.len().max(right.len()) {
                 if broken {
                     self.need(BODY * LEADING);
                 }
                 self.y += BODY * LEADING;
                 let foot = self.y - 0.25 * BODY;
-                if let Some(name) = names.get(number) {
+                if let Some(name) = left.get(number) {
                     self.words((x, foot), BODY, false, Ink::Quiet, name.clone());
                 }
-                if let Some(value) = values.get(number) {
+                if let Some(value) = right.get(number) {
                     self.words((x + named, foot), BODY, false, Ink::Dark, value.clone());
                 }
             }

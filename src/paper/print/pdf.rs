@@ -126,7 +126,9 @@ fn path(points: &[(f32, f32)], closed: bool) -> Option<Path> {
     let mut points = points.iter();
     let (x, y) = points.next()?;
     builder.move_to(*x, *y);
-    points.for_each(|(x, y)| builder.line_to(*x, *y));
+    for (x, y) in points {
+        builder.line_to(*x, *y);
+    }
     if closed {
         builder.close();
     }

@@ -247,7 +247,9 @@ fn tell(value: &Value, name: &str, zone: &TimeZone, depth: usize, facts: &mut Ve
         Value::String(text) => fact(text.clone()),
         Value::Array(items) if items.iter().all(|item| !item.is_object() && !item.is_array()) => {
             let mut words = Vec::new();
-            items.iter().for_each(|item| tell(item, "", zone, depth, &mut words));
+            for item in items {
+                tell(item, "", zone, depth, &mut words);
+            }
             if !words.is_empty() {
                 fact(words.into_iter().map(|(_, word)| word).collect::<Vec<_>>().join(", "));
             }

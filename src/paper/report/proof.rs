@@ -14,10 +14,12 @@ impl Told<'_> {
                 names: vec!["Authorised by (name, signature)".to_owned(), "Date".to_owned()],
             });
         }
-        let mut words = "The results relate only to the items tested, as they were received. This report \
-                         may be copied in full only, unless the laboratory has approved otherwise."
-            .to_owned();
-        words.push_str(&format!(" Times are those of {}. {}.", self.house.zone_name, self.edition()));
+        let mut words = format!(
+            "The results relate only to the items tested, as they were received. This report may be copied in \
+             full only, unless the laboratory has approved otherwise. Times are those of {}. {}.",
+            self.house.zone_name,
+            self.edition()
+        );
         if let Some(statement) = self.house.laboratory.and_then(|laboratory| laboratory.statement.as_deref())
         {
             words.push(' ');

@@ -104,11 +104,11 @@ impl Told<'_> {
         heads.extend(names.iter().map(|(_, head)| head.clone()));
         let rows = self.records().map(|(label, record)| {
             let steps = say::list(record.data(), "/steps");
-            let named = |name: &str| steps.iter().find(|s| say::text(s, "/name") == Some(name));
+            let of_step = |name: &str| steps.iter().find(|s| say::text(s, "/name") == Some(name));
             let first = steps.first().and_then(|step| step.get("at").or_else(|| step.get("begin")));
             let mut row = vec![Cell::toned(label, Tone::Strong)];
             row.push(Cell::plain(first.map_or_else(none, |at| self.instant(at))));
-            row.extend(names.iter().map(|(name, _)| named(name).map_or_else(Cell::default, interval)));
+            row.extend(names.iter().map(|(name, _)| of_step(name).map_or_else(Cell::default, interval)));
             row
         });
         let rows = rows.collect();

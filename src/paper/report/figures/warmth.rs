@@ -58,7 +58,7 @@ impl Told<'_> {
     /// One picture.
     pub(super) fn warmth(&self, watch: &Watch, width: i32) -> Drawing {
         let limits = self.facts.method.as_ref().and_then(|method| method.temperature.limits.value);
-        let read = watch.readings.iter().filter_map(|reading| reading.value).next();
+        let read = watch.readings.iter().find_map(|reading| reading.value);
         let unit = read.map(|q| q.unit).or(limits.map(|range| range.unit)).unwrap_or(Unit::Celsius);
         let points: Vec<(i64, Option<i64>)> = watch
             .readings
@@ -67,7 +67,7 @@ impl Told<'_> {
             .collect();
         let band = limits.map(|limits| ends(&limits, unit));
         let (low, high) = extent(&points, band);
-        let spans = watch.specimens.len().min(SPANS_MOST);
+        let rows = watch.specimens.len().min(SPANS_MOST);
         let frame = Frame {
             from_ns: watch.from_ns,
             to_ns: watch.to_ns,
@@ -75,7 +75,7 @@ impl Told<'_> {
             high,
             left: LEFT,
             right: width - RIGHT,
-            top: 56 + SPAN * i32::try_from(spans).unwrap_or(0),
+            top: 56 + SPAN * i32::try_from(rows).unwrap_or(0),
             foot: HEIGHT - FOOT,
         };
         let read = points.iter().filter(|(_, value)| value.is_some()).count();
@@ -88,10 +88,10 @@ impl Told<'_> {
         let mut drawing = Drawing::new(width, HEIGHT, title);
         draw_band(&mut drawing, &frame, band, limits);
         self.axes(&mut drawing, &frame, unit);
-        self.spans(&mut drawing, &frame, watch);
+        spans(&mut drawing, &frame, watch);
         curve(&mut drawing, &frame, watch, &points);
         if read == 0 {
-            let middle = ((frame.left + frame.right) / 2, (frame.top + frame.foot) / 2);
+            let middle = (i32::midpoint(frame.left, frame.right), i32::midpoint(frame.top, frame.foot));
             drawing.words(middle, Anchor::Middle, 80, Ink::Red, "no reading was kept");
         }
         drawing
@@ -124,23 +124,23 @@ impl Told<'_> {
                 let clock = clock.rsplit_once(':').map_or(clock.as_str(), |(clock, _)| clock);
                 drawing.words((x, frame.foot + 90), Anchor::Middle, 65, Ink::Quiet, clock);
                 if day.is_empty() {
-                    day = self.time(at).split(' ').next().unwrap_or_default().to_owned();
+                    self.time(at).split(' ').next().unwrap_or_default().clone_into(&mut day);
                 }
             }
             at += minutes;
         }
         drawing.words((0, HEIGHT - 8), Anchor::Start, 60, Ink::Quiet, day);
     }
+}
 
-    /// When each specimen was watched, over the picture.
-    fn spans(&self, drawing: &mut Drawing, frame: &Frame, watch: &Watch) {
-        let mut y = 64;
-        for (label, from_ns, to_ns) in watch.specimens.iter().take(SPANS_MOST) {
-            let (from, to) = (frame.x(*from_ns), frame.x(*to_ns));
-            drawing.line(vec![(from, y), (to, y)], Ink::Water, 14);
-            drawing.words((from, y - 14), Anchor::Start, 52, Ink::Quiet, label);
-            y += SPAN;
-        }
+/// When each specimen was watched, over the picture.
+fn spans(drawing: &mut Drawing, frame: &Frame, watch: &Watch) {
+    let mut y = 64;
+    for (label, from_ns, to_ns) in watch.specimens.iter().take(SPANS_MOST) {
+        let (from, to) = (frame.x(*from_ns), frame.x(*to_ns));
+        drawing.line(vec![(from, y), (to, y)], Ink::Water, 14);
+        drawing.words((from, y - 14), Anchor::Start, 52, Ink::Quiet, label);
+        y += SPAN;
     }
 }
 
@@ -218,15 +218,12 @@ fn curve(drawing: &mut Drawing, frame: &Frame, watch: &Watch, points: &[(i64, Op
             gaps.push((held_until, *at));
             finish(&mut run);
         }
-        match value {
-            Some(value) => {
-                run.push((frame.x(*at), frame.y(*value)));
-                held_until = held_until.max(at + watch.holds_ns);
-            }
-            None => {
-                finish(&mut run);
-                held_until = (*at).max(frame.from_ns);
-            }
+        if let Some(value) = value {
+            run.push((frame.x(*at), frame.y(*value)));
+            held_until = held_until.max(at + watch.holds_ns);
+        } else {
+            finish(&mut run);
+            held_until = (*at).max(frame.from_ns);
         }
     }
     finish(&mut run);
