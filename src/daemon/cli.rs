@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{commands, listen, reckon};
+use super::{commands, listen, reckon, report};
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -33,6 +33,12 @@ pub enum Command {
     Verify(VerifyArgs),
     /// Copy a journal while a station writes to it, and check the copy.
     Backup(BackupArgs),
+    /// Make the report of a sample, or a blank worksheet, as a PDF.
+    #[command(long_about = report::HELP)]
+    Report(report::ReportArgs),
+    /// Print a sheet: the pages call it.
+    #[command(hide = true)]
+    Print,
 }
 
 /// Arguments of `run` and `check`.
@@ -130,6 +136,8 @@ fn dispatch(command: Command) -> Exit {
         Command::Check(args) => commands::check(&args),
         Command::Verify(args) => commands::verify(&args),
         Command::Backup(args) => commands::backup(&args),
+        Command::Report(args) => report::main(&args),
+        Command::Print => report::print(),
     }
 }
 

@@ -84,7 +84,7 @@ const fn kind_word(kind: InstrumentKind) -> &'static str {
 }
 
 /// A folder stands for the settings file in it.
-fn settings_file(given: &Path) -> PathBuf {
+pub(super) fn settings_file(given: &Path) -> PathBuf {
     if given.is_dir() { given.join("stillstand.toml") } else { given.to_owned() }
 }
 

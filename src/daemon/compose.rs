@@ -33,6 +33,7 @@ use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::triggers::gpio;
+use crate::web::report::Reports;
 use crate::web::{self, AppState};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -213,6 +214,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         live: live.clone(),
         zone: settings.station.time_zone.as_str().into(),
         labels: settings.labels,
+        reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
         port: pages.port(),
     };
     let end = ends.adapters.clone();

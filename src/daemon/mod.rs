@@ -10,4 +10,5 @@ mod commands;
 mod disk;
 mod inputs;
 mod pulses;
+mod report;
 mod outbox;

@@ -177,6 +177,12 @@ impl Journal {
         self.ask(move |store| store.read(|conn| closed::page(conn, &wanted, limit))).await
     }
 
+    /// The journal's file, for a [`Reader`](super::Reader) of its own: a long look keeps no commit
+    /// waiting.
+    pub fn path(&self) -> &Path {
+        &self.inner.path
+    }
+
     /// Changes whenever newer documents were committed; holds the newest one's number.
     pub fn newest_document(&self) -> watch::Receiver<u64> {
         self.inner.newest.clone()

@@ -2,12 +2,15 @@
 
 use super::closed;
 use super::error::JournalError;
-use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow};
+use super::restore;
+use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow, Restored};
 use super::schema::{self, Found};
 use super::sql;
 use super::taken::{self, TAKEN_SINCE};
+use super::store::told;
 use rusqlite::{Connection, OpenFlags};
 use std::fmt::Write as _;
+use std::ops::Range;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -71,6 +74,24 @@ impl Reader {
     /// Up to `limit` events after a number, in order.
     pub fn events(&self, after: u64, limit: u32) -> Result<Vec<EventRow>, JournalError> {
         self.read(|conn| sql::events_after(conn, after, limit))
+    }
+
+    /// Number of the newest event; 0 if there is none.
+    pub fn newest_event(&self) -> Result<u64, JournalError> {
+        self.read(sql::newest_event)
+    }
+
+    /// The events of these kinds whose numbers lie in a range, in order.
+    pub fn events_of(&self, kinds: &[&str], numbers: Range<u64>) -> Result<Vec<EventRow>, JournalError> {
+        self.read(|conn| sql::events_of(conn, kinds, &numbers))
+    }
+
+    /// State and events as a station finds them at its start, `before` an event if one is given.
+    /// One transaction: a station may write meanwhile.
+    pub fn restored(&self, before: Option<u64>) -> Result<Restored, JournalError> {
+        let snapshot = self.conn.unchecked_transaction();
+        let snapshot = snapshot.map_err(|e| JournalError::database(&self.path, "read", &e))?;
+        restore::restore(&snapshot, before).map_err(|error| told(&self.path, error))
     }
 
     /// Up to `limit` inputs in the order in which they were decided, after the first `skip`.

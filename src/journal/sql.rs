@@ -3,6 +3,7 @@
 use super::chain::Digest;
 use super::rows::{EventRow, InputRow, OutboxRow};
 use rusqlite::{Connection, OptionalExtension, Row, Transaction};
+use std::ops::Range;
 use uuid::Uuid;
 
 /// Columns of [`event`].
@@ -124,6 +125,29 @@ pub(super) fn put_snapshot(tx: &Transaction, seq: u64, state: &str) -> rusqlite:
 pub(super) fn events_after(conn: &Connection, seq: u64, limit: u32) -> rusqlite::Result<Vec<EventRow>> {
     let sql = format!("SELECT {EVENT} FROM event WHERE seq > ?1 ORDER BY seq LIMIT ?2");
     conn.prepare_cached(&sql)?.query_map((signed(seq), limit), event)?.collect()
+}
+
+/// Number of the newest event; 0 if there is none.
+pub(super) fn newest_event(conn: &Connection) -> rusqlite::Result<u64> {
+    conn.query_row("SELECT coalesce(max(seq), 0) FROM event", [], |row| unsigned(row, 0))
+}
+
+/// Events of these kinds whose numbers lie in a range, in order.
+pub(super) fn events_of(
+    conn: &Connection,
+    kinds: &[&str],
+    numbers: &Range<u64>,
+) -> rusqlite::Result<Vec<EventRow>> {
+    let sql = format!("SELECT {EVENT} FROM event WHERE seq >= ?1 AND seq < ?2 ORDER BY seq");
+    let mut statement = conn.prepare_cached(&sql)?;
+    let mut rows = statement.query((signed(numbers.start), signed(numbers.end)))?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        if kinds.contains(&row.get_ref(2)?.as_str()?) {
+            found.push(event(row)?);
+        }
+    }
+    Ok(found)
 }
 
 /// The input with this id.

@@ -422,10 +422,15 @@ fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
 }
 
 fn read_back(conn: &Connection, path: &Path, before: Option<u64>) -> Result<Restored, JournalError> {
-    restore::restore(conn, before).map_err(|error| match error {
+    restore::restore(conn, before).map_err(|error| told(path, error))
+}
+
+/// Why a file's head could not be rebuilt, with the file's name.
+pub(super) fn told(path: &Path, error: RestoreError) -> JournalError {
+    match error {
         RestoreError::Database(e) => JournalError::database(path, "read", &e),
         other => JournalError::Damaged { path: path.to_path_buf(), detail: other.to_string() },
-    })
+    }
 }
 
 /// The file's own path: two names of one file must meet at one lock.

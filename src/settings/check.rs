@@ -4,6 +4,7 @@ use super::fault::SettingsFault;
 use super::model::{Network, Settings};
 use crate::domain::bench::{Does, is_consumer_name};
 use crate::domain::method::Method;
+use crate::domain::report::laboratory::Laboratory;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -28,6 +29,9 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     }
     if let Some((key, what)) = settings.labels.fault() {
         faults.add(format!("labels.{key}"), what);
+    }
+    if let Some((key, what)) = settings.laboratory.as_ref().and_then(Laboratory::fault) {
+        faults.add(format!("laboratory.{key}"), what);
     }
     if let Some(network) = &settings.network {
         broker(network, &mut faults);

@@ -3,6 +3,7 @@
 use crate::domain::bench::{BenchSettings, Does};
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::InstrumentKind;
+use crate::domain::report::laboratory::{Laboratory, Printing};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -22,6 +23,10 @@ pub struct Settings {
     pub web: Web,
     /// The label printer's label.
     pub labels: LabelSheet,
+    /// The laboratory, as its reports name it; absent: they say that it is not stated.
+    pub laboratory: Option<Laboratory>,
+    /// How reports are printed.
+    pub reports: Printing,
     /// The laboratory network; absent: the station works alone and keeps what it would send.
     pub network: Option<Network>,
     /// Balances and probes, by name.

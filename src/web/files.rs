@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 28] = [
+const FILES: [(&str, &str, &str); 29] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -43,6 +43,7 @@ const FILES: [(&str, &str, &str); 28] = [
     ("scan.js", SCRIPT, include_str!("page/scan.js")),
     ("label.js", SCRIPT, include_str!("page/label.js")),
     ("label.css", STYLE, include_str!("page/label.css")),
+    ("report.css", STYLE, include_str!("page/report.css")),
     ("mark.svg", "image/svg+xml", include_str!("page/mark.svg")),
 ];
 

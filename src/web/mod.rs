@@ -7,6 +7,7 @@
 //!                                           ├─ POST /act        one act; answered once it is on the disk
 //!                                           ├─ GET  /documents  as they were published
 //!                                           ├─ GET  /samples    the day's samples, one of them, labels
+//!                                           ├─ GET  /report     a sample's report, as a page and as PDF
 //!                                           └─ GET  /           page files, built into the program
 //! ```
 
@@ -19,6 +20,7 @@ mod files;
 mod guard;
 mod people;
 mod problem;
+pub mod report;
 mod samples;
 mod solutions;
 mod stream;
@@ -63,6 +65,8 @@ pub struct AppState {
     pub zone: Arc<str>,
     /// The label printer's label.
     pub labels: LabelSheet,
+    /// What reports take.
+    pub reports: report::Reports,
     /// Port that requests must name in `Host`.
     pub port: u16,
 }
@@ -143,6 +147,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/act", post(act::act))
         .merge(samples::routes())
         .merge(people::routes())
+        .merge(report::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
         .route("/livez", get(|| async { "live\n" }))

@@ -3,6 +3,7 @@
 
 mod equipment;
 mod odd;
+mod report;
 mod requests;
 mod samples;
 mod shown;
@@ -85,6 +86,7 @@ impl Rig {
             live: [("balance".to_owned(), receiver)].into(),
             zone: "America/Denver".into(),
             labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
+            reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
             port: PORT,
         };
         let app = app_until(state, cancel.clone());

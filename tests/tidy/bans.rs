@@ -5,11 +5,17 @@ use crate::{none, one};
 use regex::Regex;
 
 /// Files and folders that are pure, without the ending `.rs`.
-const PURE: [&str; 17] = [
+const PURE: [&str; 23] = [
     "src/domain",
     "src/web/view",
     "src/journal/chain",
     "src/journal/stored",
+    "src/paper/sheet",
+    "src/paper/drawing",
+    "src/paper/symbol",
+    "src/paper/report",
+    "src/paper/worksheet",
+    "src/paper/html",
     "src/instruments/protocol",
     "src/instruments/listener",
     "src/instruments/listen/judge",

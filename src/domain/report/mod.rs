@@ -18,6 +18,7 @@ mod solution;
 mod review;
 mod variant;
 mod weighing;
+pub mod laboratory;
 
 pub use measure::{applied, figure, time};
 

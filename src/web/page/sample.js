@@ -27,6 +27,10 @@ function table(title, heads, rows) {
     h("tbody", {}, ...rows.map((cells) => h("tr", { id: cells.id ?? "" }, ...cells.map(cell)))))));
 }
 
+const report = (s) => h("section", {}, h("h2", {}, "Report"), h("div", { class: "acts" },
+  h("a", { class: "link", href: `/report/${s.id}` }, "Report to read and print"),
+  h("a", { class: "link", href: `/report/${s.id}/pdf`, download: "" }, "Report as PDF")));
+
 const versions = (list) => list.map((v) => h("a", { class: "link", href: `/record/${v.document}` },
   `version ${v.version ?? 1}${v.status && v.status !== "preliminary" ? `, ${v.status}` : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
 
@@ -52,6 +56,7 @@ function parts(s) {
       ["Code on the label", s.code]]),
     table("Specimens", ["Specimen", "Where", "State", "Record", ""], s.specimens.map(specimenRow)),
     table("Result", ["Version"], s.versions.map((v) => [[...versions([v]), v.result ? `: ${v.result}` : ""]])),
+    report(s),
     table("Weighings", ["Of", "Mass", "When", "Balance", ""], s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced ? "replaced by a later one" : ""])),
     table("Preparation", ["What", "When", "Who"], s.preparation.map((p) => [p.what?.replace("-", " "), time.when(p.atMs), p.by])),
     table("Corrected", ["What", "Was", "Is", "Why", "Who"], s.corrections.flatMap((c) => c.fields.map((name) => [
@@ -77,6 +82,7 @@ async function load() {
   document.title = `${sample.label}: sample`;
   find("#label").href = `/samples/${sample.id}/label`;
   const { course, ...rest } = sample;
+  find("#report").href = `/report/${sample.id}`;
   drawCourse(find("#course"), sample);
   rebuilt(find("#main"), rest, () => parts(sample));
   show(find("#correct"), true);

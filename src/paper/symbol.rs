@@ -1,6 +1,7 @@
-//! Code 128 (ISO/IEC 15417) and QR (ISO/IEC 18004) as SVG paths on a grid of modules. Libraries
-//! make the symbols; here they are only drawn, in whole modules and with their quiet zones.
+//! Code 128 (ISO/IEC 15417) and QR (ISO/IEC 18004) on a grid of modules. Libraries make the
+//! symbols; here they are only drawn, in whole modules and with their quiet zones.
 
+use super::drawing::{Drawing, Ink};
 use barcoders::sym::code128::Code128;
 use qrcode::{Color, EcLevel, QrCode};
 use std::fmt::Write as _;
@@ -12,47 +13,77 @@ const QUIET_QR: u32 = 4;
 
 /// A symbol on its grid.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Symbol {
+pub struct Symbol {
     /// Modules across, quiet zones included.
-    pub(super) across: u32,
+    pub across: u32,
     /// Modules down, quiet zones included; 1 for bars.
-    pub(super) down: u32,
+    pub down: u32,
     /// The dark modules as an SVG path.
-    pub(super) path: String,
+    pub path: String,
+    /// The dark modules as runs: from the left, from the top, so many across.
+    pub runs: Vec<(u32, u32, u32)>,
+}
+
+impl Symbol {
+    fn new(across: u32, down: u32, runs: Vec<(u32, u32, u32)>) -> Self {
+        let mut path = String::new();
+        for (x, y, length) in &runs {
+            // Writing to a String cannot fail.
+            let _ = write!(path, "M{x} {y}h{length}v1H{x}z");
+        }
+        Self { across, down, path, runs }
+    }
+
+    /// As a drawing with modules of so many tenths of a point.
+    pub fn drawing(&self, module: i32, title: &str) -> Drawing {
+        let tenths = |modules: u32| i32::try_from(modules).unwrap_or(0) * module;
+        let mut drawing = Drawing::new(tenths(self.across), tenths(self.down), title);
+        for (x, y, length) in &self.runs {
+            drawing.fill((tenths(*x), tenths(*y)), (tenths(*length), module), Ink::Dark);
+        }
+        drawing
+    }
 }
 
 /// Text as bars; `None`: it holds what Code 128 cannot say.
-pub(super) fn bars(text: &str) -> Option<Symbol> {
+pub fn bars(text: &str) -> Option<Symbol> {
     let pairs = text.len() >= 4 && text.len().is_multiple_of(2) && text.bytes().all(|b| b.is_ascii_digit());
     // The library takes the code set as the first character: C for pairs of digits, B else.
     let set = if pairs { '\u{0106}' } else { '\u{0181}' };
     let modules = Code128::new(format!("{set}{text}")).ok()?.encode();
     let dark = modules.iter().map(|module| *module == 1);
-    let path = runs(dark, QUIET_BARS, 0);
     let across = u32::try_from(modules.len()).ok()? + 2 * QUIET_BARS;
-    Some(Symbol { across, down: 1, path })
+    Some(Symbol::new(across, 1, runs(dark, QUIET_BARS, 0)))
 }
 
 /// Text as a QR symbol with a quarter of it to spare (level Q); `None`: it is too long.
-pub(super) fn qr(text: &str) -> Option<Symbol> {
-    let code = QrCode::with_error_correction_level(text, EcLevel::Q).ok()?;
-    let width = code.width();
-    let colors = code.to_colors();
-    let mut path = String::new();
-    for (row, y) in colors.chunks(width).zip(QUIET_QR..) {
-        path.push_str(&runs(row.iter().map(|color| *color == Color::Dark), QUIET_QR, y));
-    }
-    let size = u32::try_from(width).ok()? + 2 * QUIET_QR;
-    Some(Symbol { across: size, down: size, path })
+pub fn qr(text: &str) -> Option<Symbol> {
+    qr_at(text, EcLevel::Q)
 }
 
-/// The dark runs of one row as rectangles one module high.
-fn runs(dark: impl Iterator<Item = bool>, from_x: u32, y: u32) -> String {
-    let (mut path, mut x, mut began) = (String::new(), from_x, None);
+/// The same with 15 percent to spare (level M), for a longer text in the same room.
+pub fn qr_denser(text: &str) -> Option<Symbol> {
+    qr_at(text, EcLevel::M)
+}
+
+fn qr_at(text: &str, level: EcLevel) -> Option<Symbol> {
+    let code = QrCode::with_error_correction_level(text, level).ok()?;
+    let width = code.width();
+    let colors = code.to_colors();
+    let mut all = Vec::new();
+    for (row, y) in colors.chunks(width).zip(QUIET_QR..) {
+        all.extend(runs(row.iter().map(|color| *color == Color::Dark), QUIET_QR, y));
+    }
+    let size = u32::try_from(width).ok()? + 2 * QUIET_QR;
+    Some(Symbol::new(size, size, all))
+}
+
+/// The dark runs of one row.
+fn runs(dark: impl Iterator<Item = bool>, from_x: u32, y: u32) -> Vec<(u32, u32, u32)> {
+    let (mut found, mut x, mut began) = (Vec::new(), from_x, None);
     let mut close = |began: &mut Option<u32>, x: u32| {
         if let Some(start) = began.take() {
-            // Writing to a String cannot fail.
-            let _ = write!(path, "M{start} {y}h{}v1H{start}z", x - start);
+            found.push((start, y, x - start));
         }
     };
     for is_dark in dark {
@@ -64,7 +95,7 @@ fn runs(dark: impl Iterator<Item = bool>, from_x: u32, y: u32) -> String {
         x += 1;
     }
     close(&mut began, x);
-    path
+    found
 }
 
 #[cfg(test)]
