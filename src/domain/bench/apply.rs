@@ -94,18 +94,6 @@ impl Bench {
         }
     }
 
-    fn apply_temperature(&mut self, event: &Event) {
-        match event {
-            Event::TemperatureRead { temperature, wire, moment, side } => {
-                self.read_temperature(temperature, wire, moment, *side);
-            }
-            Event::RoomTemperatureRead { temperature, wire, moment } => {
-                self.read_room(temperature, wire, moment);
-            }
-            _ => {}
-        }
-    }
-
     fn act_done(&mut self, id: Uuid, note: &str, made: Option<Uuid>) {
         let done = DoneAct { id, note: note.to_owned(), made };
         keep(&mut self.acts, done.into(), REMEMBERED_ACTS);

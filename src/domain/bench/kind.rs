@@ -96,17 +96,6 @@ impl Event {
         }
     }
 
-    /// That of a part that keeps a list of its own events; nothing of another.
-    const fn part_kind(&self) -> &'static str {
-        match self {
-            Self::Solution(happened) => happened.kind(),
-            Self::Preparation(happened) => happened.kind(),
-            Self::Quality(happened) => happened.kind(),
-            Self::Review(happened) => happened.kind(),
-            _ => "",
-        }
-    }
-
     /// Chained one by one; the others are anchored in blocks by the next chained event.
     pub const fn is_chained(&self) -> bool {
         !matches!(self, Self::TemperatureRead { .. } | Self::RoomTemperatureRead { .. })

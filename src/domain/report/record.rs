@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, change, equipment, incident, measure, solution, station, variant, preparation, review};
+use super::{Head, change, equipment, incident, measure, preparation, review, solution, station, variant};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::method::{Edge, Method, Point, Step, StepKind, name_of};
 use crate::domain::moment::Moment;

@@ -1,6 +1,6 @@
 //! The result of a sample: the average of what counts, and how far its specimens lie apart.
 
-use super::{Head, change, measure, quality, record, repeat, station, review};
+use super::{Head, change, measure, quality, record, repeat, review, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
 use crate::domain::method::name_of;

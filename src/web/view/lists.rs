@@ -1,6 +1,6 @@
 //! Samples, alarms, instruments, and what to do next.
 
-use super::{measured, ms, odd, quality, preparation};
+use super::{measured, ms, odd, preparation, quality};
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
@@ -236,11 +236,10 @@ pub(super) fn balance(bench: &Bench) -> Value {
         Target::Specimen { specimen } => {
             format!("{}: tin", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
-        Target::Preparation { .. } => bench.target_text(target),
         Target::CorrectiveSand { specimen } => {
             format!("{}: corrective sand", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
-        Target::Component { .. } => bench.target_text(target),
+        Target::Component { .. } | Target::Preparation { .. } => bench.target_text(target),
     });
     json!({
         "awaited": awaited,

@@ -54,7 +54,7 @@ impl Deciding<'_> {
                 let amount = Quantity::new(number("value", value)?, *unit);
                 self.state_component(batch, component, amount, with, *further, marked)
             }
-            Act::StepDone { batch, step } => self.step_done(batch, step, marked),
+            Act::StepDone { batch, step } => self.step_of_batch_done(batch, step, marked),
             Act::Finish { batch, expires, reason } => {
                 self.finish_batch(batch, *expires, reason.as_deref(), marked)
             }
@@ -289,7 +289,7 @@ impl Deciding<'_> {
         Ok(Outcome::done(note))
     }
 
-    fn step_done(&mut self, batch: &str, step: &str, marked: Marked) -> Decided {
+    fn step_of_batch_done(&mut self, batch: &str, step: &str, marked: Marked) -> Decided {
         let known = self.under_way(batch)?;
         let steps = || known.parts.iter().filter(|part| part.takes == Takes::Nothing);
         let Some(part) = steps().find(|part| part.name == step) else {

@@ -5,7 +5,7 @@ use super::steps::{Seen, position};
 use super::value::Units;
 use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
-    BelowRule, BetweenMarks, Bound, Confidence, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
+    BelowRule, BetweenMarks, Bound, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
     ReadingRule, Requirement, Sourced, SpecimenKind, SpecimenRule, TemperatureRule, WeighingRule, not_said,
 };
 use crate::domain::quantity::{Kind, Range, Unit};
