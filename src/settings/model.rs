@@ -206,7 +206,7 @@ const fn keep_alive_default() -> u16 {
 }
 
 const fn window_default() -> u16 {
-    16
+    64
 }
 
 /// As long as the widest usual interval at which a broker stores what it has (30 minutes).

@@ -81,7 +81,7 @@ fn the_examples_in_the_shipped_comments_are_settings_that_load() {
     let correction = settings.instruments["probe"].correction().unwrap().unwrap();
     assert_eq!(correction.certificate().number, "K-0417");
     assert_eq!(settings.triggers["shaker"].gpio.as_ref().unwrap().line, "17");
-    assert_eq!(settings.network.unwrap().window, 16);
+    assert_eq!(settings.network.unwrap().window, 64);
 }
 
 #[test]
