@@ -225,7 +225,8 @@ impl Story {
     pub fn end(&self) {
         self.replayed();
         // Methods are most of a bench, and the target `methods` stores and reads them.
-        let bench = Bench { methods: BTreeMap::new().into(), ..self.bench.clone() };
+        let mut bench = self.bench.clone();
+        bench.methods = BTreeMap::new().into();
         let whole = serde_json::to_string(&bench).expect("a bench is plain data");
         assert_eq!(serde_json::from_str::<Bench>(&whole).expect("what was stored can be read"), bench);
         show(&self.bench, &self.now);

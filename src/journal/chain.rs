@@ -29,6 +29,17 @@ pub struct Chain {
     documents: Block,
 }
 
+/// Two heads are the same when every next event would get the same link on both.
+impl PartialEq for Chain {
+    fn eq(&self, other: &Self) -> bool {
+        (self.seq, self.link, self.document) == (other.seq, other.link, other.document)
+            && self.samples == other.samples
+            && self.documents == other.documents
+    }
+}
+
+impl Eq for Chain {}
+
 /// Rows that wait to be anchored by the next chained event.
 #[derive(Debug, Clone, Default)]
 struct Block {
@@ -174,6 +185,12 @@ impl Chain {
     /// Makes the row of the next document. The next chained event anchors it: append one in the
     /// same batch where the document must be provable at once.
     pub fn document(&mut self, document: NewDocument) -> OutboxRow {
+        self.issue(document).0
+    }
+
+    /// The same, with the SHA-256 of what is sent.
+    pub fn issue(&mut self, document: NewDocument) -> (OutboxRow, Digest) {
+        let digest = sha256(document.payload.as_bytes());
         let row = OutboxRow {
             number: self.document + 1,
             id: document.id,
@@ -184,8 +201,8 @@ impl Chain {
             made_at_ns: document.made_at_ns,
             acked_at_ns: None,
         };
-        self.step_document(&row);
-        row
+        self.step_document(&row, &digest);
+        (row, digest)
     }
 
     /// Checks that a stored document comes next, and takes it in.
@@ -193,7 +210,7 @@ impl Chain {
         if row.number != self.document + 1 {
             return Err(Altered::DocumentMissing { number: self.document + 1 });
         }
-        self.step_document(row);
+        self.step_document(row, &sha256(row.payload.as_bytes()));
         Ok(())
     }
 
@@ -256,7 +273,7 @@ impl Chain {
         }
     }
 
-    fn step_document(&mut self, row: &OutboxRow) {
+    fn step_document(&mut self, row: &OutboxRow, payload: &Digest) {
         let mut fields = Vec::with_capacity(128);
         field(&mut fields, &row.number.to_be_bytes());
         field(&mut fields, row.id.as_bytes());
@@ -265,7 +282,13 @@ impl Chain {
         field(&mut fields, row.subject.as_bytes());
         field(&mut fields, &row.made_at_ns.to_be_bytes());
         self.document = row.number;
-        self.documents.add(&fields, &sha256(row.payload.as_bytes()));
+        self.documents.add(&fields, payload);
+    }
+}
+
+impl PartialEq for Block {
+    fn eq(&self, other: &Self) -> bool {
+        self.count == other.count && self.digest() == other.digest()
     }
 }
 
@@ -288,13 +311,9 @@ pub fn sha256(bytes: &[u8]) -> Digest {
 
 /// A digest for people: 64 lower-case hexadecimal digits.
 pub fn hex(digest: &Digest) -> String {
-    const DIGITS: [char; 16] =
-        ['0', '1', '2', '3', '4', '5', '6', '7', '8', '9', 'a', 'b', 'c', 'd', 'e', 'f'];
-    let mut text = String::with_capacity(64);
-    for nibble in digest.iter().flat_map(|byte| [byte >> 4, byte & 15]) {
-        text.extend(DIGITS.get(usize::from(nibble)));
-    }
-    text
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let nibbles = digest.iter().flat_map(|byte| [byte >> 4, byte & 15]);
+    nibbles.map(|nibble| char::from(DIGITS[usize::from(nibble & 15)])).collect()
 }
 
 fn header(row: &EventRow) -> Vec<u8> {

@@ -28,6 +28,7 @@ mod acks;
 mod fresh;
 mod schema;
 mod sql;
+mod taken;
 mod restore;
 mod store;
 mod times;
@@ -45,8 +46,8 @@ pub use faults::{FaultPoint, Faults};
 pub use handle::Journal;
 pub use read::Reader;
 pub use rows::{
-    Batch, ClosedFound, ClosedRow, ClosedWanted, EventRow, InputRow, NewDocument, NewEvent, OutboxRow,
-    Restored,
+    Batch, ClosedFound, ClosedRow, ClosedWanted, Continued, EventRow, InputRow, NewDocument, NewEvent,
+    OutboxRow, Restored,
 };
 pub use store::OpenWith;
 pub use verify::{Verified, VerifyFault, verify};

@@ -5,6 +5,7 @@ use super::error::JournalError;
 use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow};
 use super::schema::{self, Found};
 use super::sql;
+use super::taken::{self, TAKEN_SINCE};
 use rusqlite::{Connection, OpenFlags};
 use std::fmt::Write as _;
 use std::os::unix::ffi::OsStrExt;
@@ -79,12 +80,20 @@ impl Reader {
 
     /// Up to `limit` documents after a number, ascending.
     pub fn documents(&self, after: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
-        self.read(|conn| sql::documents_after(conn, after, limit, false))
+        self.read(|conn| {
+            let mut rows = sql::documents_after(conn, after, limit)?;
+            self.mark(&mut rows)?;
+            Ok(rows)
+        })
     }
 
     /// The document with this id.
     pub fn document(&self, id: &str) -> Result<Option<OutboxRow>, JournalError> {
-        self.read(|conn| sql::document_by_id(conn, id))
+        self.read(|conn| {
+            let mut row = sql::document_by_id(conn, id)?;
+            self.mark(row.as_mut_slice())?;
+            Ok(row)
+        })
     }
 
     /// What has left the state, by its identity or by that of one of its parts.
@@ -102,6 +111,11 @@ impl Reader {
             return Ok(Vec::new());
         }
         self.read(|conn| closed::page(conn, wanted, limit))
+    }
+
+    /// In an older format the row itself says it.
+    fn mark(&self, rows: &mut [OutboxRow]) -> rusqlite::Result<()> {
+        if self.format < TAKEN_SINCE { Ok(()) } else { taken::mark(&self.conn, rows) }
     }
 
     pub(super) fn connection(&self) -> &Connection {

@@ -12,7 +12,7 @@ use uuid::Uuid;
 pub(super) const APPLICATION: i32 = 0x7374_6a6c;
 
 /// One script for each format, in order; a file's `user_version` counts those it has seen.
-const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2];
+const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2, FORMAT_3];
 
 /// Set in a backup, so that it is recognised when somebody opens it as a journal.
 pub(super) const BACKUP_MARK: &str = "backup-of";
@@ -114,6 +114,33 @@ CREATE TRIGGER closed_stays BEFORE DELETE ON closed
 BEGIN SELECT RAISE(ABORT, 'what has left is never deleted'); END;
 CREATE TRIGGER closed_named BEFORE UPDATE OF number, id, label, closed_ns ON closed
 BEGIN SELECT RAISE(ABORT, 'what has left keeps its name'); END;
+";
+
+/// Acknowledgements as marks for all documents up to a number, where each row of the outbox had its
+/// own and was written a second time for it. What the rows say goes over: of the newest thousand
+/// each by itself (they may have to go out again), of all before them the last one's. A row that was
+/// acknowledged behind one that was not goes out again.
+const FORMAT_3: &str = "
+CREATE TABLE taken (
+    through INTEGER PRIMARY KEY CHECK (through > 0),
+    at_ns   INTEGER NOT NULL
+) STRICT;
+
+INSERT INTO taken (through, at_ns)
+WITH acked (through) AS (
+    SELECT coalesce(
+        (SELECT number - 1 FROM outbox WHERE acked_at_ns IS NULL ORDER BY number LIMIT 1),
+        (SELECT max(number) FROM outbox))
+)
+SELECT number, acked_at_ns FROM outbox, acked
+WHERE number BETWEEN through - 1000 AND through AND acked_at_ns IS NOT NULL;
+
+DROP INDEX outbox_unacked;
+
+CREATE TRIGGER taken_stays BEFORE DELETE ON taken
+BEGIN SELECT RAISE(ABORT, 'an acknowledgement is never deleted'); END;
+CREATE TRIGGER taken_fixed BEFORE UPDATE ON taken
+BEGIN SELECT RAISE(ABORT, 'an acknowledgement is never changed'); END;
 ";
 
 /// The newest format that this program writes.

@@ -58,7 +58,7 @@ impl Rig {
         let (station, handle) = Station::new(journal.clone(), bench, restored, Arc::new(clock.clone()));
         let cancel = CancellationToken::new();
         let end = cancel.clone();
-        let running = tokio::spawn(async move { station.run(end).await.unwrap() });
+        let running = tokio::spawn(async move { Box::pin(station.run(end)).await.unwrap() });
         let text = include_str!("../../config/methods/aashto-t176-mechanical.toml");
         let method = crate::domain::method::load(&format!("{METHOD}.toml"), text).unwrap();
         let started = Started {

@@ -346,6 +346,9 @@ pub struct Bench {
     /// The list of equipment; empty where the laboratory keeps none.
     #[serde(default)]
     pub equipment: Shared<Register>,
+    /// No part of the state: until when it is known that nothing is due.
+    #[serde(skip)]
+    pub(crate) quiet: deadlines::Quiet,
 }
 
 impl Default for Bench {
@@ -405,13 +408,14 @@ impl Default for Bench {
             network: Shared::default(),
             intake: Shared::default(),
             equipment: Shared::default(),
+            quiet: deadlines::Quiet::default(),
         }
     }
 }
 
 impl Bench {
     /// Method and points of a specimen. `None` only if the journal lost its method.
-    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Vec<Point>)> {
+    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Arc<[Point]>)> {
         let method = self.methods.get(&specimen.method)?;
         Some((method, method.points()))
     }

@@ -96,6 +96,8 @@ pub struct Method {
     pub apparatus: Vec<Requirement>,
     /// What can hurt, in plain sentences.
     pub safety: Vec<String>,
+    #[serde(skip)]
+    known_points: points::KnownPoints,
 }
 
 /// What the number of a method is that does not say.

@@ -241,7 +241,6 @@ fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize)
     let end = span.end?;
     let (min, max) = specimen.window(method, step);
     let resolution = resolution_ns(method);
-    let actual = seconds(span.elapsed(&end.marked.moment).ns, resolution);
     let name = &method.steps.get(step)?.name;
     let (code, what, by) = match verdict(specimen, method, step, &span) {
         Verdict::Short { by_ns } => (Code::IntervalShort, format!("{name} was cut short"), Some(by_ns)),
@@ -252,6 +251,7 @@ fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize)
         Verdict::NotShown => (Code::IntervalNotShown, format!("the end of {name} was not marked"), None),
         Verdict::NoLimit | Verdict::Running | Verdict::Within => return None,
     };
+    let actual = seconds(span.elapsed(&end.marked.moment).ns, resolution);
     Some(Deviation {
         code,
         step: Some(name.clone()),

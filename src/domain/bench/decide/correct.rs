@@ -45,9 +45,12 @@ pub fn withdrawn_text(what: &Withdrawn, method: &Method, points: &[Point]) -> St
     }
 }
 
+/// A specimen, on the bench or in the drawer, with its method and the method's points.
+type Found = (Specimen, Arc<Method>, Arc<[Point]>);
+
 impl Deciding<'_> {
     /// A specimen on the bench or gone from it, with its method.
-    pub(super) fn anywhere(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn anywhere(&self, id: Uuid) -> Result<Found, Refusal> {
         let specimen = self
             .bench
             .find(id)
@@ -253,7 +256,7 @@ impl Deciding<'_> {
         Outcome::done("")
     }
 
-    fn may_correct(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    fn may_correct(&self, id: Uuid) -> Result<Found, Refusal> {
         let found = self.anywhere(id)?;
         let (specimen, _, _) = &found;
         if specimen.is_complete() && specimen.voided.is_some() {

@@ -31,6 +31,7 @@ pub use correct::withdrawn_text;
 pub use intake::ScanFound;
 pub use mark::point_text;
 
+use super::deadlines::Quiet;
 use super::{Bench, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use uuid::Uuid;
@@ -87,6 +88,9 @@ impl Deciding<'_> {
     }
 
     fn emit(&mut self, event: Event) {
+        if !event.leaves_deadlines() {
+            self.bench.quiet = Quiet::default();
+        }
         self.bench.apply(&event, &self.input.moment);
         self.events.push(event);
     }
@@ -102,6 +106,9 @@ impl Deciding<'_> {
     }
 
     fn expire(&mut self) {
+        if !matches!(self.input.what, What::Deadline) && self.bench.is_quiet(&self.input.moment) {
+            return;
+        }
         let mut made = self.made;
         let input = self.input;
         let due = self.bench.due_events(&input.moment, || {

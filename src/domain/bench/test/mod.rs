@@ -17,6 +17,8 @@ mod notes;
 mod odd;
 mod placed;
 mod plans;
+mod quiet;
+mod running;
 mod switches;
 mod temperature;
 mod variants;

@@ -12,6 +12,7 @@ pub(crate) mod walk;
 #[cfg(test)]
 mod test;
 
+use super::points::KnownPoints;
 use super::{Method, sand_equivalent};
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
@@ -102,8 +103,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let notice = walk.text(root, "notice");
     let safety = parts::sentences(walk, root, "safety");
     let resolution = walk.duration(root, "time-resolution");
-    let resolves = resolution.as_ref().is_none_or(|sourced| sourced.value != Some(0));
-    if !resolves {
+    if resolution.as_ref().is_some_and(|sourced| sourced.value == Some(0)) {
         walk.bad_value(root, "time-resolution", "a time above 0");
     }
     let preparation = parts::preparation(walk, root);
@@ -139,6 +139,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         precision: precision?,
         apparatus: apparatus?,
         safety: safety?,
+        known_points: KnownPoints::default(),
     })
 }
 
