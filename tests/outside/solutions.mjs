@@ -45,9 +45,10 @@ const browser = await chromium.launch({
     "--disable-background-networking", "--disable-component-update", "--disable-sync"],
 });
 
+let page = null;
 try {
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  const page = await context.newPage();
+  page = await context.newPage();
   page.setDefaultTimeout(20_000);
   page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
   // The browser itself notes each refused act; the page shows its words.
@@ -166,6 +167,7 @@ try {
   await shot("bench-with-bottle-1280x800");
 } catch (error) {
   wrong.push(error.message);
+  await page?.screenshot({ path: join(folder, "solutions-failed.png"), fullPage: true });
 } finally {
   await browser.close();
   balance.kill();

@@ -51,7 +51,7 @@ export function makeBatch(batch) {
   };
   node.live = (next) => {
     weighing = next;
-    for (const step of steps.children) step.live(weighing?.batch === id && weighing.component === step.part.name ? weighing : null);
+    for (const step of steps.children) step.live(weighing?.batch === id && weighing.component === step.now.name ? weighing : null);
   };
   return node;
 }
@@ -74,7 +74,7 @@ function makeStep(batch, part, near) {
   const body = h("div", { class: "step-body" }, instruction, wanted, scale, taken, acts, stated, lot);
   const node = h("li", {}, head, body);
   node.draw = (now, current) => {
-    node.part = now;
+    node.now = now;
     const nothing = now.takes === "nothing";
     const isDone = nothing ? now.doneMs !== null : now.taken.length > 0;
     node.dataset.side = now.side ?? (isDone ? "within" : "");
