@@ -45,9 +45,10 @@ const browser = await chromium.launch({
     "--disable-background-networking", "--disable-component-update", "--disable-sync"],
 });
 
+let page = null;
 try {
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  const page = await context.newPage();
+  page = await context.newPage();
   page.setDefaultTimeout(20_000);
   page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
   // The browser itself notes each refused act; the page shows its words.
@@ -100,7 +101,9 @@ try {
   await step("calcium chloride").locator("h4:text-matches('109.3 g, -0.2 g ● within')").waitFor();
   check(true, "a further portion is added");
 
-  // A lot past its date is refused until a reason is given.
+  // A lot past its date is refused until a reason is given. The step has closed behind its amount.
+  check(await step("dissolve").getByRole("button", { name: "Done" }).isVisible(), "the next step opens by itself");
+  await step("calcium chloride").locator("summary").first().click();
   await step("calcium chloride").locator("[name=lot]").fill("C-11");
   await step("calcium chloride").locator("[name=expires]").fill("2020-01-31");
   await step("calcium chloride").getByRole("button", { name: "Note the lot" }).click();
@@ -110,13 +113,13 @@ try {
   await step("calcium chloride").getByRole("button", { name: "Note the lot" }).click();
   await step("calcium chloride").locator("p:text-matches('Lot C-11, until 2031-01-31')").waitFor();
 
+  for (const name of ["dissolve", "cool"]) await step(name).getByRole("button", { name: "Done" }).click();
   for (const [name, grams] of [["glycerine", "240.1"], ["formaldehyde", "6.3"]]) {
     await step(name).getByRole("button", { name: "Weigh now" }).click();
     await step(name).locator(".weigh-out").waitFor();
     shows(grams);
     await step(name).locator("h4:text-matches('●')").waitFor();
   }
-  for (const name of ["dissolve", "cool"]) await step(name).getByRole("button", { name: "Done" }).click();
   await card.getByRole("button", { name: "The batch is made" }).click();
   await card.locator("label:has-text('Why it is used all the same')").waitFor();
   check(true, "an unfinished batch is refused, and a reason is asked for");
@@ -166,6 +169,7 @@ try {
   await shot("bench-with-bottle-1280x800");
 } catch (error) {
   wrong.push(error.message);
+  await page?.screenshot({ path: join(folder, "solutions-failed.png"), fullPage: true });
 } finally {
   await browser.close();
   balance.kill();

@@ -51,7 +51,7 @@ export function makeBatch(batch) {
   };
   node.live = (next) => {
     weighing = next;
-    for (const step of steps.children) step.live(weighing?.batch === id && weighing.component === step.part.name ? weighing : null);
+    for (const step of steps.children) step.live(weighing?.batch === id && weighing.component === step.now.name ? weighing : null);
   };
   return node;
 }
@@ -72,12 +72,15 @@ function makeStep(batch, part, near) {
   const lot = makeLot(at, near);
   acts.append(weigh, further, stop, done);
   const body = h("div", { class: "step-body" }, instruction, wanted, scale, taken, acts, stated, lot);
-  const node = h("li", {}, head, body);
+  // The step that is next stands open; another opens at a touch of its heading.
+  const box = h("details", {}, h("summary", {}, head), body);
+  const node = h("li", {}, box);
   node.draw = (now, current) => {
-    node.part = now;
+    node.now = now;
     const nothing = now.takes === "nothing";
     const isDone = nothing ? now.doneMs !== null : now.taken.length > 0;
     node.dataset.side = now.side ?? (isDone ? "within" : "");
+    if (node.dataset.current !== String(current)) box.open = current;
     node.dataset.current = String(current);
     const said = nothing ? (isDone ? `done ${time.clock(now.doneMs)}` : "") : isDone ? `${now.sum}, ${now.difference ?? ""} ${SIDES[now.side] ?? "held to no limits"}` : "";
     text(head, `${isDone ? (now.side === "below" || now.side === "above" ? "▲" : "●") : "○"} ${now.name}${said ? `: ${said}` : ""}`);
@@ -104,7 +107,10 @@ function makeStep(batch, part, near) {
     show(scale, Boolean(weighing));
     show(stop, Boolean(weighing));
     node.dataset.weighing = String(Boolean(weighing));
-    if (weighing) scale.draw(weighing);
+    if (weighing) {
+      box.open = true;
+      scale.draw(weighing);
+    }
   };
   return node;
 }
