@@ -44,7 +44,7 @@ fn a_limit_that_is_set_later_makes_new_versions_and_keeps_what_stood_there() {
     assert_eq!(change["reason"], "the contract was amended");
     assert_eq!(documents(&story, DocumentKind::Record).len(), 2, "the record tells its limit too");
     story.ok(set_limit(sample, None));
-    assert_eq!(results(&story)[2]["acceptance"], Value::Null);
+    assert_eq!(results(&story)[2]["acceptance"], serde_json::Value::Null);
     let odd = Limit { at_least: "101".parse().unwrap(), specification: "Section 3".to_owned() };
     assert!(story.refused(set_limit(sample, Some(odd))).contains("0 to 100"));
     story.check_replay();
