@@ -137,5 +137,9 @@ pub fn sum<'a>(unit: Unit, masses: impl Iterator<Item = &'a Quantity>) -> Option
 pub fn minutes(ns: i64) -> String {
     use crate::domain::moment::{MINUTE, SECOND};
     let (whole, rest) = (ns.div_euclid(MINUTE), ns.rem_euclid(MINUTE));
-    if rest < SECOND { format!("{whole} min") } else { format!("{whole} min {} s", rest.div_euclid(SECOND)) }
+    match (whole, rest.div_euclid(SECOND)) {
+        (whole, 0) => format!("{whole} min"),
+        (0, rest) => format!("{rest} s"),
+        (whole, rest) => format!("{whole} min {rest} s"),
+    }
 }
