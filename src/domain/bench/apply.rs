@@ -54,9 +54,7 @@ impl Bench {
             | Event::RecordAmended { .. }
             | Event::ResultAmended { .. }
             | Event::SampleRecalled { .. } => self.apply_correction(event, at),
-            Event::TemperatureRead { .. } | Event::RoomTemperatureRead { .. } => {
-                self.apply_temperature(event)
-            }
+            Event::TemperatureRead { .. } | Event::RoomTemperatureRead { .. } => self.apply_warmth(event),
             Event::TemperaturesCounted { .. } => self.probe.block = None,
             Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
             Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
@@ -100,7 +98,7 @@ impl Bench {
         }
     }
 
-    fn apply_temperature(&mut self, event: &Event) {
+    fn apply_warmth(&mut self, event: &Event) {
         match event {
             Event::TemperatureRead { temperature, wire, moment, side } => {
                 self.read_temperature(temperature, wire, moment, *side);
