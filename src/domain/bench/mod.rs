@@ -100,6 +100,18 @@ pub struct BenchSettings {
     /// A temperature of the room is stale after this many seconds.
     #[serde(default = "room_stale_default")]
     pub room_stale_s: u32,
+    /// What a deviation does to its specimen's part in the average.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub deviations: crate::domain::quality::Deviations,
+    /// Whether specimens are compared with the method's published precision.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub precision: crate::domain::quality::Compared,
+    /// Whether control charts of results are kept.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub charts: crate::domain::quality::charts::Charts,
+    /// What the laboratory states of its uncertainty; absent: it is off the sheet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<crate::domain::quality::uncertainty::Stated>,
     /// Whether a person's qualification for the method is looked at.
     #[serde(default)]
     pub qualification: AskQualification,
@@ -120,6 +132,12 @@ pub struct BenchSettings {
 /// A long shift (common practice, no source).
 const fn sign_on_hours_default() -> u32 {
     12
+}
+
+/// What nobody set is not written, so that a laboratory which does not use it has the events that
+/// it always had.
+fn is_default<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
 }
 
 const fn room_every_default() -> u32 {
@@ -373,6 +391,9 @@ pub struct Bench {
     /// Samples of which something waits for review, or was returned.
     #[serde(default)]
     pub for_review: Shared<BTreeMap<Uuid, Waiting>>,
+    /// Control charts; empty where the laboratory keeps none.
+    #[serde(default)]
+    pub charts: Shared<crate::domain::quality::charts::Register>,
 }
 
 impl Default for Bench {
@@ -398,6 +419,10 @@ impl Default for Bench {
                 own_work: OwnWork::MayNot,
                 sign_on: SignOn::Needed,
                 sign_on_hours: sign_on_hours_default(),
+                deviations: crate::domain::quality::Deviations::default(),
+                precision: crate::domain::quality::Compared::default(),
+                charts: crate::domain::quality::charts::Charts::default(),
+                uncertainty: None,
             }),
             triggers: Shared::default(),
             instruments: Shared::default(),
@@ -439,6 +464,7 @@ impl Default for Bench {
             equipment: Shared::default(),
             people: Shared::default(),
             for_review: Shared::default(),
+            charts: Shared::default(),
         }
     }
 }

@@ -306,11 +306,12 @@ pub enum Do {
 }
 
 impl Do {
-    /// The sample whose particulars an act corrects, or whose result it reviews, wherever it is by
-    /// now.
+    /// The sample whose particulars or limit an act corrects, or whose result it reviews, wherever it
+    /// is by now.
     pub fn corrected_sample(&self) -> Option<Uuid> {
         match self {
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
+            Self::Quality(act) => act.sample(),
             Self::Review(act) => match act.of() {
                 Some(review::Subject::Sample(sample)) => Some(sample),
                 _ => None,
@@ -337,6 +338,7 @@ impl Do {
             | Self::CorrectReading { specimen, .. }
             | Self::GiveReason { specimen, .. } => Some(*specimen),
             Self::Measure(what) => what.specimen(),
+            Self::Quality(act) => act.specimen(),
             Self::Review(act) => match act.of() {
                 Some(review::Subject::Specimen(specimen)) => Some(specimen),
                 _ => None,

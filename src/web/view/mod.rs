@@ -1,6 +1,7 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+pub mod charts;
 pub mod equipment;
 mod corrections;
 mod lists;
@@ -8,6 +9,7 @@ mod measured;
 mod odd;
 pub mod people;
 mod places;
+mod quality;
 pub mod review;
 pub mod samples;
 
@@ -50,6 +52,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
             "zone": seen.zone,
             "foot": bench.settings.foot,
             "shakerHolds": bench.settings.shaker_holds,
+            "charts": bench.settings.charts == crate::domain::quality::charts::Charts::On,
         },
         "now": beat(seen.now, seen.running_clock),
         "sequence": seen.sequence,

@@ -5,11 +5,12 @@ use super::equipment::{field, text};
 use super::people::done_now;
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Event, Outcome, Refusal, Told};
+use crate::domain::quality;
 use crate::domain::review::{
     Act, Decision, Happened, MOST_REVIEWS, OwnWork, Reviewed, Reviews, State, Subject, named_on, worked_on,
 };
 use crate::domain::specimen::sample::Sample;
-use crate::domain::specimen::{Issued, Marked, Specimen, late};
+use crate::domain::specimen::{Issued, Marked, Specimen};
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -85,7 +86,7 @@ impl Deciding<'_> {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         let sample = self.bench.find_sample(id).ok_or_else(|| unknown("sample", id, known()))?.clone();
         let label = format!("sample {}", sample.label);
-        let Some(issued) = sample.result.filter(|_| sample.reported.is_some() && late::is_ready(&sample))
+        let Some(issued) = sample.result.filter(|_| sample.reported.is_some() && quality::is_ready(&sample))
         else {
             let what = format!("{label} has no result that stands: there is nothing to review");
             return Err(Refusal::Already { what });

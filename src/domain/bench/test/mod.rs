@@ -1,5 +1,6 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
+mod accepted;
 mod alarms;
 mod amended;
 mod anything;
@@ -19,6 +20,7 @@ mod people;
 mod placed;
 mod plans;
 mod reviewed;
+mod quality;
 mod switches;
 mod temperature;
 mod variants;

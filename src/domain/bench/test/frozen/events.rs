@@ -175,6 +175,7 @@ pub(super) fn told() -> Vec<Story> {
     told.extend([pressed, amended, instrument_story(), consumer_story(), equipment_story()]);
     told.extend([variants::measured_story(), super::super::intake::whole_story()]);
     told.push(super::super::reviewed::everything(frozen_method()));
+    told.push(super::super::quality::whole_story(frozen_method()));
     told
 }
 
