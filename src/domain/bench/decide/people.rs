@@ -6,6 +6,7 @@ use crate::domain::bench::{Act, Bench, Do, Event, Outcome, Refusal};
 use crate::domain::intake;
 use crate::domain::method::Method;
 use crate::domain::moment::Stamp;
+use crate::domain::quality;
 use crate::domain::review::{
     self, AskQualification, Happened, Held, How, Person, Qualification, Role, Secret, SignOn,
 };
@@ -45,6 +46,10 @@ fn needs(what: &Do) -> Needs {
             | On::PersonReturns { .. }
             | On::Qualify { .. }
             | On::Disqualify { .. } => Needs::Role(Role::Administer),
+        },
+        Do::Quality(act) => match **act {
+            quality::Act::Admit { .. } | quality::Act::WithdrawAdmission { .. } => Needs::Role(Role::Review),
+            _ => Needs::Role(Role::Operate),
         },
         Do::AcknowledgeAlarm { .. }
         | Do::ShelveAlarm { .. }
