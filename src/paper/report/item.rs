@@ -25,6 +25,9 @@ const PARTICULARS: [(&str, &str); 12] = [
     ("brought-by", "Brought by"),
 ];
 
+/// Labels of specimens that are named one by one, bytes; more are counted.
+const NAMES_MOST: usize = 24;
+
 impl Told<'_> {
     /// Both columns.
     pub(super) fn columns(&self) -> Block {
@@ -70,7 +73,8 @@ impl Told<'_> {
         let counting = say::list(data, "/specimens");
         if let Some(rule) = say::text(data, "/average/rule") {
             let of: Vec<&str> = counting.iter().filter_map(|s| say::text(s, "/label")).collect();
-            let of = if of.len() > 4 { say::count(of.len(), "specimen") } else { of.join(", ") };
+            let names = of.join(", ");
+            let of = if names.len() > NAMES_MOST { say::count(of.len(), "specimen") } else { names };
             facts.push(("Made of".to_owned(), format!("{of}: {}", rule_words(rule))));
         }
         if let Some(difference) = say::text(data, "/difference/text").filter(|_| counting.len() > 1) {
