@@ -90,6 +90,9 @@ impl Told<'_> {
             let asked = format!("at least {} ({})", limit.at_least.normalize(), limit.specification);
             facts.push(("Specification".to_owned(), asked));
         }
+        if let Some(judged) = say::text(data, "/acceptance/text") {
+            facts.push(("Acceptance".to_owned(), say::capital(judged)));
+        }
         facts
     }
 
@@ -126,16 +129,23 @@ impl Told<'_> {
     /// Who answers for it.
     fn status(&self, data: &Value) -> String {
         let status = say::text(data, "/status").unwrap_or("not complete");
-        match data.get("review") {
-            Some(review) => {
-                let reviewed: Vec<String> = super::parts::told(review, self.house.zone)
-                    .into_iter()
-                    .map(|(name, value)| if name.is_empty() { value } else { format!("{name} {value}") })
-                    .collect();
-                format!("{}: {}", say::capital(status), reviewed.join("; "))
+        let last = say::list(data, "/review/decisions").last();
+        match (data.pointer("/review/authorised").filter(|authorised| authorised.is_object()), last) {
+            (Some(authorised), _) => {
+                let when = authorised.get("when").map_or_else(String::new, |when| self.instant(when));
+                format!(
+                    "{}: authorised by {}, {when}",
+                    say::capital(status),
+                    say::text_or(authorised, "/person")
+                )
             }
-            None if status == "preliminary" => "Preliminary, not authorised".to_owned(),
-            None => say::capital(status),
+            (None, Some(last)) if status != "preliminary" => {
+                let who = last.get("who").map_or_else(String::new, say::by);
+                let why = say::text(last, "/reason").map_or_else(String::new, |why| format!(": {why}"));
+                format!("{} by {who}{why}; not authorised", say::capital(status))
+            }
+            _ if status == "preliminary" => "Preliminary, not authorised".to_owned(),
+            _ => say::capital(status),
         }
     }
 }
