@@ -306,10 +306,11 @@ pub enum Do {
 }
 
 impl Do {
-    /// The sample whose particulars an act corrects, wherever it is by now.
+    /// The sample whose particulars or limit an act corrects, wherever it is by now.
     pub const fn corrected_sample(&self) -> Option<Uuid> {
         match self {
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
+            Self::Quality(act) => act.sample(),
             _ => None,
         }
     }
@@ -332,6 +333,7 @@ impl Do {
             | Self::CorrectReading { specimen, .. }
             | Self::GiveReason { specimen, .. } => Some(*specimen),
             Self::Measure(what) => what.specimen(),
+            Self::Quality(act) => act.specimen(),
             _ => None,
         }
     }

@@ -174,6 +174,7 @@ pub(super) fn told() -> Vec<Story> {
     let mut told = vec![kept_story(frozen_method()), broken_story(), odd_story(), otherwise_story()];
     told.extend([pressed, amended, instrument_story(), consumer_story(), equipment_story()]);
     told.extend([variants::measured_story(), super::super::intake::whole_story()]);
+    told.push(super::super::quality::whole_story(frozen_method()));
     told
 }
 
