@@ -151,6 +151,13 @@ struct Ends {
     relay: CancellationToken,
 }
 
+/// The pages, until they are told to end.
+async fn serve(listener: tokio::net::TcpListener, state: AppState, end: CancellationToken) {
+    if let Err(error) = web::serve(listener, state, end).await {
+        tracing::error!("the pages ended: {error}");
+    }
+}
+
 /// Starts everything. The first input is the start itself, on the disk before anything else.
 ///
 /// # Errors
@@ -217,12 +224,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
         port: pages.port(),
     };
-    let end = ends.adapters.clone();
-    adapters.spawn(async move {
-        if let Err(error) = web::serve(listener, state, end).await {
-            tracing::error!("the pages ended: {error}");
-        }
-    });
+    adapters.spawn(serve(listener, state, ends.adapters.clone()));
     tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
     Ok(Running { station: handle, journal, journal_id, pages, live, main_loop, adapters, relay, ends, path })
 }

@@ -11,7 +11,7 @@ use crate::paper::sheet::{Block, Column, Head, Sheet, Tone};
 const MARGIN: f32 = 36.0;
 const OVER: f32 = 30.0;
 /// Room at the foot of every page, points.
-const FOOT: f32 = 44.0;
+const FOOT: f32 = 40.0;
 /// Sizes of words, points, and the height of their lines.
 pub(super) const BODY: f32 = 7.8;
 pub(super) const SMALL: f32 = 6.2;
@@ -64,7 +64,7 @@ pub(super) fn pages(sheet: &Sheet, fonts: &Fonts) -> Vec<Page> {
     pages.push(flow.page);
     let all = pages.len();
     for (number, page) in pages.iter_mut().enumerate() {
-        foot(page, sheet, fonts, (left, width, height - FOOT + 8.0), (number + 1, all));
+        foot(page, sheet, fonts, (left, width, height - FOOT + 5.0), (number + 1, all));
     }
     pages
 }
@@ -157,7 +157,7 @@ impl Flow<'_> {
     }
 
     fn heading(&mut self, text: &str, x: f32) {
-        self.y += 6.0 + HEADING;
+        self.y += 5.0 + HEADING;
         self.words((x, self.y), HEADING, true, Ink::Water, text);
     }
 
@@ -229,7 +229,7 @@ impl Flow<'_> {
 
     /// Height of a column.
     fn measure(&self, column: &Column, width: f32) -> f32 {
-        let title = if column.title.is_empty() { 0.0 } else { 6.0 + HEADING };
+        let title = if column.title.is_empty() { 0.0 } else { 5.0 + HEADING };
         let figure = if column.figure.is_some() { FIGURE * 1.05 } else { 0.0 };
         let named = self.named(column, width);
         let face = self.fonts.face(false);
@@ -337,8 +337,8 @@ impl Flow<'_> {
     }
 
     fn blanks(&mut self, names: &[String]) {
-        self.need(26.0);
-        self.y += 22.0;
+        self.need(23.0);
+        self.y += 19.0;
         let face = self.fonts.face(false);
         let taken: f32 = names.iter().map(|name| face.width(name, BODY) + GAP).sum();
         let gaps = GUTTER * times(names.len().saturating_sub(1));

@@ -25,6 +25,9 @@ const PARTICULARS: [(&str, &str); 12] = [
     ("brought-by", "Brought by"),
 ];
 
+/// Labels of specimens that are named one by one, bytes; more are counted.
+const NAMES_MOST: usize = 24;
+
 impl Told<'_> {
     /// Both columns.
     pub(super) fn columns(&self) -> Block {
@@ -70,7 +73,8 @@ impl Told<'_> {
         let counting = say::list(data, "/specimens");
         if let Some(rule) = say::text(data, "/average/rule") {
             let of: Vec<&str> = counting.iter().filter_map(|s| say::text(s, "/label")).collect();
-            let of = if of.len() > 4 { say::count(of.len(), "specimen") } else { of.join(", ") };
+            let names = of.join(", ");
+            let of = if names.len() > NAMES_MOST { say::count(of.len(), "specimen") } else { names };
             facts.push(("Made of".to_owned(), format!("{of}: {}", rule_words(rule))));
         }
         if let Some(difference) = say::text(data, "/difference/text").filter(|_| counting.len() > 1) {
@@ -85,6 +89,9 @@ impl Told<'_> {
         if let Some(limit) = &self.facts.subject.sample.intake.particulars.limit {
             let asked = format!("at least {} ({})", limit.at_least.normalize(), limit.specification);
             facts.push(("Specification".to_owned(), asked));
+        }
+        if let Some(judged) = say::text(data, "/acceptance/text") {
+            facts.push(("Acceptance".to_owned(), say::capital(judged)));
         }
         facts
     }
@@ -122,16 +129,23 @@ impl Told<'_> {
     /// Who answers for it.
     fn status(&self, data: &Value) -> String {
         let status = say::text(data, "/status").unwrap_or("not complete");
-        match data.get("review") {
-            Some(review) => {
-                let reviewed: Vec<String> = super::parts::told(review, self.house.zone)
-                    .into_iter()
-                    .map(|(name, value)| if name.is_empty() { value } else { format!("{name} {value}") })
-                    .collect();
-                format!("{}: {}", say::capital(status), reviewed.join("; "))
+        let last = say::list(data, "/review/decisions").last();
+        match (data.pointer("/review/authorised").filter(|authorised| authorised.is_object()), last) {
+            (Some(authorised), _) => {
+                let when = authorised.get("when").map_or_else(String::new, |when| self.instant(when));
+                format!(
+                    "{}: authorised by {}, {when}",
+                    say::capital(status),
+                    say::text_or(authorised, "/person")
+                )
             }
-            None if status == "preliminary" => "Preliminary, not authorised".to_owned(),
-            None => say::capital(status),
+            (None, Some(last)) if status != "preliminary" => {
+                let who = last.get("who").map_or_else(String::new, say::by);
+                let why = say::text(last, "/reason").map_or_else(String::new, |why| format!(": {why}"));
+                format!("{} by {who}{why}; not authorised", say::capital(status))
+            }
+            _ if status == "preliminary" => "Preliminary, not authorised".to_owned(),
+            _ => say::capital(status),
         }
     }
 }

@@ -244,6 +244,8 @@ fn tell(value: &Value, name: &str, zone: &TimeZone, depth: usize, facts: &mut Ve
         Value::Bool(yes) => fact(if *yes { "yes" } else { "no" }.to_owned()),
         Value::Number(number) => fact(number.to_string()),
         Value::String(text) if text.parse::<jiff::Timestamp>().is_ok() => fact(say::instant(value, zone)),
+        // Identities of people and of other documents: labels and names stand beside them.
+        Value::String(text) if text.len() == 36 && uuid::Uuid::try_parse(text).is_ok() => {}
         Value::String(text) => fact(text.clone()),
         Value::Array(items) if items.iter().all(|item| !item.is_object() && !item.is_array()) => {
             let mut words = Vec::new();

@@ -9,7 +9,7 @@ impl Told<'_> {
     /// Sentences and lines to sign.
     pub(super) fn statements(&self) -> Vec<Block> {
         let mut blocks = Vec::new();
-        if self.result_data().get("review").is_none() {
+        if !self.result_data().pointer("/review/authorised").is_some_and(Value::is_object) {
             blocks.push(Block::Blanks {
                 names: vec!["Authorised by (name, signature)".to_owned(), "Date".to_owned()],
             });
