@@ -4,15 +4,13 @@ use super::Event;
 
 impl Event {
     /// It moves no deadline: what the clock makes due next is the same before and after it. Of a kind
-    /// that is not named here nobody has to know.
+    /// that is not named here nobody has to know. A mass that was waited for may be one of a drying.
     pub const fn leaves_deadlines(&self) -> bool {
-        matches!(
-            self,
-            Self::WeighingTaken { .. }
-                | Self::DocumentIssued { .. }
-                | Self::ActDone { .. }
-                | Self::AskAnswered { .. }
-        )
+        match self {
+            Self::WeighingTaken { weighing } => weighing.target.is_none(),
+            Self::DocumentIssued { .. } | Self::ActDone { .. } | Self::AskAnswered { .. } => true,
+            _ => false,
+        }
     }
 
     /// Its kind, as stored.
