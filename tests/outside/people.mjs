@@ -81,7 +81,7 @@ try {
     }
     for (const role of ["operate", "review", "administer"]) await form.locator(`[name=${role}]`).setChecked(roles.includes(role));
     await form.locator("button").click();
-    await page.locator(".item", { hasText: name }).waitFor();
+    await page.locator("summary", { hasText: `● ${name}` }).waitFor();
   };
 
   await page.goto(`${url}people`);
@@ -101,7 +101,7 @@ try {
   check(true, "the code signs on, and whoever came last acts");
   check(await page.locator(".signing [name=code]").inputValue() === "", "the code does not stay in its field");
   await register({ name: "Cleo Marsh", badge: BADGE, roles: ["review"] });
-  const ada = page.locator(".item", { hasText: "Ada Brook" });
+  const ada = page.locator(".item", { has: page.locator("summary", { hasText: "● Ada Brook" }) });
   await ada.locator("summary").click();
   await ada.locator("[name=until]").fill("2027-03-31");
   await ada.locator("[name=note]").fill("observed test");
