@@ -115,7 +115,7 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    const ONLY: [&str; 11] = [
+    const ONLY: [&str; 10] = [
         "/sample/particulars",
         "/equipment",
         "/shakerCycles",
@@ -126,7 +126,6 @@ fn tells_most(data: &Value) -> bool {
         "/notCounted",
         "/uncertainty",
         "/review",
-        "/for/batch",
     ];
     variant::is_one(data) || quality::is_told(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }

@@ -19,7 +19,11 @@ struct Data<'a> {
 pub(super) fn text(bench: &Bench, weighing: &Weighing, input: &Input, head: &Head) -> String {
     let told = WeighingTold::of(weighing);
     let kind = DocumentKind::Weighing;
-    let schema = if told.tells_more() { kind.fuller_schema() } else { kind.schema() };
+    let schema = match &weighing.target {
+        Some(Target::Component { .. }) => kind.fullest_schema(),
+        _ if told.tells_more() => kind.fuller_schema(),
+        _ => kind.schema(),
+    };
     let data =
         Data { target: target(bench, weighing), station: StationTold::of(bench, head), weighing: told };
     Envelope::of(kind, schema, (weighing.id, weighing.id, bench.next_number), &input.moment, head, data)
