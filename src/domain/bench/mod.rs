@@ -403,6 +403,32 @@ pub struct Bench {
     pub for_review: Shared<BTreeMap<Uuid, Waiting>>,
 }
 
+impl Default for BenchSettings {
+    fn default() -> Self {
+        Self {
+            places: 8,
+            shaker_holds: 1,
+            foot: "indicator".to_owned(),
+            approach_s: 60,
+            temperature_stale_s: 30,
+            temperature_alarm_s: 30,
+            temperature_idle_s: 10,
+            probe_stands_in: ProbeStands::Bottle,
+            room_every_s: room_every_default(),
+            room_stale_s: room_stale_default(),
+            deviations: crate::domain::quality::Deviations::default(),
+            precision: crate::domain::quality::Compared::default(),
+            charts: crate::domain::quality::charts::Charts::default(),
+            uncertainty: None,
+            qualification: AskQualification::Off,
+            review: Reviews::Off,
+            own_work: OwnWork::MayNot,
+            sign_on: SignOn::Needed,
+            sign_on_hours: sign_on_hours_default(),
+        }
+    }
+}
+
 impl Default for Bench {
     fn default() -> Self {
         Self {
@@ -410,27 +436,7 @@ impl Default for Bench {
             title: String::new(),
             version: String::new(),
             rehearsal: false,
-            settings: Shared::new(BenchSettings {
-                places: 8,
-                shaker_holds: 1,
-                foot: "indicator".to_owned(),
-                approach_s: 60,
-                temperature_stale_s: 30,
-                temperature_alarm_s: 30,
-                temperature_idle_s: 10,
-                probe_stands_in: ProbeStands::Bottle,
-                room_every_s: room_every_default(),
-                room_stale_s: room_stale_default(),
-                deviations: crate::domain::quality::Deviations::default(),
-                precision: crate::domain::quality::Compared::default(),
-                charts: crate::domain::quality::charts::Charts::default(),
-                uncertainty: None,
-                qualification: AskQualification::Off,
-                review: Reviews::Off,
-                own_work: OwnWork::MayNot,
-                sign_on: SignOn::Needed,
-                sign_on_hours: sign_on_hours_default(),
-            }),
+            settings: Shared::default(),
             triggers: Shared::default(),
             instruments: Shared::default(),
             methods: Shared::default(),
