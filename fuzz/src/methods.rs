@@ -18,7 +18,7 @@ pub fn run(data: &[u8]) {
 fn work(method: Method) {
     let points = method.points();
     assert!(points.windows(2).all(|pair| pair[0].step <= pair[1].step), "points out of order");
-    for point in &points {
+    for point in points.iter() {
         assert!(point.step < method.steps.len());
         let begins = matches!(point.edge, Edge::Begin | Edge::End);
         assert_eq!(begins, method.timed(point.step).is_some());
