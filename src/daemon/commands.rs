@@ -78,7 +78,7 @@ const fn kind_word(kind: InstrumentKind) -> &'static str {
 }
 
 /// A folder stands for the settings file in it.
-fn settings_file(given: &Path) -> PathBuf {
+pub(super) fn settings_file(given: &Path) -> PathBuf {
     if given.is_dir() { given.join("stillstand.toml") } else { given.to_owned() }
 }
 
@@ -213,12 +213,18 @@ pub(super) fn verify(args: &VerifyArgs) -> Exit {
 }
 
 fn holds(sound: &Verified) -> String {
+    let removed = match (sound.removed, sound.removed_documents) {
+        (0, 0) => String::new(),
+        (events, documents) => {
+            format!(" (removed by rule: the text of {events} events and {documents} documents)")
+        }
+    };
     format!(
-        "journal {}, {} events, {} samples ({} thinned), head {} {}",
+        "journal {}, {} events, {} samples, {} documents{removed}, head {} {}",
         sound.journal_id,
         sound.events,
         sound.samples,
-        sound.thinned,
+        sound.documents,
         sound.head_seq,
         chain::hex(&sound.head_link)
     )

@@ -11,6 +11,7 @@
 //! | relay | new documents, changed state, the broker's acknowledgements |
 //! | pages | requests, committed states |
 //! | disk watch (`disk.rs`) | its next look |
+//! | list of documents (`keeping::list`) | its next look |
 //! | forwarders (`inputs.rs`) | the adapters' channels |
 
 use super::disk;
@@ -26,6 +27,8 @@ use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
 use crate::journal::{Journal, JournalError, OpenWith};
+use crate::keeping::list::Listing;
+use crate::keeping::rule;
 use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
@@ -202,9 +205,14 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock: clock.clone(),
         cancel: ends.adapters.clone(),
     }));
+    let listing = Listing::new(journal.clone());
+    adapters.spawn(listing.clone().run(ends.adapters.clone()));
     let state = AppState {
         station: handle.clone(),
         journal: journal.clone(),
+        listing,
+        kept: rule::words(&settings.keeping).into(),
+        reserve: settings.journal.space_low_mb.saturating_mul(1_000_000),
         clock,
         running_clock,
         live: live.clone(),

@@ -9,5 +9,7 @@ pub mod compose;
 mod commands;
 mod disk;
 mod inputs;
+mod keep;
 mod pulses;
 mod outbox;
+mod remove;

@@ -81,6 +81,15 @@ pub enum Altered {
         /// The number that should come next.
         number: u64,
     },
+    /// A payload is gone that nobody said was removed.
+    #[error("its payload is gone, and no removal that the journal tells of covers it")]
+    Blanked,
+    /// A document is gone that nobody said was removed.
+    #[error("document {number} of the outbox is blank, and no removal that the journal tells of covers it")]
+    DocumentBlanked {
+        /// Its number.
+        number: u64,
+    },
     /// The event anchors other documents than stand before it.
     #[error("it anchors documents up to {says}, but {newest} stand before it")]
     Anchor {
@@ -184,7 +193,7 @@ impl Chain {
             made_at_ns: document.made_at_ns,
             acked_at_ns: None,
         };
-        self.step_document(&row);
+        self.step_document(&row, &sha256(row.payload.as_bytes()));
         row
     }
 
@@ -193,7 +202,16 @@ impl Chain {
         if row.number != self.document + 1 {
             return Err(Altered::DocumentMissing { number: self.document + 1 });
         }
-        self.step_document(row);
+        self.step_document(row, &sha256(row.payload.as_bytes()));
+        Ok(())
+    }
+
+    /// The same for a document whose payload was removed and left its hash.
+    pub(super) fn follow_blank(&mut self, row: &OutboxRow, payload: &Digest) -> Result<(), Altered> {
+        if row.number != self.document + 1 {
+            return Err(Altered::DocumentMissing { number: self.document + 1 });
+        }
+        self.step_document(row, payload);
         Ok(())
     }
 
@@ -256,7 +274,7 @@ impl Chain {
         }
     }
 
-    fn step_document(&mut self, row: &OutboxRow) {
+    fn step_document(&mut self, row: &OutboxRow, payload: &Digest) {
         let mut fields = Vec::with_capacity(128);
         field(&mut fields, &row.number.to_be_bytes());
         field(&mut fields, row.id.as_bytes());
@@ -265,7 +283,7 @@ impl Chain {
         field(&mut fields, row.subject.as_bytes());
         field(&mut fields, &row.made_at_ns.to_be_bytes());
         self.document = row.number;
-        self.documents.add(&fields, &sha256(row.payload.as_bytes()));
+        self.documents.add(&fields, payload);
     }
 }
 

@@ -2,9 +2,13 @@
 
 use super::closed;
 use super::error::JournalError;
-use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow};
+use super::listed::{self, ListedFound, ListedRow, ListedWanted};
+use super::removal::{self, Blanked};
+use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow, Restored};
 use super::schema::{self, Found};
+use super::size::{self, Size};
 use super::sql;
+use super::store;
 use rusqlite::{Connection, OpenFlags};
 use std::fmt::Write as _;
 use std::os::unix::ffi::OsStrExt;
@@ -15,12 +19,17 @@ use uuid::Uuid;
 /// The first format that keeps what has left the state.
 const CLOSED_SINCE: u32 = 2;
 
+/// The first format with a list of documents, removals, and notes of how the file grows.
+pub(super) const LISTED_SINCE: u32 = 3;
+
 /// A connection of its own that cannot write.
 #[derive(Debug)]
 pub struct Reader {
     path: PathBuf,
     conn: Connection,
     format: u32,
+    /// It has a list of its own, which hides the file's.
+    own_list: bool,
 }
 
 impl Reader {
@@ -50,7 +59,7 @@ impl Reader {
         let conn = Connection::open_with_flags(uri(path, how), flags).map_err(failed)?;
         conn.busy_timeout(Duration::from_secs(5)).map_err(failed)?;
         match schema::look(&conn, path)? {
-            Found::Journal(format) => Ok(Self { path: path.to_path_buf(), conn, format }),
+            Found::Journal(format) => Ok(Self { path: path.to_path_buf(), conn, format, own_list: false }),
             Found::Empty => {
                 Err(JournalError::Foreign { path: path.to_path_buf(), why: "it is empty".to_owned() })
             }
@@ -102,6 +111,116 @@ impl Reader {
             return Ok(Vec::new());
         }
         self.read(|conn| closed::page(conn, wanted, limit))
+    }
+
+    /// The document with this number.
+    pub fn document_at(&self, number: u64) -> Result<Option<OutboxRow>, JournalError> {
+        self.read(|conn| sql::document_at(conn, number))
+    }
+
+    /// How far the list of documents goes, and the number of the newest document.
+    pub fn listed_reach(&self) -> Result<(u64, u64), JournalError> {
+        if self.format < LISTED_SINCE && !self.own_list {
+            return Ok((0, 0));
+        }
+        self.read(listed::reach)
+    }
+
+    /// Up to `limit` documents of two kinds after a number, ascending.
+    pub fn unlisted(&self, after: u64, kinds: [&str; 2], limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        self.read(|conn| listed::unlisted(conn, after, kinds, limit))
+    }
+
+    /// Makes a list of this reader's own, out of the file's, so that it can be brought up to date
+    /// without writing to the file. The system's temporary folder holds it, not the memory.
+    pub fn own_list(&mut self) -> Result<(), JournalError> {
+        self.read(|conn| listed::shadow(conn, self.format >= LISTED_SINCE))?;
+        self.own_list = true;
+        Ok(())
+    }
+
+    /// Takes documents into the reader's own list.
+    pub fn list(&self, rows: &[ListedRow], through: u64) -> Result<(), JournalError> {
+        self.read(|conn| {
+            if !conn.is_autocommit() {
+                return listed::put(conn, rows, through);
+            }
+            let tx = conn.unchecked_transaction()?;
+            listed::put(&tx, rows, through)?;
+            tx.commit()
+        })
+    }
+
+    /// Up to `limit` of the list of documents.
+    pub fn listed(&self, wanted: &ListedWanted, limit: u32) -> Result<Vec<ListedFound>, JournalError> {
+        if self.format < LISTED_SINCE && !self.own_list {
+            return Ok(Vec::new());
+        }
+        self.read(|conn| listed::page(conn, wanted, limit))
+    }
+
+    /// Number and moment of up to `limit` events after a number.
+    pub fn moments(&self, after: u64, limit: u32) -> Result<Vec<(u64, String)>, JournalError> {
+        self.read(|conn| removal::moments(conn, after, limit))
+    }
+
+    /// Up to `limit` events after a number and up to another whose payload is there.
+    pub fn events_whole(&self, after: u64, upto: u64, limit: u32) -> Result<Vec<EventRow>, JournalError> {
+        self.read(|conn| removal::events_whole(conn, after, upto, limit))
+    }
+
+    /// The same of documents.
+    pub fn documents_whole(&self, after: u64, upto: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        self.read(|conn| removal::documents_whole(conn, after, upto, limit))
+    }
+
+    /// The oldest document that the network has not acknowledged.
+    pub fn oldest_unacked(&self) -> Result<Option<OutboxRow>, JournalError> {
+        Ok(self.read(|conn| sql::documents_after(conn, 0, 1, true))?.into_iter().next())
+    }
+
+    /// Number of the last document before the first that was made at an instant or later; 0: none.
+    pub fn last_document_before(&self, at_ns: i64) -> Result<u64, JournalError> {
+        self.read(|conn| removal::last_document_before(conn, at_ns))
+    }
+
+    /// What documents were made anew at an instant or later whose first version is from before it.
+    pub fn amended_after(&self, at_ns: i64) -> Result<Vec<String>, JournalError> {
+        self.read(|conn| removal::amended_after(conn, at_ns))
+    }
+
+    /// Number of the input that an event came of; 0: there is no such event.
+    pub fn input_of_event(&self, seq: u64) -> Result<u64, JournalError> {
+        self.read(|conn| removal::input_of_event(conn, seq))
+    }
+
+    /// What a station needs to go on, without opening the journal for writing.
+    pub fn restored(&self) -> Result<Restored, JournalError> {
+        store::read_back(&self.conn, &self.path, None)
+    }
+
+    /// The events that the stored states include last, the older one first.
+    pub fn snapshots(&self) -> Result<Vec<u64>, JournalError> {
+        self.read(removal::snapshots)
+    }
+
+    /// The removals that the journal tells of, oldest first.
+    pub fn removals(&self) -> Result<Vec<Blanked>, JournalError> {
+        if self.format < LISTED_SINCE {
+            return Ok(Vec::new());
+        }
+        self.read(removal::all)
+    }
+
+    /// How large it is and how it has grown.
+    pub fn size(&self) -> Result<Size, JournalError> {
+        self.read(|conn| size::size(conn, self.format >= LISTED_SINCE))
+    }
+
+    /// Begins one instant: whatever is read from here on is read as it stands now, also while a
+    /// station writes on. It ends with the reader.
+    pub fn hold_still(&self) -> Result<(), JournalError> {
+        self.read(|conn| conn.execute_batch("BEGIN"))
     }
 
     pub(super) fn connection(&self) -> &Connection {

@@ -169,6 +169,8 @@ pub struct Batch {
     pub snapshot: Option<(u64, String)>,
     /// Documents that the network acknowledged: number, and wall time in nanoseconds.
     pub acked: Vec<(u64, i64)>,
+    /// Number of the event that tells of a removal, before anything is removed.
+    pub removal: Option<u64>,
 }
 
 /// What a journal holds that a station needs to go on.

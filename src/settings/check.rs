@@ -7,6 +7,9 @@ use crate::domain::method::Method;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+/// Fewer days than these nobody could mean: a test may still be under way.
+const KEPT_DAYS_LEAST: u32 = 30;
+
 /// Everything that makes no sense, all at once.
 pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     let mut faults = Faults(Vec::new());
@@ -28,6 +31,14 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     }
     if let Some((key, what)) = settings.labels.fault() {
         faults.add(format!("labels.{key}"), what);
+    }
+    for (key, days) in [
+        ("keeping.temperatures-days", settings.keeping.temperatures_days),
+        ("keeping.inputs-days", settings.keeping.inputs_days),
+    ] {
+        if (1..KEPT_DAYS_LEAST).contains(&days) {
+            faults.add(key, format!("{days} is too few: give {KEPT_DAYS_LEAST} days or more, or 0 for ever"));
+        }
     }
     if let Some(network) = &settings.network {
         broker(network, &mut faults);

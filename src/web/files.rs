@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 22] = [
+const FILES: [(&str, &str, &str); 23] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -30,6 +30,7 @@ const FILES: [(&str, &str, &str); 22] = [
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
     ("particulars.js", SCRIPT, include_str!("page/particulars.js")),
+    ("records.js", SCRIPT, include_str!("page/records.js")),
     ("scan.js", SCRIPT, include_str!("page/scan.js")),
     ("label.js", SCRIPT, include_str!("page/label.js")),
     ("label.css", STYLE, include_str!("page/label.css")),
@@ -37,8 +38,12 @@ const FILES: [(&str, &str, &str); 22] = [
 ];
 
 /// The menu of every page, in the order of a day's work: id of the link, address, word.
-const MENU: [(&str, &str, &str); 3] =
-    [("bench", "/", "Bench"), ("samples", "/samples", "Samples"), ("equipment", "/equipment", "Equipment")];
+const MENU: [(&str, &str, &str); 4] = [
+    ("bench", "/", "Bench"),
+    ("samples", "/samples", "Samples"),
+    ("equipment", "/equipment", "Equipment"),
+    ("records", "/records", "Records"),
+];
 
 /// The bench page.
 pub(super) async fn bench(headers: HeaderMap) -> Response {
@@ -58,6 +63,11 @@ pub(super) async fn samples(headers: HeaderMap) -> Response {
 /// The page of one sample; its script fetches it.
 pub(super) async fn sample(headers: HeaderMap) -> Response {
     page(&headers, "", include_str!("page/sample.html"))
+}
+
+/// The page of records and results; its script fetches them.
+pub(super) async fn records(headers: HeaderMap) -> Response {
+    page(&headers, "/records", include_str!("page/records.html"))
 }
 
 /// The page of the equipment; its script fetches the list.

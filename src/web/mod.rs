@@ -6,6 +6,7 @@
 //!   browser ── guard (host, origin, type) ──┬─ GET  /events     view and beat, as they change
 //!                                           ├─ POST /act        one act; answered once it is on the disk
 //!                                           ├─ GET  /documents  as they were published
+//!                                           ├─ GET  /records    records and results of years, files of them
 //!                                           ├─ GET  /samples    the day's samples, one of them, labels
 //!                                           └─ GET  /           page files, built into the program
 //! ```
@@ -17,6 +18,7 @@ mod equipment;
 mod files;
 mod guard;
 mod problem;
+mod records;
 mod samples;
 mod stream;
 
@@ -25,6 +27,7 @@ use crate::daemon::station::StationHandle;
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::Live;
 use crate::journal::Journal;
+use crate::keeping::list::Listing;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
@@ -50,6 +53,12 @@ pub struct AppState {
     pub station: StationHandle,
     /// For the documents.
     pub journal: Journal,
+    /// Brings the list of documents up to date.
+    pub listing: Listing,
+    /// How long what the journal holds is kept, in words.
+    pub kept: Arc<str>,
+    /// Less than so many bytes free on the journal's disk is an alarm.
+    pub reserve: u64,
     /// Stamps acts on arrival.
     pub clock: Arc<dyn Clock>,
     /// The clock runs by itself; a stepped one is not carried on by the page.
@@ -135,6 +144,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         )
         .route("/act", post(act::act))
         .merge(samples::routes())
+        .merge(records::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
         .route("/livez", get(|| async { "live\n" }))

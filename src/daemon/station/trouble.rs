@@ -45,7 +45,7 @@ impl Held {
     /// Takes what came in meanwhile: acts are refused, the rest waits.
     fn take(&mut self, one: Waiting, why: &str) {
         match &one.input.what {
-            What::Act(_) => refuse(one, why),
+            What::Act(_) | What::Removed(_) => refuse(one, why),
             // The clock makes them anew; a sample was called back for an act, which is refused.
             What::Deadline | What::Recalled(_) => {}
             _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),

@@ -70,7 +70,8 @@ impl Bench {
             | Event::Solution(_)
             | Event::Preparation(_)
             | Event::Quality(_)
-            | Event::Review(_) => self.apply_part(event, at),
+            | Event::Review(_)
+            | Event::Keeping(_) => self.apply_part(event, at),
             Event::InstrumentChanged { .. }
             | Event::InstrumentIdentified { .. }
             | Event::InstrumentErrors { .. }

@@ -13,6 +13,7 @@ impl Bench {
             Event::Preparation(happened) => self.apply_preparation(happened, at),
             Event::Quality(happened) => self.apply_quality(happened, at),
             Event::Review(happened) => self.apply_review(happened, at),
+            Event::Keeping(happened) => self.keeping.apply(happened),
             _ => {}
         }
     }

@@ -69,6 +69,7 @@ impl Event {
             Self::Preparation(happened) => happened.kind(),
             Self::Quality(happened) => happened.kind(),
             Self::Review(happened) => happened.kind(),
+            Self::Keeping(happened) => happened.kind(),
             Self::ActDone { .. } => "act-done",
             Self::AskAnswered { .. } => "ask-answered",
             Self::ReceiptConfirmed { .. } => "receipt-confirmed",

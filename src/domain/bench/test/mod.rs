@@ -11,6 +11,7 @@ mod frozen;
 mod incidents;
 mod instruments;
 mod intake;
+mod keeping;
 mod late;
 mod life;
 mod notes;
