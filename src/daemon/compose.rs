@@ -198,15 +198,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
             &mut relay,
         );
     }
-    adapters.spawn(disk::run(disk::Watch {
-        settings: settings.journal.clone(),
-        journal: journal.clone(),
-        station: handle.clone(),
-        clock: clock.clone(),
-        cancel: ends.adapters.clone(),
-    }));
-    let listing = Listing::new(journal.clone());
-    adapters.spawn(listing.clone().run(ends.adapters.clone()));
+    let listing = journal_keepers(&settings, &journal, &clock, &handle, &ends, &mut adapters);
     let state = AppState {
         station: handle.clone(),
         journal: journal.clone(),
@@ -337,6 +329,27 @@ fn switches(
     let named = settings.triggers.iter().filter(|(_, trigger)| counts(trigger));
     let counters = named.map(|(name, _)| name.clone()).collect();
     adapters.spawn(inputs::switches(reports, counters, station.clone(), clock.clone()));
+}
+
+/// What looks after the journal while it is written: the room on its disk, and its list of documents.
+fn journal_keepers(
+    settings: &Settings,
+    journal: &Journal,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+) -> Listing {
+    adapters.spawn(disk::run(disk::Watch {
+        settings: settings.journal.clone(),
+        journal: journal.clone(),
+        station: station.clone(),
+        clock: clock.clone(),
+        cancel: ends.adapters.clone(),
+    }));
+    let listing = Listing::new(journal.clone());
+    adapters.spawn(listing.clone().run(ends.adapters.clone()));
+    listing
 }
 
 /// Keeps the retained state as the committed bench is.

@@ -29,7 +29,7 @@ pub enum Cells {
     /// `true` or `false`.
     Truth,
     /// An instant with its offset from UTC.
-    Instant,
+    Time,
 }
 
 /// How a cell comes out of a document.
@@ -186,8 +186,8 @@ const COMMON: &[Column] = &[
         From::At("/data/replaces/id"),
         "Identity of the document that this one replaces",
     ),
-    column("made_utc", Cells::Instant, From::At("/time"), "When the document was made, UTC").always(),
-    column("made_local", Cells::Instant, From::Local("/time"), "The same in the laboratory's time zone")
+    column("made_utc", Cells::Time, From::At("/time"), "When the document was made, UTC").always(),
+    column("made_local", Cells::Time, From::Local("/time"), "The same in the laboratory's time zone")
         .always(),
     column("station", Cells::Text, From::At("/data/station/id"), "Name of the station").always(),
     column("journal", Cells::Text, From::At("/data/station/journal/id"), "Identity of the journal").always(),
@@ -282,7 +282,7 @@ const RECORD: &[Column] = &[
     column("mass_unit", Cells::Text, From::At("/data/specimen/mass/unit"), "Its unit (UCUM)"),
     column(
         "begun_utc",
-        Cells::Instant,
+        Cells::Time,
         From::By(|d| first_instant(d).map(str::to_owned)),
         "First marked instant of the test, UTC",
     ),

@@ -2,6 +2,7 @@
 //! by step. The same walk serves all four, so that nothing goes that was not written.
 
 use super::rule::{Before, Stays, wall_ns};
+use super::words;
 use crate::domain::bench::{Bench, ClosedSample};
 use crate::domain::keeping::{Counts, Through};
 use crate::journal::{
@@ -76,9 +77,9 @@ fn records_bound(
     let in_sight = bench.closed.iter().map(|c| c.sample.registered.moment.wall_ns).min();
     records = records.min(in_sight.unwrap_or(records));
     if let Some(row) = reader.oldest_unacked()? {
-        let of = Uuid::try_parse(&row.subject).ok().map(|id| sample_of(reader, id)).transpose()?.flatten();
-        let registered = of.map(|closed| closed.sample.registered.moment.wall_ns);
-        let at = registered.map_or(row.made_at_ns, |at| at.min(row.made_at_ns));
+        // A weighing names no sample; the next record or result is of what was weighed then.
+        let next = reader.unlisted(row.number - 1, words::KINDS, 1)?;
+        let at = next.iter().filter_map(registered).fold(row.made_at_ns, i64::min);
         if at < records {
             because.push(format!(
                 "the network has not acknowledged document {} of {}: no record from then on goes",
@@ -89,6 +90,13 @@ fn records_bound(
         }
     }
     Ok(Some(records))
+}
+
+/// When the sample of a document was registered, as the document says.
+fn registered(row: &OutboxRow) -> Option<i64> {
+    let document: Value = serde_json::from_str(&row.payload).ok()?;
+    let time: jiff::Timestamp = words::text(&document, "/data/sample/registered/time")?.parse().ok()?;
+    i64::try_from(time.as_nanosecond()).ok()
 }
 
 /// Held samples, and those of which a document was made anew lately: its earlier versions stay too.

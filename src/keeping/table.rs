@@ -68,7 +68,7 @@ fn described(column: &Column) -> Value {
             Cells::Whole => json!("integer"),
             Cells::Decimal => json!("decimal"),
             Cells::Truth => json!({ "base": "boolean", "format": "true|false" }),
-            Cells::Instant => json!("dateTime"),
+            Cells::Time => json!("dateTime"),
         },
         "required": column.required,
     });

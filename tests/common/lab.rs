@@ -35,6 +35,8 @@ impl Lab {
         let broker = broker::start(([127, 0, 0, 1], 0).into(), Behaviour::default()).await.unwrap();
         let mut options = MqttOptions::new("lab", broker.addr.ip().to_string(), broker.addr.port());
         options.set_keep_alive(Duration::from_secs(30)).set_clean_start(true);
+        // The client library takes 10 KiB if nobody says otherwise; the view of a bench is larger.
+        options.set_max_packet_size(Some(1 << 20));
         let (client, mut events) = AsyncClient::new(options, 64);
         let topics = ["record", "result", "weighing"].map(|kind| format!("stillstand/1/{STATION}/{kind}"));
         for topic in topics.into_iter().chain(["reply/lab".to_owned()]) {

@@ -170,6 +170,11 @@ impl Template {
         }
     }
 
+    /// Rounds that so many records take.
+    pub fn rounds(&self, records: u64) -> u64 {
+        records.div_ceil(self.records)
+    }
+
     /// By how much a round is later than the template; a number below 2^63 stands for itself.
     fn later(&self, round: u64) -> i64 {
         let round = i64::try_from(round).unwrap();
@@ -179,7 +184,7 @@ impl Template {
     /// Writes a journal of at least `records` records; the last round comes after the last stored
     /// state, as after a power cut. `acked`: the network took each document, long ago.
     pub async fn write(&self, to: &Path, records: u64, acked: bool) -> Written {
-        let rounds = records.div_ceil(self.records);
+        let rounds = self.rounds(records);
         let (journal, fresh) = Journal::open(to, &with()).unwrap();
         let mut chain = fresh.chain;
         let mut batch = Batch::default();

@@ -45,7 +45,8 @@ impl Held {
     /// Takes what came in meanwhile: acts are refused, the rest waits.
     fn take(&mut self, one: Waiting, why: &str) {
         match &one.input.what {
-            What::Act(_) | What::Removed(_) => refuse(one, why),
+            What::Removed(_) => refuse(one, why),
+            what if can_ask_again(what) => refuse(one, why),
             // The clock makes them anew; a sample was called back for an act, which is refused.
             What::Deadline | What::Recalled(_) => {}
             _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),
@@ -78,7 +79,7 @@ impl Held {
             }
             match journal.input(held.one.input.id).await {
                 Ok(Some(row)) => held.one.tell(batch::stored_outcome(&row.outcome)),
-                Ok(None) if matches!(held.one.input.what, What::Act(_)) => refuse(held.one, why),
+                Ok(None) if can_ask_again(&held.one.input.what) => refuse(held.one, why),
                 Ok(None) => sure.push_back(Waits { unsure: false, ..held }),
                 Err(error) => {
                     self.waiting.push_front(held);
@@ -90,6 +91,16 @@ impl Held {
         }
         self.waiting = sure;
         Ok(())
+    }
+}
+
+/// Somebody is there who can do it again: a person, or a program that asked something. A switch or an
+/// instrument said it once.
+fn can_ask_again(what: &What) -> bool {
+    match what {
+        What::Act(_) | What::Consumer(_) => true,
+        What::Asked { what, .. } => can_ask_again(what),
+        _ => false,
     }
 }
 

@@ -64,14 +64,6 @@ impl Bench {
             Event::RoomTemperatureRead { temperature, wire, moment } => {
                 self.read_room(temperature, wire, moment);
             }
-            Event::Intake(_)
-            | Event::Measured(_)
-            | Event::Equipment(_)
-            | Event::Solution(_)
-            | Event::Preparation(_)
-            | Event::Quality(_)
-            | Event::Review(_)
-            | Event::Keeping(_) => self.apply_part(event, at),
             Event::InstrumentChanged { .. }
             | Event::InstrumentIdentified { .. }
             | Event::InstrumentErrors { .. }
@@ -101,6 +93,7 @@ impl Bench {
             | Event::WeighingPlaced { .. }
             | Event::SpecimensPlanned { .. }
             | Event::SampleWithdrawn { .. } => self.apply_odd(event, at),
+            part => self.apply_part(part, at),
         }
     }
 

@@ -9,7 +9,6 @@ impl Event {
             Self::StationStarted { .. } => "station-started",
             Self::MethodAdopted { .. } => "method-adopted",
             Self::SampleRegistered { .. } => "sample-registered",
-            Self::Intake(happened) => happened.kind(),
             Self::SamplePrepared { .. } => "sample-prepared",
             Self::MassAwaited { .. } => "mass-awaited",
             Self::WeighingTaken { .. } => "weighing-taken",
@@ -22,7 +21,6 @@ impl Event {
             Self::NoLineNoted { .. } => "no-line-noted",
             Self::SpecimenVoided { .. } => "specimen-voided",
             Self::ReadingEntered { .. } => "reading-entered",
-            Self::Measured(happened) => happened.kind(),
             Self::SpecimenCompleted { .. } => "specimen-completed",
             Self::SampleCompleted { .. } => "sample-completed",
             Self::RepeatCalledFor { .. } => "repeat-called-for",
@@ -64,16 +62,26 @@ impl Event {
             Self::InstrumentChanged { .. } => "instrument-changed",
             Self::InstrumentIdentified { .. } => "instrument-identified",
             Self::InstrumentErrors { .. } => "instrument-errors",
+            Self::ActDone { .. } => "act-done",
+            Self::AskAnswered { .. } => "ask-answered",
+            Self::ReceiptConfirmed { .. } => "receipt-confirmed",
+            Self::ReplayAsked { .. } => "replay-asked",
+            part => part.kind_of_part(),
+        }
+    }
+
+    /// The kind of what a part of the trade tells by a list of its own.
+    const fn kind_of_part(&self) -> &'static str {
+        match self {
+            Self::Intake(happened) => happened.kind(),
+            Self::Measured(happened) => happened.kind(),
             Self::Equipment(happened) => happened.kind(),
             Self::Solution(happened) => happened.kind(),
             Self::Preparation(happened) => happened.kind(),
             Self::Quality(happened) => happened.kind(),
             Self::Review(happened) => happened.kind(),
             Self::Keeping(happened) => happened.kind(),
-            Self::ActDone { .. } => "act-done",
-            Self::AskAnswered { .. } => "ask-answered",
-            Self::ReceiptConfirmed { .. } => "receipt-confirmed",
-            Self::ReplayAsked { .. } => "replay-asked",
+            _ => "unknown",
         }
     }
 

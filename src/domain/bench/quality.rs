@@ -1,5 +1,7 @@
 //! The fold of limits, precision and what counts.
 
+#![expect(clippy::unused_self, reason = "nothing can happen yet")]
+
 use super::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::quality::Happened;

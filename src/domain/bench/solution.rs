@@ -1,5 +1,7 @@
 //! The fold of stock and working solutions.
 
+#![expect(clippy::unused_self, reason = "nothing can happen yet")]
+
 use super::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::solution::Happened;

@@ -1,5 +1,7 @@
 //! Acts of limits, precision and what counts.
 
+#![expect(clippy::unused_self, reason = "nothing can happen yet")]
+
 use super::{Decided, Deciding};
 use crate::domain::quality::Act;
 use crate::domain::specimen::Marked;

@@ -1,5 +1,7 @@
 //! Acts of people and the review of records.
 
+#![expect(clippy::unused_self, reason = "nothing can happen yet")]
+
 use super::{Decided, Deciding};
 use crate::domain::review::Act;
 use crate::domain::specimen::Marked;
