@@ -95,9 +95,7 @@ fn planned(
     now: &Moment,
 ) -> Result<(Plan, Counts), Fault> {
     let find = || -> Result<_, JournalError> {
-        // A start may go on from the older of the stored states: nothing after it goes.
-        let safe = reader.snapshots()?.first().copied().unwrap_or(0);
-        let plan = removal::plan(reader, bench, Before::of(&settings.keeping, now.wall_ns), safe)?;
+        let plan = removal::plan(reader, bench, Before::of(&settings.keeping, now.wall_ns))?;
         let mut counts = Counts::default();
         removal::walk::<JournalError>(reader, &plan, &mut |piece| {
             removal::count(&mut counts, &piece);
@@ -174,6 +172,8 @@ async fn gone(
 ) -> Result<bool, Fault> {
     let failed = |e: JournalError| of_journal(&e);
     let mut chain = restored.chain;
+    // A start goes on from one of the two newest stored states: this one, and the one that comes with
+    // the event that tells of the removal. So it reads nothing of what goes.
     let state = Some((chain.seq(), whole(&bench)?));
     journal.commit(Batch { snapshot: state, ..Batch::default() }).await.map_err(failed)?;
     let mut reader = Reader::open(journal.path()).map_err(failed)?;

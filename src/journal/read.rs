@@ -189,19 +189,9 @@ impl Reader {
         self.read(|conn| removal::amended_after(conn, at_ns))
     }
 
-    /// Number of the input that an event came of; 0: there is no such event.
-    pub fn input_of_event(&self, seq: u64) -> Result<u64, JournalError> {
-        self.read(|conn| removal::input_of_event(conn, seq))
-    }
-
     /// What a station needs to go on, without opening the journal for writing.
     pub fn restored(&self) -> Result<Restored, JournalError> {
         store::read_back(&self.conn, &self.path, None)
-    }
-
-    /// The events that the stored states include last, the older one first.
-    pub fn snapshots(&self) -> Result<Vec<u64>, JournalError> {
-        self.read(removal::snapshots)
     }
 
     /// The removals that the journal tells of, oldest first.

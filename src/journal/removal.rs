@@ -191,18 +191,3 @@ pub(super) fn amended_after(conn: &Connection, at_ns: i64) -> rusqlite::Result<V
     .query_map((at_ns, signed(last_document_before(conn, at_ns)?)), |row| row.get(0))?
     .collect()
 }
-
-/// Number of the input of the event with this number, or of the last one before it.
-pub(super) fn input_of_event(conn: &Connection, seq: u64) -> rusqlite::Result<u64> {
-    conn.query_row(
-        "SELECT coalesce((SELECT i.number FROM event e JOIN input i ON i.id = e.input \
-                          WHERE e.seq <= ?1 ORDER BY e.seq DESC LIMIT 1), 0)",
-        [signed(seq)],
-        |row| unsigned(row, 0),
-    )
-}
-
-/// The events that the stored states include last, ascending.
-pub(super) fn snapshots(conn: &Connection) -> rusqlite::Result<Vec<u64>> {
-    conn.prepare("SELECT seq FROM snapshot ORDER BY seq")?.query_map([], |row| unsigned(row, 0))?.collect()
-}

@@ -41,9 +41,8 @@ pub enum Piece<'a> {
     Closed(&'a ClosedFound),
 }
 
-/// Finds out how far the rules go. `bench`: the state at the journal's head; `safe_seq`: the event
-/// that the older stored state includes last, since a start may read everything after it.
-pub fn plan(reader: &Reader, bench: &Bench, rules: Before, safe_seq: u64) -> Result<Plan, JournalError> {
+/// Finds out how far the rules go. `bench` is the state at the journal's head.
+pub fn plan(reader: &Reader, bench: &Bench, rules: Before) -> Result<Plan, JournalError> {
     let mut because = Vec::new();
     let mut before = rules;
     let at_work = bench.samples.values().min_by_key(|s| s.registered.moment.wall_ns);
@@ -61,7 +60,7 @@ pub fn plan(reader: &Reader, bench: &Bench, rules: Before, safe_seq: u64) -> Res
     before.records = records_bound(reader, bench, before.records, &mut because)?;
     // What is told of a time goes with its records at the latest, and never before them by this bound.
     let stays = stays(reader, bench, before.records)?;
-    let through = through(reader, before, safe_seq)?;
+    let through = through(reader, before)?;
     Ok(Plan { through, closed_before: before.records, stays, because })
 }
 
@@ -128,7 +127,7 @@ fn sample_of(reader: &Reader, id: Uuid) -> Result<Option<ClosedSample>, JournalE
 
 /// Everything up to the first thing that is too young. A clock that was once far ahead ends it there:
 /// too little goes rather than too much.
-fn through(reader: &Reader, before: Before, safe_seq: u64) -> Result<Through, JournalError> {
+fn through(reader: &Reader, before: Before) -> Result<Through, JournalError> {
     let mut through = Through::default();
     let (mut samples, mut events) = (before.temperatures, before.records);
     let mut after = 0;
@@ -144,7 +143,7 @@ fn through(reader: &Reader, before: Before, safe_seq: u64) -> Result<Through, Jo
             let ends = |limit: Option<i64>| limit.is_none_or(|limit| at.is_some_and(|at| at >= limit));
             samples = samples.filter(|_| !ends(samples));
             events = events.filter(|_| !ends(events));
-            if seq > safe_seq || samples.or(events).is_none() {
+            if samples.or(events).is_none() {
                 break 'events;
             }
             through.samples = if samples.is_some() { seq } else { through.samples };
@@ -152,7 +151,7 @@ fn through(reader: &Reader, before: Before, safe_seq: u64) -> Result<Through, Jo
         }
     }
     if let Some(limit) = before.inputs {
-        through.inputs = last_input(reader, limit, safe_seq)?;
+        through.inputs = last_input(reader, limit)?;
     }
     if let Some(limit) = before.records {
         through.documents = reader.last_document_before(limit)?;
@@ -160,17 +159,16 @@ fn through(reader: &Reader, before: Before, safe_seq: u64) -> Result<Through, Jo
     Ok(through)
 }
 
-/// Number of the last input before the first that is too young, or that came after `safe_seq`.
-fn last_input(reader: &Reader, limit: i64, safe_seq: u64) -> Result<u64, JournalError> {
-    let bound = reader.input_of_event(safe_seq)?;
+/// Number of the last input before the first that is too young.
+fn last_input(reader: &Reader, limit: i64) -> Result<u64, JournalError> {
     let mut number = 0;
     loop {
         let page = reader.inputs(number, PAGE)?;
         if page.is_empty() {
-            return Ok(number.min(bound));
+            return Ok(number);
         }
         for row in page {
-            if number >= bound || wall_ns(&row.at).is_some_and(|at| at >= limit) {
+            if wall_ns(&row.at).is_some_and(|at| at >= limit) {
                 return Ok(number);
             }
             number += 1;
