@@ -96,7 +96,7 @@ try {
   await page.locator("#register [name=label]").fill(label);
   await page.locator("#register [name=specimens]").fill("1");
   await page.locator("#register button").click();
-  await page.waitForSelector(`.sample h3:text-is("${label}")`);
+  await page.waitForSelector(`.sample h3 a:text-is("${label}")`);
   check(true, "a sample was registered by clicking");
   check((await page.locator("#register .said").textContent()).includes(label), "the outcome stands near the button");
   const free = page.locator(".place[data-empty]").first();
@@ -143,7 +143,7 @@ try {
       await page.waitForFunction(([n, l]) => document.getElementById(`place-${n}`).textContent === l, [number, `${label}-1`]);
       check(await card.getAttribute("data-empty") === "yes", "a wrong place was corrected");
     }
-    const sample = page.locator(`.sample:has(h3:text-is("${label}"))`);
+    const sample = page.locator(`.sample:has(h3 a:text-is("${label}"))`);
     await sample.locator(".more > summary").click();
     await sample.locator(".plan input").fill("3");
     await sample.locator(".plan button").click();
