@@ -100,11 +100,15 @@ pub fn bytes(count: u64) -> String {
 
 /// What it means, in sentences.
 pub fn words(room: &Room) -> Vec<String> {
-    let mut said = vec![format!("The journal holds {}", bytes(room.file))];
-    if room.unused > 0 {
-        said[0].push_str(&format!(", of which {} are free for what comes next", bytes(room.unused)));
-    }
-    said[0].push_str(&format!("; its log beside it {}.", bytes(room.log)));
+    let unused = match room.unused {
+        0 => String::new(),
+        free => format!(", of which {} are free for what comes next", bytes(free)),
+    };
+    let mut said = vec![format!(
+        "The journal holds {}{unused}; its log beside it {}.",
+        bytes(room.file),
+        bytes(room.log)
+    )];
     said.push(match room.free {
         None => "The system does not say how much is free on its disk.".to_owned(),
         Some(free) => {
