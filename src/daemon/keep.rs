@@ -55,13 +55,12 @@ fn journal_and_zone(
     journal: Option<&Path>,
     zone: Option<&str>,
 ) -> Result<(PathBuf, TimeZone, String), Fault> {
-    let (journal, zone) = match (journal, zone) {
-        (Some(journal), Some(zone)) => (journal.to_path_buf(), zone.to_owned()),
-        _ => {
-            let settings = settings_of(settings)?;
-            let zone = zone.map_or(settings.station.time_zone, str::to_owned);
-            (journal.map_or(settings.journal.path, Path::to_path_buf), zone)
-        }
+    let (journal, zone) = if let (Some(journal), Some(zone)) = (journal, zone) {
+        (journal.to_path_buf(), zone.to_owned())
+    } else {
+        let settings = settings_of(settings)?;
+        let zone = zone.map_or(settings.station.time_zone, str::to_owned);
+        (journal.map_or(settings.journal.path, Path::to_path_buf), zone)
     };
     match TimeZone::get(&zone) {
         Ok(known) => Ok((journal, known, zone)),
