@@ -18,6 +18,7 @@ pub fn run(data: &[u8]) {
         let (kind, quantity) = match &said {
             Said::Mass { quantity } => (Says::Stable, Some(*quantity)),
             Said::Unstable { quantity } => (Says::Unstable, *quantity),
+            Said::Unmarked { quantity } => (Says::Unmarked, Some(*quantity)),
             Said::Overload => (Says::Overload, None),
             Said::Temperature { quantity } => (Says::Temperature, Some(*quantity)),
             Said::Nonsense { .. } => (Says::Nonsense, None),

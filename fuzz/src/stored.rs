@@ -4,8 +4,8 @@
 use crate::story::{Story, moment, show};
 use std::sync::LazyLock;
 use stillstand::daemon::station::fold;
-use stillstand::domain::bench::{Bench, EVENT_VERSION, Event, Input, What};
-use stillstand::journal::stored::upcast;
+use stillstand::domain::bench::{Bench, Event, Input, What};
+use stillstand::journal::stored::{Stored, upcast};
 use stillstand::journal::{Chain, EventRow, Restored};
 use uuid::Uuid;
 
@@ -95,7 +95,6 @@ fn restored(events_after: Vec<EventRow>) -> Restored {
         snapshot: Some((1, SNAPSHOT.clone())),
         events_after,
         outbox_next: 1,
-        unacked: 0,
     }
 }
 
@@ -109,7 +108,7 @@ pub fn seeds() -> Vec<Vec<u8>> {
             let payload = serde_json::to_string(&event).expect("an event is plain data");
             // A method is its own target's matter, and larger than everything else.
             if payload.len() < 4000 {
-                lines.push(format!("{} {EVENT_VERSION} {payload}", event.kind()));
+                lines.push(format!("{} {} {payload}", event.kind(), Stored::newest(event.kind()).version));
             }
         }
     }

@@ -70,7 +70,7 @@ impl Story {
             title: "Bench 1".to_owned(),
             version: "0".to_owned(),
             rehearsal: false,
-            bench: Bench::default().settings,
+            bench: Bench::default().settings.into_inner(),
             triggers: triggers.map(|(name, settings)| (name.to_owned(), settings)).into_iter().collect(),
             instruments: BTreeMap::new(),
             methods,
@@ -225,7 +225,7 @@ impl Story {
     pub fn end(&self) {
         self.replayed();
         // Methods are most of a bench, and the target `methods` stores and reads them.
-        let bench = Bench { methods: BTreeMap::new(), ..self.bench.clone() };
+        let bench = Bench { methods: BTreeMap::new().into(), ..self.bench.clone() };
         let whole = serde_json::to_string(&bench).expect("a bench is plain data");
         assert_eq!(serde_json::from_str::<Bench>(&whole).expect("what was stored can be read"), bench);
         show(&self.bench, &self.now);

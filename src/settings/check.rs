@@ -121,6 +121,11 @@ fn bench(settings: &Settings, faults: &mut Faults) {
         );
         faults.add("bench.room-every-s", what);
     }
+    if let Some(stated) = &bench.uncertainty {
+        for (key, what) in stated.faults() {
+            faults.add(format!("bench.uncertainty.{key}"), what);
+        }
+    }
     if bench.temperature_idle_s >= bench.temperature_stale_s {
         let what = format!(
             "{} seconds between kept temperatures, and a temperature is stale after {}: an idle bench would \

@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 23] = [
+const FILES: [(&str, &str, &str); 25] = [
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -31,6 +31,8 @@ const FILES: [(&str, &str, &str); 23] = [
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
     ("particulars.js", SCRIPT, include_str!("page/particulars.js")),
     ("records.js", SCRIPT, include_str!("page/records.js")),
+    ("charts.js", SCRIPT, include_str!("page/charts.js")),
+    ("quality.js", SCRIPT, include_str!("page/quality.js")),
     ("scan.js", SCRIPT, include_str!("page/scan.js")),
     ("label.js", SCRIPT, include_str!("page/label.js")),
     ("label.css", STYLE, include_str!("page/label.css")),
@@ -68,6 +70,11 @@ pub(super) async fn sample(headers: HeaderMap) -> Response {
 /// The page of records and results; its script fetches them.
 pub(super) async fn records(headers: HeaderMap) -> Response {
     page(&headers, "/records", include_str!("page/records.html"))
+}
+
+/// The page of the control charts; its script fetches them.
+pub(super) async fn charts(headers: HeaderMap) -> Response {
+    page(&headers, "", include_str!("page/charts.html"))
 }
 
 /// The page of the equipment; its script fetches the list.

@@ -13,6 +13,7 @@
 
 pub mod view;
 mod act;
+mod charts;
 mod documents;
 mod equipment;
 mod files;
@@ -135,6 +136,8 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/page/{file}", get(files::file))
         .route("/record/{id}", get(files::record))
         .route("/view", get(one_view))
+        .route("/charts", get(files::charts))
+        .route("/charts/view", get(charts::view))
         .route("/equipment", get(files::equipment))
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))

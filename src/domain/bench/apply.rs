@@ -13,13 +13,14 @@ use crate::domain::intake::Intake;
 use crate::domain::measure::Material;
 use crate::domain::method::{Level, Point};
 use crate::domain::moment::{Moment, SECOND};
+use crate::domain::quality::{OfSample, counting};
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
 use crate::domain::specimen::history::Happened;
 use crate::domain::specimen::room::RoomRange;
 use crate::domain::specimen::sample::{Counted, Sample};
 use crate::domain::specimen::tally::{Held, Source, Tally};
-use crate::domain::specimen::{By, Issued, Marked, Run, Specimen, Weighing, late};
+use crate::domain::specimen::{By, Issued, Marked, Run, Specimen, Weighing};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::cmp::Ordering;
@@ -149,6 +150,7 @@ impl Bench {
         match event {
             Event::SampleRegistered { sample, label, method, planned, marked, particulars } => {
                 let mut new = new_sample(*sample, label, method, *planned, marked);
+                new.quality.rules = self.rules_for(method);
                 if let Some(particulars) = particulars {
                     self.intake.note(label, method, *planned, particulars);
                     new.intake.particulars.clone_from(particulars);
@@ -172,12 +174,13 @@ impl Bench {
                         number: 0,
                         label: sample.label.clone(),
                         reported,
-                        deviations: late::counting(sample).counts.iter().map(|c| c.deviations).sum(),
+                        deviations: counting(sample).counts.iter().map(|c| c.deviations).sum(),
                         kind: "result".to_owned(),
                         moment: *at,
                     };
                     keep(&mut self.finished, finished, KEPT);
                 }
+                self.chart_result(*sample, at);
                 self.await_only_what_is_there();
             }
             _ => {}
@@ -350,6 +353,7 @@ impl Bench {
         specimen.note(Happened::Voided, marked);
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
             sample.voided_specimens += 1;
+            sample.quality.void(id, true);
             if let Some(repeat) = &mut sample.repeat {
                 repeat.give_up(id);
             }
@@ -358,10 +362,7 @@ impl Bench {
     }
 
     fn complete(&mut self, id: Uuid, record: Uuid, calculation: &Calculation, deviations: u32) {
-        let settled = self.specimens.get(&id).and_then(|specimen| {
-            let (method, points) = self.rule(specimen)?;
-            late::settled(specimen, method, &points)
-        });
+        let (settled, cold) = self.specimens.get(&id).map(|s| self.judged(s, deviations)).unwrap_or_default();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         specimen.calculation = Some(*calculation);
         specimen.record = Some(Issued::first(record));
@@ -386,6 +387,7 @@ impl Bench {
             record,
             calculation: *calculation,
             deviations,
+            cold,
             settled,
         };
         if let Some(sample) = self.samples.get_mut(&specimen.sample) {
@@ -555,6 +557,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         repeat: None,
         reported: None,
         result: None,
+        quality: OfSample::default(),
     }
 }
 

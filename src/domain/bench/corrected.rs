@@ -7,10 +7,11 @@ use super::{Bench, Finished, KEPT};
 use crate::domain::calculation::{Average, Calculation};
 use crate::domain::method::Level;
 use crate::domain::moment::Moment;
+use crate::domain::quality::counting;
 use crate::domain::specimen::correction::{Corrected, Correction, Reason, Withdrawn};
 use crate::domain::specimen::history::Happened;
 use crate::domain::specimen::sample::Counted;
-use crate::domain::specimen::{Issued, Marked, ReadingTaken, Specimen, late};
+use crate::domain::specimen::{Issued, Marked, ReadingTaken, Specimen};
 use uuid::Uuid;
 
 impl Bench {
@@ -45,6 +46,7 @@ impl Bench {
                     if let Some(repeat) = &mut sample.repeat {
                         repeat.take_up(*specimen);
                     }
+                    sample.quality.void(*specimen, false);
                 }
             }
             Event::TimeCorrected { specimen, correction, point, from, to, marked, reason, .. } => {
@@ -131,6 +133,7 @@ impl Bench {
         if let Some(sample) = self.find_sample_mut(sample) {
             sample.voided_specimens += 1;
             sample.counted.retain(|c| c.specimen != id);
+            sample.quality.void(id, true);
             if let Some(repeat) = &mut sample.repeat {
                 repeat.give_up(id);
             }
@@ -145,10 +148,7 @@ impl Bench {
         deviations: u32,
         at: &Moment,
     ) {
-        let settled = self.find(id).and_then(|specimen| {
-            let (method, points) = self.rule(specimen)?;
-            late::settled(specimen, method, &points)
-        });
+        let (settled, cold) = self.find(id).map(|s| self.judged(s, deviations)).unwrap_or_default();
         let Some(specimen) = self.find_mut(id) else { return };
         specimen.calculation = Some(*calculation);
         specimen.record = Some(Issued::after(specimen.record.as_ref(), record));
@@ -160,6 +160,7 @@ impl Bench {
             record,
             calculation: *calculation,
             deviations,
+            cold,
             settled,
         };
         if let Some(sample) = self.find_sample_mut(sample) {
@@ -176,8 +177,9 @@ impl Bench {
         sample.result = Some(Issued::after(sample.result.as_ref(), document));
         let reported = sample.reported.clone().unwrap_or_else(|| "void".to_owned());
         let (label, deviations) =
-            (sample.label.clone(), late::counting(sample).counts.iter().map(|c| c.deviations).sum());
+            (sample.label.clone(), counting(sample).counts.iter().map(|c| c.deviations).sum());
         self.list(document, label, reported, deviations, "result", at);
+        self.chart_result(id, at);
         self.await_only_what_is_there();
     }
 

@@ -100,6 +100,24 @@ pub struct BenchSettings {
     /// A temperature of the room is stale after this many seconds.
     #[serde(default = "room_stale_default")]
     pub room_stale_s: u32,
+    /// What a deviation does to its specimen's part in the average.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub deviations: crate::domain::quality::Deviations,
+    /// Whether specimens are compared with the method's published precision.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub precision: crate::domain::quality::Compared,
+    /// Whether control charts of results are kept.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub charts: crate::domain::quality::charts::Charts,
+    /// What the laboratory states of its uncertainty; absent: it is off the sheet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<crate::domain::quality::uncertainty::Stated>,
+}
+
+/// What nobody set is not written, so that a laboratory which does not use it has the events that
+/// it always had.
+fn is_default<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
 }
 
 const fn room_every_default() -> u32 {
@@ -350,6 +368,9 @@ pub struct Bench {
     /// What is held, and what was removed.
     #[serde(default)]
     pub keeping: Shared<Kept>,
+    /// Control charts; empty where the laboratory keeps none.
+    #[serde(default)]
+    pub charts: Shared<crate::domain::quality::charts::Register>,
 }
 
 impl Default for Bench {
@@ -370,6 +391,10 @@ impl Default for Bench {
                 probe_stands_in: ProbeStands::Bottle,
                 room_every_s: room_every_default(),
                 room_stale_s: room_stale_default(),
+                deviations: crate::domain::quality::Deviations::default(),
+                precision: crate::domain::quality::Compared::default(),
+                charts: crate::domain::quality::charts::Charts::default(),
+                uncertainty: None,
             }),
             triggers: Shared::default(),
             instruments: Shared::default(),
@@ -410,6 +435,7 @@ impl Default for Bench {
             intake: Shared::default(),
             equipment: Shared::default(),
             keeping: Shared::default(),
+            charts: Shared::default(),
         }
     }
 }

@@ -313,6 +313,7 @@ impl Do {
         match self {
             Self::Keeping(act) => act.sample(),
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
+            Self::Quality(act) => act.sample(),
             _ => None,
         }
     }
@@ -335,6 +336,7 @@ impl Do {
             | Self::CorrectReading { specimen, .. }
             | Self::GiveReason { specimen, .. } => Some(*specimen),
             Self::Measure(what) => what.specimen(),
+            Self::Quality(act) => act.specimen(),
             _ => None,
         }
     }

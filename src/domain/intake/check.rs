@@ -107,7 +107,8 @@ fn when(field: &'static str, given: Option<&str>, now: &Moment) -> Result<Option
 
 /// A ratio of 0 to 100, with at most two decimals, of a named specification.
 fn limit(given: &Limit) -> Result<Limit, Fault> {
-    let at_least = given.at_least.normalize();
+    // Its digits stand as they were written: a value is compared at their last place (ASTM E29).
+    let at_least = given.at_least;
     if at_least < Decimal::ZERO || at_least > Decimal::ONE_HUNDRED || at_least.scale() > 2 {
         return fault("limit", "give 0 to 100, with at most two decimals");
     }
@@ -180,7 +181,7 @@ mod test {
             checked(&serde_json::from_value(given).unwrap(), &at(0)).map(|p| p.limit.unwrap())
         };
         assert_eq!(limit("45.00", " Base course ").unwrap().specification, "Base course");
-        assert_eq!(limit("45.00", "B").unwrap().at_least.to_string(), "45");
+        assert_eq!(limit("45.00", "B").unwrap().at_least.to_string(), "45.00", "as it is written");
         for (at_least, specification) in [("-1", "B"), ("100.01", "B"), ("45.125", "B"), ("45", " ")] {
             assert_eq!(limit(at_least, specification).unwrap_err().field, "limit", "{at_least}");
         }

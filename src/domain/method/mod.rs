@@ -12,7 +12,8 @@ mod touch;
 pub use load::{Fault, load};
 pub use points::{Edge, Point};
 pub use rules::{
-    AverageRule, CalculationRule, HeightFormula, HeightRule, Precision, RatioRule, ReplicateRule, ResultRule,
+    AverageRule, CalculationRule, FurtherRule, HeightFormula, HeightRule, Precision, RatioRule,
+    ReplicateRule, ResultRule,
 };
 pub use touch::{NoteRule, NoteRules, ResumedRule};
 
@@ -49,6 +50,19 @@ pub struct Sourced<T> {
     pub source: String,
     /// How well it is known.
     pub confidence: Confidence,
+}
+
+/// What a method file leaves out that it may leave out.
+pub(crate) fn not_said<T>() -> Sourced<T> {
+    let source = "the method file says nothing".to_owned();
+    Sourced { value: None, source, confidence: Confidence::Unknown }
+}
+
+impl<T: PartialEq> Sourced<T> {
+    /// The file leaves it out.
+    fn is_not_said(&self) -> bool {
+        *self == not_said()
+    }
 }
 
 /// A method, complete and checked.
@@ -325,6 +339,27 @@ pub struct TemperatureRule {
     pub from: String,
     /// Step whose last instant closes it.
     pub to: String,
+    /// What becomes of a result that meets its limit although the solution was colder than allowed;
+    /// unset: nothing is said of it.
+    #[serde(default = "not_said", skip_serializing_if = "Sourced::is_not_said")]
+    pub passing_below: Sourced<BelowRule>,
+}
+
+impl TemperatureRule {
+    /// A result that meets its limit in too cold a solution stands.
+    pub fn cold_pass_stands(&self) -> bool {
+        self.passing_below.value == Some(BelowRule::Stands)
+    }
+}
+
+/// What becomes of a result that meets its limit although the solution was colder than allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BelowRule {
+    /// It stands: in a warmer solution it would be no lower.
+    Stands,
+    /// It is as any other with a deviation.
+    Deviates,
 }
 
 /// How levels are read.

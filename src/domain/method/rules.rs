@@ -80,6 +80,29 @@ pub struct ReplicateRule {
     pub specimens: Sourced<u32>,
     /// Largest difference between two reported values; an agency's value.
     pub max_difference: Sourced<Decimal>,
+    /// Further specimens that are run where the first lie further apart; unset: none is asked for.
+    #[serde(default = "super::not_said", skip_serializing_if = "Sourced::is_not_said")]
+    pub further_specimens: Sourced<u32>,
+    /// What makes the result then; unset: all together.
+    #[serde(default = "super::not_said", skip_serializing_if = "Sourced::is_not_said")]
+    pub further_result: Sourced<FurtherRule>,
+}
+
+impl ReplicateRule {
+    /// The further specimens alone make the result.
+    pub fn further_alone(&self) -> bool {
+        self.further_result.value == Some(FurtherRule::Alone)
+    }
+}
+
+/// What makes the result of a sample whose first specimens lie too far apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FurtherRule {
+    /// All specimens.
+    Together,
+    /// The further ones: the test is run again.
+    Alone,
 }
 
 /// One class of the published precision, as printed (the printed d2s is not recomputed from 1s).

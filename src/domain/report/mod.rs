@@ -9,6 +9,7 @@ mod equipment;
 mod incident;
 mod intake;
 mod measure;
+mod quality;
 mod record;
 mod repeat;
 mod result;
@@ -109,7 +110,7 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    const ONLY: [&str; 9] = [
+    const ONLY: [&str; 10] = [
         "/sample/particulars",
         "/equipment",
         "/shakerCycles",
@@ -118,9 +119,10 @@ fn tells_most(data: &Value) -> bool {
         "/precision",
         "/acceptance",
         "/notCounted",
+        "/uncertainty",
         "/review",
     ];
-    variant::is_one(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
+    variant::is_one(data) || quality::is_told(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }
 
 /// The `$id` of the schema of every document that this program publishes in order.

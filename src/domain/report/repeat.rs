@@ -3,8 +3,9 @@
 
 use super::measure;
 use crate::domain::moment::Elapsed;
+use crate::domain::quality::Counting;
 use crate::domain::quantity::Unit;
-use crate::domain::specimen::late::{Counting, Repeat};
+use crate::domain::specimen::late::Repeat;
 use crate::domain::specimen::sample::{Counted, Sample};
 use serde_json::{Value, json};
 

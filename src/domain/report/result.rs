@@ -1,18 +1,18 @@
 //! The result of a sample: the average of what counts, and how far its specimens lie apart.
 
-use super::{Head, change, measure, record, repeat, station};
+use super::{Head, change, measure, quality, record, repeat, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
 use crate::domain::method::name_of;
+use crate::domain::quality::counting;
 use crate::domain::quantity::Unit;
-use crate::domain::specimen::late;
 use crate::domain::specimen::sample::Sample;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 
 pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, head: &Head) -> Option<Value> {
     let method = bench.methods.get(&sample.method)?;
-    let counting = late::counting(sample);
+    let counting = counting(sample);
     let reported = || counting.counts.iter().map(|c| c.calculation.reported);
     let difference: Option<Decimal> = reported().max().zip(reported().min()).map(|(a, b)| a - b);
     let limit = method.replicates.max_difference.value;
@@ -59,11 +59,13 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, he
     if let (Some(again), Value::Object(fields)) = (&sample.repeat, &mut data) {
         fields.insert("repeat".to_owned(), repeat::repeat(sample, again, &counting));
     }
+    quality::add(&mut data, (bench, sample, method), &counting, average);
     let points = method.points();
     // The first version tells of no specimen's corrections: its record does.
     let amended = sample.result.is_some_and(|r| r.version > 1);
     let complete = bench.specimens_of(sample.id).into_iter().filter(|s| amended && s.is_complete());
     let changes = complete.flat_map(|s| change::changes_named(s, method, &points));
+    let changes = changes.chain(quality::changes(bench, sample));
     let changes = changes.chain(super::intake::changes(&sample.intake)).collect();
     change::add(&mut data, sample.result.as_ref(), changes);
     Some(data)

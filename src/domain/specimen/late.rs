@@ -7,7 +7,6 @@
 //!        └───────── beyond it ──▶ repeat called for ──▶ new specimens ──▶ the soonest: one result
 //! ```
 
-use super::sample::{Counted, Sample};
 use super::{Marked, Specimen, judge};
 use crate::domain::method::{Method, Point};
 use crate::domain::moment::{Basis, Moment};
@@ -53,9 +52,11 @@ pub struct Repeat {
 }
 
 impl Repeat {
-    /// New specimens that the result waits for: those asked for, or more if more are at work.
-    pub fn wanted(&self) -> u32 {
-        self.specimens.max(u32::try_from(self.group.len()).unwrap_or(u32::MAX))
+    /// New specimens that the result waits for: those asked for, or more if more are at work; of
+    /// them, so many have another in their place.
+    pub fn wanted(&self, replaced: u32) -> u32 {
+        let at_work = u32::try_from(self.group.len()).unwrap_or(u32::MAX);
+        self.specimens.max(at_work.saturating_sub(replaced))
     }
 
     /// One of the new specimens is given up; nothing if it is none of them.
@@ -76,82 +77,6 @@ impl Repeat {
     pub fn was_called_by(&self, specimen: Uuid) -> bool {
         self.called_by.iter().any(|late| late.specimen == specimen)
     }
-}
-
-/// Why a complete specimen does not count for its sample's result.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Why {
-    /// It had no line in time.
-    NoLineInTime,
-    /// It is from before the repeat, which stands for the sample.
-    BeforeTheRepeat,
-    /// Of the new ones another settled sooner.
-    NotTheSoonest,
-}
-
-impl Why {
-    /// In a sentence.
-    pub const fn text(self) -> &'static str {
-        match self {
-            Self::NoLineInTime => "no clear line within the method's longest sedimentation",
-            Self::BeforeTheRepeat => "the sample was run again with new specimens",
-            Self::NotTheSoonest => "another of the new specimens settled sooner",
-        }
-    }
-
-    /// In documents.
-    pub const fn code(self) -> &'static str {
-        match self {
-            Self::NoLineInTime => "no-line-in-time",
-            Self::BeforeTheRepeat => "before-the-repeat",
-            Self::NotTheSoonest => "not-the-soonest",
-        }
-    }
-}
-
-/// Which complete specimens of a sample make its result.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Counting<'a> {
-    /// These.
-    pub counts: Vec<&'a Counted>,
-    /// These not.
-    pub others: Vec<(&'a Counted, Why)>,
-    /// Of a repeat: nothing that is only bounded could have settled sooner than the one that counts.
-    pub certain: bool,
-}
-
-/// Which complete specimens make the result: all, or of a repeat the one that settled soonest.
-pub fn counting(sample: &Sample) -> Counting<'_> {
-    let Some(repeat) = &sample.repeat else {
-        return Counting { counts: sample.counted.iter().collect(), others: Vec::new(), certain: true };
-    };
-    let is_new = |counted: &&Counted| repeat.group.contains(&counted.specimen);
-    // A duration that the clocks leave open (across a restart, disagreeing) is longer than any.
-    let took =
-        |counted: &Counted| counted.settled.map_or(i64::MAX, |s| if s.ns < 0 { i64::MAX } else { s.ns });
-    // Of equals the first: it was completed first.
-    let soonest = sample.counted.iter().filter(is_new).min_by_key(|counted| took(counted));
-    let why = |counted: &Counted| {
-        if repeat.was_called_by(counted.specimen) {
-            Why::NoLineInTime
-        } else if is_new(&counted) {
-            Why::NotTheSoonest
-        } else {
-            Why::BeforeTheRepeat
-        }
-    };
-    let chosen = soonest.map(|counted| counted.specimen);
-    let others: Vec<_> =
-        sample.counted.iter().filter(|c| Some(c.specimen) != chosen).map(|c| (c, why(c))).collect();
-    let unknown = |counted: &Counted| counted.settled.is_none_or(|s| s.bound || s.ns < 0);
-    let certain = !others.iter().any(|(c, why)| *why == Why::NotTheSoonest && unknown(c));
-    Counting { counts: soonest.into_iter().collect(), others, certain }
-}
-
-/// The result of the sample can be made.
-pub fn is_ready(sample: &Sample) -> bool {
-    let complete = sample.complete();
-    complete > 0 && complete >= sample.wanted()
 }
 
 /// How long the sedimentation of a specimen took: the interval that ends with the clay reading.

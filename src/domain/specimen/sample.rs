@@ -6,6 +6,7 @@ use super::{By, Marked, Weighing};
 use crate::domain::intake::Intake;
 use crate::domain::measure::Material;
 use crate::domain::method::Method;
+use crate::domain::quality::{Cold, OfSample, counting};
 use crate::domain::quantity::Side;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -40,6 +41,9 @@ pub struct Counted {
     pub calculation: crate::domain::calculation::Calculation,
     /// How many deviations its record shows.
     pub deviations: u32,
+    /// What they say of a solution that was colder than allowed.
+    #[serde(default, skip_serializing_if = "Cold::is_no")]
+    pub cold: Cold,
     /// How long its sedimentation took; `None`: it is not known.
     #[serde(default)]
     pub settled: Option<Settled>,
@@ -86,6 +90,9 @@ pub struct Sample {
     /// Its published result. It may be there while `reported` is not: what counted was given up.
     #[serde(default)]
     pub result: Option<super::Issued>,
+    /// Which rules hold for it, and what was decided of its specimens.
+    #[serde(default, skip_serializing_if = "OfSample::is_silent")]
+    pub quality: OfSample,
 }
 
 impl Sample {
@@ -104,9 +111,14 @@ impl Sample {
         self.material.quantity(method)
     }
 
-    /// Complete specimens that the result waits for: those planned, or more if more are at work.
+    /// Complete specimens that the result waits for: those planned, or more if more are at work. One
+    /// that another stands for is none of them.
     pub fn wanted(&self) -> u32 {
-        self.repeat.as_ref().map_or_else(|| self.planned.max(self.standing()), Repeat::wanted)
+        let replaced = counting::replaced(self);
+        match &self.repeat {
+            Some(repeat) => repeat.wanted(replaced),
+            None => self.planned.max(self.standing().saturating_sub(replaced)),
+        }
     }
 
     /// Specimens that are at work or complete.
@@ -117,7 +129,8 @@ impl Sample {
     /// Complete specimens that the result waits for: of a repeat, only the new ones.
     pub fn complete(&self) -> u32 {
         let new = |c: &&Counted| self.repeat.as_ref().is_none_or(|r| r.group.contains(&c.specimen));
-        u32::try_from(self.counted.iter().filter(new).count()).unwrap_or(u32::MAX)
+        let complete = u32::try_from(self.counted.iter().filter(new).count()).unwrap_or(u32::MAX);
+        complete.saturating_sub(counting::replaced(self))
     }
 
     /// Every deviation of the preparation; `filled` is when the specimen's tin was filled or,

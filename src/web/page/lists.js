@@ -76,7 +76,7 @@ export function drawSamples(box, view) {
     node.seenAt = performance.now();
     text(find("h3 a", node), sample.label).href = `/samples/${sample.id}`;
     text(find(".progress", node), `${sample.complete} of ${sample.planned} specimens complete, ${sample.registered} begun · ${sample.method ?? "its method is missing"}`);
-    text(find(".reported", node), sample.reported === null ? "" : `Result ${sample.reported}`);
+    text(find(".reported", node), sample.reported === null ? "" : `Result ${sample.reported}${sample.verdict ? ` ${sample.verdict.word}` : ""}`);
     rebuilt(find(".done", node), sample.preparation.map((p) => [p.what, p.atMs]), () => sample.preparation.map((p) =>
       h("li", {}, `${PREPARED.find(([key]) => key === p.what)?.[1] ?? p.what} ${time.when(p.atMs)}`)));
     rebuilt(find(".masses", node), sample.masses, () => (sample.masses ?? []).map((m) => massRow(node, m)));

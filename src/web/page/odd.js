@@ -105,7 +105,8 @@ export function planOf(node, near) {
 export function drawPlan(node, sample) {
   show(find(".plan", node), sample.reported === null);
   show(find(".withdraw", node), sample.mayWithdraw);
-  text(find(".again", node), sample.repeat ? `▲ ${sample.repeat.text} ${sample.repeat.begun} begun, ${sample.repeat.complete} complete.` : "");
+  const again = sample.repeat ? [`${sample.repeat.text} ${sample.repeat.begun} begun, ${sample.repeat.complete} complete.`] : [];
+  text(find(".again", node), [...again, ...sample.waits].map((words) => `▲ ${words}`).join(" "));
 }
 
 /** Weighings in sight, each with what it can be given to. */

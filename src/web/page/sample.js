@@ -4,6 +4,7 @@ import { find, h, rebuilt, show, text } from "./dom.js";
 import { act, start } from "./link.js";
 import * as particulars from "./particulars.js";
 import { listen } from "./scan.js";
+import { counts, drawDecisions, drawLimit, limitForm, sections } from "./quality.js";
 import * as time from "./time.js";
 
 const id = location.pathname.split("/").pop();
@@ -11,6 +12,7 @@ const form = find("#correct form");
 let sequence = null;
 let shown = null;
 let filled = null;
+let places = [];
 
 find(".fields", form).append(particulars.fields());
 
@@ -30,7 +32,7 @@ const versions = (list) => list.map((v) => h("a", { class: "link", href: `/recor
 function specimenRow(s) {
   const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, `place ${s.place}`) : "left the bench";
   const deviations = s.deviations ? `▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}` : "";
-  const cells = [s.label, place, [s.state, deviations], s.versions.length ? versions(s.versions) : "no record yet",
+  const cells = [s.label, place, [s.state, deviations, counts(s)].filter(Boolean), s.versions.length ? versions(s.versions) : "no record yet",
     h("a", { class: "link", href: `/samples/${id}/label?of=${s.id}` }, "Label")];
   cells.id = `specimen-${s.id}`;
   return cells;
@@ -39,6 +41,7 @@ function specimenRow(s) {
 function parts(s) {
   return [
     h("section", { class: "headline" }, h("h2", {}, "State"), s.reported !== null && h("b", {}, s.reported), h("p", {}, s.stateText)),
+    ...sections(s),
     facts("What came with the bag", [
       ...NAMED.map((name) => [particulars.NAMES[name].replace(/, typed or scanned|, with its unit/, ""), particulars.shown(s.particulars, name)]),
       ["Registered", `${time.when(s.registeredMs)}, ${s.by}`],
@@ -74,6 +77,8 @@ async function load() {
   find("#label").href = `/samples/${sample.id}/label`;
   rebuilt(find("#main"), sample, () => parts(sample));
   show(find("#correct"), true);
+  drawDecisions(find("#decide"), sample, places, load);
+  drawLimit(find("#limit"), sample);
   // What a person is typing is never overwritten; an untouched form follows.
   if (filled === null || (filled !== sample.version && !form.dirty)) {
     particulars.write(form, sample.particulars);
@@ -112,10 +117,13 @@ try {
   // A browser that keeps nothing.
 }
 
+limitForm(find("#limit"), () => shown, load);
 listen();
 load();
 start((view) => {
   show(find("#rehearsal"), view.station.rehearsal);
+  places = view.places;
+  if (shown) drawDecisions(find("#decide"), shown, places, load);
   if (view.sequence === sequence) return;
   sequence = view.sequence;
   load();

@@ -43,7 +43,7 @@ function draw(list) {
   text(find("#count"), `${samples.length}${of} sample${samples.length === 1 && !of ? "" : "s"}${list.day === list.today ? ", with all that is at work" : ""}${list.cut ? ". The list is cut: choose fewer days." : ""}`);
   rebuilt(find("#list tbody"), samples, () => samples.map((s) => h("tr", {},
     h("td", {}, h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, ` ${s.identifier}`)),
-    h("td", {}, h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`), s.deviations > 0 && h("span", { class: "quiet" }, ` ▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}`)),
+    h("td", {}, h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`), s.verdict && h("b", { class: "verdict", "data-verdict": s.verdict.verdict, title: s.verdict.text }, ` ${s.verdict.word}`), s.deviations > 0 && h("span", { class: "quiet" }, ` ▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}`)),
     h("td", {}, [s.project, s.lot && `lot ${s.lot}`].filter(Boolean).join(", ")),
     h("td", {}, [s.material, s.source].filter(Boolean).join(", ")),
     h("td", {}, s.method ?? "missing"),
@@ -63,6 +63,7 @@ function move(by) {
 function view(seen) {
   text(find("#under"), seen.station.title);
   show(find("#rehearsal"), seen.station.rehearsal);
+  show(find("#charts"), seen.station.charts);
   options(form.elements.method, seen.methods.map((m) => [m.id, `${m.title} (edition ${m.edition})`]));
   const chosen = seen.methods.find((m) => m.id === form.elements.method.value);
   form.elements.specimens.placeholder = chosen?.specimens ? String(chosen.specimens) : "1";

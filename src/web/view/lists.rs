@@ -1,6 +1,6 @@
 //! Samples, alarms, instruments, and what to do next.
 
-use super::{measured, ms, odd};
+use super::{measured, ms, odd, quality};
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
@@ -72,6 +72,8 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
         "complete": sample.complete(),
         "mayWithdraw": odd::may_withdraw(sample),
         "repeat": odd::repeat(sample),
+        "waits": quality::waits(sample),
+        "verdict": quality::verdict(bench, sample),
         "reported": sample.reported,
         "tempering": tempering,
         "preparation": sample.preparation.iter().map(|(what, marked)| json!({

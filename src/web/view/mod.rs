@@ -1,12 +1,14 @@
 //! What a page shows, as one JSON value: a pure function of the committed state, this instant and
 //! what the instruments show. It decides nothing.
 
+pub mod charts;
 pub mod equipment;
 mod corrections;
 mod lists;
 mod measured;
 mod odd;
 mod places;
+mod quality;
 pub mod samples;
 
 use crate::domain::bench::Bench;
@@ -48,6 +50,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
             "zone": seen.zone,
             "foot": bench.settings.foot,
             "shakerHolds": bench.settings.shaker_holds,
+            "charts": bench.settings.charts == crate::domain::quality::charts::Charts::On,
         },
         "now": beat(seen.now, seen.running_clock),
         "sequence": seen.sequence,

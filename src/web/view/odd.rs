@@ -2,8 +2,9 @@
 
 use super::ms;
 use crate::domain::bench::Bench;
+use crate::domain::quality;
 use crate::domain::specimen::sample::Sample;
-use crate::domain::specimen::{Specimen, Target, Weighing, late};
+use crate::domain::specimen::{Specimen, Target, Weighing};
 use serde_json::{Value, json};
 
 /// Given weighings that are listed, newest first.
@@ -43,7 +44,7 @@ pub(super) fn repeat(sample: &Sample) -> Option<Value> {
 
 /// The results of a sample's complete specimens, and why one does not count.
 pub(super) fn results(sample: &Sample) -> Vec<Value> {
-    let counting = late::counting(sample);
+    let counting = quality::counting(sample);
     let why =
         |specimen| counting.others.iter().find(|(c, _)| c.specimen == specimen).map(|(_, why)| why.text());
     sample

@@ -1,6 +1,6 @@
 //! A sample as a line of the day's list, and whole on its own page.
 
-use super::ms;
+use super::{ms, quality};
 use crate::domain::bench::{Bench, by_text};
 use crate::domain::intake::code;
 use crate::domain::method::Method;
@@ -81,6 +81,7 @@ impl Seen<'_> {
             "state": state,
             "stateText": text,
             "reported": sample.reported,
+            "verdict": quality::verdict(self.bench, sample),
             "deviations": sample.counted.iter().map(|c| c.deviations).sum::<u32>(),
         })
     }
@@ -116,6 +117,7 @@ impl Seen<'_> {
             })).collect::<Vec<_>>(),
             "weighings": self.weighings(),
             "specimens": self.specimens.iter().map(|s| self.specimen(s)).collect::<Vec<_>>(),
+            "quality": quality::whole(self.bench, sample, self.specimens),
         });
         if let (Value::Object(fields), Value::Object(more)) = (&mut value, more) {
             fields.extend(more);
@@ -187,6 +189,7 @@ impl Seen<'_> {
             "void": specimen.voided.is_some(),
             "deviations": counted.map(|c| c.deviations),
             "corrections": specimen.corrections.len(),
+            "counting": quality::specimen(self.bench, self.sample, self.specimens, specimen),
         })
     }
 }

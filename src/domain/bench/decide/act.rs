@@ -181,7 +181,7 @@ impl Deciding<'_> {
         Ok(Outcome::done(format!("{}: waiting for the mass of the {word}", known.label)))
     }
 
-    fn register_specimen(&mut self, sample: Uuid, place: u32, marked: Marked) -> Decided {
+    pub(super) fn register_specimen(&mut self, sample: Uuid, place: u32, marked: Marked) -> Decided {
         self.sample_label(sample)?;
         self.place_exists(place)?;
         if let Some(other) = self.bench.at_place(place) {

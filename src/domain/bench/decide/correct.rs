@@ -7,9 +7,10 @@ use crate::domain::bench::{Act, Bench, ClosedSample, Do, Event, Outcome, Refusal
 use crate::domain::calculation;
 use crate::domain::method::{Edge, Level, Method, Point};
 use crate::domain::moment::{Moment, Stamp};
+use crate::domain::quality;
 use crate::domain::specimen::correction::{MOST, Withdrawn};
 use crate::domain::specimen::sample::Counted;
-use crate::domain::specimen::{By, Marked, ReadingTaken, Specimen, judge, late};
+use crate::domain::specimen::{By, Marked, ReadingTaken, Specimen, judge};
 use std::sync::Arc;
 use uuid::Uuid;
 
@@ -309,7 +310,7 @@ impl Deciding<'_> {
             self.complete_sample(id);
             return self.bench.find_sample(id).is_some_and(|s| s.reported.is_some());
         }
-        let average = if late::is_ready(sample) { self.average_of(id) } else { None };
+        let average = if quality::is_ready(sample) { self.average_of(id) } else { None };
         let document = self.fresh();
         self.emit(Event::ResultAmended { sample: id, document, average });
         true

@@ -81,10 +81,7 @@ impl Deciding<'_> {
     ) -> Decided {
         let known = || self.bench.samples.values().map(|s| s.label.clone());
         let sample = self.bench.find_sample(id).ok_or_else(|| unknown("sample", id, known()))?;
-        let (label, now, stands) =
-            (sample.label.clone(), sample.intake.version(), sample.intake.particulars.clone());
-        let told: Vec<Told> =
-            sample.intake.corrections.iter().skip(seen_corrections(version)).map(told).collect();
+        let (label, stands) = (sample.label.clone(), sample.intake.particulars.clone());
         if marked.by.person.is_none() {
             let why = "a correction names a person".to_owned();
             return Err(Refusal::Field { field: "who", why });
@@ -99,22 +96,11 @@ impl Deciding<'_> {
             return Err(Refusal::Field { field: "reason", why });
         }
         let particulars = self.particulars(Some(given), Some(id))?.unwrap_or_default();
-        if version.is_some_and(|seen| seen != now) {
-            return Err(Refusal::Changed {
-                label: format!("sample {label}"),
-                since: told,
-                now: format!("its particulars are in version {now}"),
-                version: now,
-            });
-        }
+        self.particulars_unchanged(id, version)?;
         if *particulars == stands {
             return Err(Refusal::Already {
                 what: format!("the particulars of sample {label} are so already"),
             });
-        }
-        if u32::try_from(MOST_CORRECTIONS).is_ok_and(|most| now > most) {
-            let what = format!("the particulars of sample {label} were corrected {MOST_CORRECTIONS} times");
-            return Err(Refusal::Already { what });
         }
         let (correction, reason) = (self.fresh(), reason.to_owned());
         self.emit(Event::Intake(Happened::ParticularsCorrected {
@@ -129,8 +115,29 @@ impl Deciding<'_> {
         Ok(Outcome::made(note, correction))
     }
 
+    /// Somebody who saw an older version of the particulars is told what changed; and there is an end
+    /// to corrections.
+    pub(super) fn particulars_unchanged(&self, id: Uuid, version: Option<u32>) -> Result<(), Refusal> {
+        let Some(sample) = self.bench.find_sample(id) else { return Ok(()) };
+        let (label, now) = (&sample.label, sample.intake.version());
+        if version.is_some_and(|seen| seen != now) {
+            let since = sample.intake.corrections.iter().skip(seen_corrections(version)).map(told).collect();
+            return Err(Refusal::Changed {
+                label: format!("sample {label}"),
+                since,
+                now: format!("its particulars are in version {now}"),
+                version: now,
+            });
+        }
+        if u32::try_from(MOST_CORRECTIONS).is_ok_and(|most| now > most) {
+            let what = format!("the particulars of sample {label} were corrected {MOST_CORRECTIONS} times");
+            return Err(Refusal::Already { what });
+        }
+        Ok(())
+    }
+
     /// New versions of what went out with the particulars as they were.
-    fn tell_corrected(&mut self, sample: Uuid, mut note: String) -> Result<String, Refusal> {
+    pub(super) fn tell_corrected(&mut self, sample: Uuid, mut note: String) -> Result<String, Refusal> {
         let complete: Vec<Uuid> =
             self.bench.specimens_of(sample).iter().filter(|s| s.record.is_some()).map(|s| s.id).collect();
         for id in &complete {

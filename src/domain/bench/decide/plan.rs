@@ -3,6 +3,7 @@
 use super::note::{named, reason};
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Event, Outcome, Refusal};
+use crate::domain::quality::counting;
 use crate::domain::shared::Shared;
 use crate::domain::specimen::Marked;
 use crate::domain::specimen::sample::Sample;
@@ -17,21 +18,17 @@ impl Deciding<'_> {
                 format!("sample {} has its result: register what is to come as a new one", sample.label);
             return Err(Refusal::Already { what });
         }
-        let least = sample.standing().max(1);
+        let least = sample.standing().saturating_sub(counting::replaced(&sample)).max(1);
         if !(least..=20).contains(&planned) {
-            let why = format!(
-                "give {least} to 20: {} of {} are at work or complete",
-                sample.standing(),
-                sample.label
-            );
+            let why = format!("give {least} to 20: {least} of {} are at work or complete", sample.label);
             return Err(Refusal::Field { field: "specimens", why });
         }
         if planned == sample.planned {
             let what = format!("{planned} specimens of {} are planned already", sample.label);
             return Err(Refusal::Already { what });
         }
-        let repeat = sample.repeat.as_ref().map_or_else(String::new, |repeat| {
-            format!("; it is run again, and its result waits for {} new ones all the same", repeat.wanted())
+        let repeat = sample.repeat.as_ref().map_or_else(String::new, |_| {
+            format!("; it is run again, and its result waits for {} new ones all the same", sample.wanted())
         });
         self.emit(Event::SpecimensPlanned { sample: id, planned, marked });
         self.complete_sample(id);

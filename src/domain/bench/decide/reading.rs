@@ -6,7 +6,8 @@ use super::{Decided, Deciding};
 use crate::domain::bench::{Event, Outcome, Refusal};
 use crate::domain::calculation::{self, Counted};
 use crate::domain::method::{Edge, Level, Method};
-use crate::domain::specimen::{Marked, ReadingTaken, judge, late};
+use crate::domain::quality;
+use crate::domain::specimen::{Marked, ReadingTaken, judge};
 use uuid::Uuid;
 
 impl Deciding<'_> {
@@ -63,14 +64,17 @@ impl Deciding<'_> {
             deviations: u32::try_from(deviations).unwrap_or(u32::MAX),
         });
         self.complete_sample(specimen.sample);
-        Ok(Some(format!("{} {}", specimen.quantity(&method), number.reported.normalize())))
+        let stands = self.standing_text(specimen.sample, id) + &self.chart_text(specimen.sample);
+        Ok(Some(format!("{} {}{stands}", specimen.quantity(&method), number.reported.normalize())))
     }
 
     pub(super) fn complete_sample(&mut self, id: Uuid) {
+        self.review_further(id);
         let Some(sample) = self.bench.find_sample(id) else { return };
-        if !late::is_ready(sample) || sample.reported.is_some() {
+        if !quality::is_ready(sample) || sample.reported.is_some() || self.call_for_further(id) {
             return;
         }
+        let Some(sample) = self.bench.find_sample(id) else { return };
         // A result that was void is replaced by the next version of it.
         let again = sample.result.is_some();
         if let Some(average) = self.average_of(id) {
@@ -88,7 +92,7 @@ impl Deciding<'_> {
         let sample = self.bench.find_sample(id)?;
         let rule = self.bench.methods.get(&sample.method)?.calculation.average.value?;
         let counted: Vec<Counted> =
-            late::counting(sample).counts.into_iter().map(|c| Counted::from(&c.calculation)).collect();
+            quality::counting(sample).counts.into_iter().map(|c| Counted::from(&c.calculation)).collect();
         calculation::average(&counted, rule)
     }
 }

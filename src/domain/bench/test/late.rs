@@ -1,8 +1,8 @@
 //! No line at twenty minutes, and none at thirty.
 
 use super::*;
+use crate::domain::quality::{Why, counting};
 use crate::domain::specimen::judge::Code;
-use crate::domain::specimen::late::{Why, counting};
 
 /// Fills at `start` seconds and keeps everything; the sedimentation begins 800 s later.
 fn settling(story: &mut Story, specimen: Uuid, start: f64) -> f64 {
@@ -69,7 +69,7 @@ fn beyond_thirty_minutes_three_new_specimens_are_called_for_at_that_instant() {
     assert_eq!(called(&story), 1);
     let known = story.bench.samples[&sample].repeat.clone().unwrap();
     // Three, from memory: AASHTO T 176, procedure.
-    assert_eq!((known.specimens, known.wanted(), known.group.len()), (3, 3, 0));
+    assert_eq!((known.specimens, known.wanted(0), known.group.len()), (3, 3, 0));
     assert_eq!(known.called_by[0].label, "L-1");
     // Nobody is stopped: a line may still be read, and 'no line' said again.
     let Outcome::Done { note, .. } = story.to(begun + 1900.0).act(Do::NoLineYet { specimen }) else {

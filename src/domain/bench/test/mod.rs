@@ -1,5 +1,6 @@
 //! Life stories of the bench, told with moments and checked by what a person would see.
 
+mod accepted;
 mod alarms;
 mod amended;
 mod anything;
@@ -18,6 +19,7 @@ mod notes;
 mod odd;
 mod placed;
 mod plans;
+mod quality;
 mod switches;
 mod temperature;
 mod variants;

@@ -3,8 +3,8 @@
 use super::value::Units;
 use super::walk::{Table, Walk};
 use crate::domain::method::{
-    AverageRule, CalculationRule, HeightFormula, HeightRule, Level, Precision, RatioRule, ReplicateRule,
-    ResultRule,
+    AverageRule, CalculationRule, FurtherRule, HeightFormula, HeightRule, Level, Precision, RatioRule,
+    ReplicateRule, ResultRule, not_said,
 };
 
 const RATIOS: [(&str, RatioRule); 2] =
@@ -19,6 +19,8 @@ const AVERAGES: [(&str, AverageRule); 3] = [
     ("nearest-whole", AverageRule::NearestWhole),
     ("nearest-whole-of-exact", AverageRule::NearestWholeOfExact),
 ];
+const FURTHER: [(&str, FurtherRule); 2] =
+    [("together", FurtherRule::Together), ("alone", FurtherRule::Alone)];
 const HEIGHTS: [(&str, HeightRule); 2] =
     [("linear-quotient", HeightRule::LinearQuotient), ("cotangent", HeightRule::Cotangent)];
 
@@ -60,10 +62,23 @@ fn height<'t>(walk: &mut Walk<'t>, calculation: &Table<'t>) -> Option<HeightForm
 
 pub(super) fn replicates<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<ReplicateRule> {
     let table = walk.table(root, "replicates")?;
-    walk.only(&table, &["specimens", "max-difference"]);
+    walk.only(&table, &["specimens", "max-difference", "further-specimens", "further-result"]);
     let specimens = walk.count(&table, "specimens", 1..=20);
     let difference = walk.amount(&table, "max-difference", Units::Bare);
-    Some(ReplicateRule { specimens: specimens?, max_difference: difference? })
+    let further_specimens = match table.get("further-specimens") {
+        Some(_) => walk.count(&table, "further-specimens", 1..=20),
+        None => Some(not_said()),
+    };
+    let further_result = match table.get("further-result") {
+        Some(_) => walk.rule(&table, "further-result", &FURTHER),
+        None => Some(not_said()),
+    };
+    Some(ReplicateRule {
+        specimens: specimens?,
+        max_difference: difference?,
+        further_specimens: further_specimens?,
+        further_result: further_result?,
+    })
 }
 
 pub(super) fn precision<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Vec<Precision>> {

@@ -4,8 +4,8 @@ use super::steps::{Seen, position};
 use super::value::Units;
 use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
-    BetweenMarks, Confidence, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
-    ReadingRule, Requirement, Sourced, SpecimenKind, SpecimenRule, TemperatureRule, WeighingRule,
+    BelowRule, BetweenMarks, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
+    ReadingRule, Requirement, Sourced, SpecimenKind, SpecimenRule, TemperatureRule, WeighingRule, not_said,
 };
 use crate::domain::quantity::{Kind, Range, Unit};
 use rust_decimal::Decimal;
@@ -16,6 +16,7 @@ const BASES: [(&str, bool); 2] = [("as-weighed", false), ("dry", true)];
 const READING_UNITS: [(&str, Unit); 2] = [("[in_i]", Unit::Inch), ("mm", Unit::Millimetre)];
 const BETWEEN_MARKS: [(&str, BetweenMarks); 2] =
     [("higher", BetweenMarks::Higher), ("nearest", BetweenMarks::Nearest)];
+const BELOW: [(&str, BelowRule); 2] = [("stands", BelowRule::Stands), ("deviates", BelowRule::Deviates)];
 const NOTES: [(&str, NoteRule); 3] =
     [("always", NoteRule::Always), ("undisturbed", NoteRule::Undisturbed), ("never", NoteRule::Never)];
 
@@ -107,8 +108,12 @@ pub(super) fn temperature<'t>(
     steps: Option<&[Seen<'t>]>,
 ) -> Option<TemperatureRule> {
     let table = walk.table(root, "temperature")?;
-    walk.only(&table, &["limits", "from", "to"]);
+    walk.only(&table, &["limits", "from", "to", "passing-below"]);
     let limits = walk.range(&table, "limits", Units::Of(Kind::Temperature));
+    let passing_below = match table.get("passing-below") {
+        Some(_) => walk.rule(&table, "passing-below", &BELOW),
+        None => Some(not_said()),
+    };
     let from = walk.text(&table, "from");
     let to = walk.text(&table, "to");
     let mut place = |key: &str, name: &Option<String>| {
@@ -123,7 +128,7 @@ pub(super) fn temperature<'t>(
         walk.fault(node.at, &node.key, "a step before `from`", "the step of `from`, or one after it");
         return None;
     }
-    Some(TemperatureRule { limits: limits?, from: from?, to: to? })
+    Some(TemperatureRule { limits: limits?, from: from?, to: to?, passing_below: passing_below? })
 }
 
 /// `levels`: what the steps read, as far as that could be told.
@@ -198,12 +203,6 @@ pub(super) fn notes<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<NoteRul
         }
     }
     whole.then_some(rules)
-}
-
-/// What a file leaves out that it may leave out.
-pub(super) fn not_said<T>() -> Sourced<T> {
-    let source = "the method file says nothing".to_owned();
-    Sourced { value: None, source, confidence: Confidence::Unknown }
 }
 
 pub(super) fn requirements<'t>(

@@ -179,6 +179,7 @@ pub(super) fn told() -> Vec<Story> {
         super::super::intake::whole_story(),
         super::super::keeping::story(),
     ]);
+    told.push(super::super::quality::whole_story(frozen_method()));
     told
 }
 
