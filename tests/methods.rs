@@ -83,7 +83,7 @@ fn only_what_must_be_pressed_must_be_pressed() {
     for method in [t176(), d2419()] {
         let pressed: Vec<_> = method
             .points()
-            .into_iter()
+            .iter()
             .filter(|point| !point.optional && !matches!(point.edge, Edge::Value(_)))
             .map(|point| (method.steps[point.step].name.as_str(), point.edge))
             .map(|(name, edge)| format!("{name} {edge:?}"))

@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{commands, keep, listen, reckon, remove};
+use super::{commands, keep, listen, reckon, remove, report};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -39,6 +39,12 @@ pub enum Command {
     Room(RoomArgs),
     /// Show what is past the time for which it is kept; with a file, a name and a reason, take it out.
     Remove(RemoveArgs),
+    /// Make the report of a sample, or a blank worksheet, as a PDF.
+    #[command(long_about = report::HELP)]
+    Report(report::ReportArgs),
+    /// Print a sheet: the pages call it.
+    #[command(hide = true)]
+    Print,
 }
 
 /// Arguments of `run` and `check`.
@@ -236,6 +242,8 @@ fn dispatch(command: Command) -> Exit {
         Command::Export(args) => keep::export(&args),
         Command::Room(args) => keep::room(&args),
         Command::Remove(args) => remove::remove(&args),
+        Command::Report(args) => report::main(&args),
+        Command::Print => report::print(),
     }
 }
 

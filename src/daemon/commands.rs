@@ -40,6 +40,11 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         faults.extend(found);
         Vec::new()
     });
+    let recipes = settings.station.solutions.as_deref().map_or(Ok(Vec::new()), settings::load_solutions);
+    let recipes = recipes.unwrap_or_else(|found| {
+        faults.extend(found);
+        Vec::new()
+    });
     for (name, instrument) in &settings.instruments {
         // A probe is a probe, wherever it stands.
         let weighs = |kind| kind == InstrumentKind::Balance;
@@ -62,6 +67,7 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
         settings,
         methods,
         equipment,
+        recipes,
         shapes,
         clock: Arc::new(clock),
         running_clock: true,

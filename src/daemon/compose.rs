@@ -23,6 +23,7 @@ use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
 use crate::domain::reading::Live;
+use crate::domain::solution::Recipe;
 use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
@@ -35,6 +36,7 @@ use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::triggers::gpio;
+use crate::web::report::Reports;
 use crate::web::{self, AppState};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -57,6 +59,8 @@ pub struct Parts {
     pub methods: Vec<Method>,
     /// Kinds of equipment, where the settings name their folder.
     pub equipment: Vec<Kind>,
+    /// Recipes of solutions, where the settings name their folder.
+    pub recipes: Vec<Recipe>,
     /// The shapes that the instruments name.
     pub shapes: BTreeMap<String, AnyShape>,
     /// Bench time.
@@ -150,12 +154,19 @@ struct Ends {
     relay: CancellationToken,
 }
 
+/// The pages, until they are told to end.
+async fn serve(listener: tokio::net::TcpListener, state: AppState, end: CancellationToken) {
+    if let Err(error) = web::serve(listener, state, end).await {
+        tracing::error!("the pages ended: {error}");
+    }
+}
+
 /// Starts everything. The first input is the start itself, on the disk before anything else.
 ///
 /// # Errors
 /// See [`StationError`]; nothing is left running.
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
-    let Parts { settings, methods, equipment, shapes, clock, running_clock, rehearsal } = parts;
+    let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
@@ -174,7 +185,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
-    let started = What::Started(Box::new(started(&settings, methods, equipment, rehearsal)));
+    let started = What::Started(Box::new(started(&settings, methods, equipment, recipes, rehearsal)));
     handle.ask(started, clock.now()).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
@@ -210,14 +221,10 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         live: live.clone(),
         zone: settings.station.time_zone.as_str().into(),
         labels: settings.labels,
+        reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
         port: pages.port(),
     };
-    let end = ends.adapters.clone();
-    adapters.spawn(async move {
-        if let Err(error) = web::serve(listener, state, end).await {
-            tracing::error!("the pages ended: {error}");
-        }
-    });
+    adapters.spawn(serve(listener, state, ends.adapters.clone()));
     tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
     Ok(Running { station: handle, journal, journal_id, pages, live, main_loop, adapters, relay, ends, path })
 }
@@ -243,7 +250,13 @@ impl Running {
     }
 }
 
-fn started(settings: &Settings, methods: Vec<Method>, equipment: Vec<Kind>, rehearsal: bool) -> Started {
+fn started(
+    settings: &Settings,
+    methods: Vec<Method>,
+    equipment: Vec<Kind>,
+    recipes: Vec<Recipe>,
+    rehearsal: bool,
+) -> Started {
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),
@@ -258,6 +271,7 @@ fn started(settings: &Settings, methods: Vec<Method>, equipment: Vec<Kind>, rehe
         instruments: settings.instruments.iter().map(|(name, i)| (name.clone(), i.kind)).collect(),
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
+        recipes,
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),

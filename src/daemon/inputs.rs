@@ -1,7 +1,7 @@
 //! From the adapters' messages to the station's inputs: one translation for each, no rule.
 
 use super::pulses::Pulses;
-use super::station::StationHandle;
+use super::station::{Reply, StationHandle};
 use crate::clock::Clock;
 use crate::domain::bench::{
     Act, ConsumerAsk, Contact, FromConsumer, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport,
@@ -112,17 +112,21 @@ pub(super) async fn inbound(
                     trigger_meaning(&message.payload, message.retain, message.dup).map_err(|e| e.to_string())
                 };
                 let trigger = Trigger { name: name.clone(), contact, via: "mqtt".to_owned() };
+                let (what, done) = (What::Trigger(trigger), message.done);
+                if message.response_topic.is_none() {
+                    // The session may have gone: then the broker sends the message again, marked.
+                    if !station.send(what, message.arrived, Some(Reply::Decided(done))).await {
+                        return;
+                    }
+                    continue;
+                }
                 let (reply, outcome) = oneshot::channel();
-                let sent = station.send(What::Trigger(trigger), message.arrived, Some(reply)).await;
-                if !sent {
+                if !station.send(what, message.arrived, Some(Reply::Outcome(reply))).await {
                     return;
                 }
-                let wants_reply = message.response_topic.is_some();
                 tokio::spawn(async move {
-                    let outcome = outcome.await.ok().filter(|_| wants_reply);
-                    let outcome = outcome.and_then(|o| serde_json::to_string(&o).ok());
-                    // The session may have gone: then the broker sends the message again, marked.
-                    let _ = message.done.send(outcome);
+                    let outcome = outcome.await.ok().and_then(|o| serde_json::to_string(&o).ok());
+                    let _ = done.send(outcome);
                 });
             }
             TopicKind::Ask(verb) => {
@@ -195,7 +199,7 @@ async fn ask(
         None => what,
     };
     let (reply, outcome) = oneshot::channel();
-    station.send(what, message.arrived, Some(reply)).await;
+    station.send(what, message.arrived, Some(Reply::Outcome(reply))).await;
     Answer::Later(outcome)
 }
 

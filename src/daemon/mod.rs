@@ -11,5 +11,6 @@ mod disk;
 mod inputs;
 mod keep;
 mod pulses;
+mod report;
 mod outbox;
 mod remove;

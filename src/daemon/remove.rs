@@ -67,9 +67,9 @@ fn removed(args: &RemoveArgs) -> Result<(), Fault> {
 fn shown(settings: &Settings, now: &Moment) -> Result<(), Fault> {
     let read = || -> Result<_, JournalError> {
         let mut reader = Reader::open(&settings.journal.path)?;
+        let restored = reader.restored(None)?;
         reader.hold_still()?;
         export::list_all(&mut reader)?;
-        let restored = reader.restored()?;
         Ok((reader, restored))
     };
     let (reader, restored) = read().map_err(|e| of_journal(&e))?;

@@ -15,7 +15,7 @@ mod trouble;
 #[cfg(test)]
 mod test;
 
-use crate::clock::Clock;
+use crate::clock::{Clock, Reached};
 use crate::domain::alarm::Alarm;
 use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
@@ -36,8 +36,13 @@ pub use fold::{FoldError, fold, fold_readable};
 const QUEUE: usize = 1024;
 /// Inputs of one batch: bounds how long a commit takes and how much one failure takes back.
 const BATCH: usize = 256;
-/// Events after which the state is stored whole, so that a start never reads more than these.
+/// Events after which the state is stored whole, so that a start reads some and never all of them:
+/// at least so many,
 const SNAPSHOT_EVERY: u64 = 1000;
+/// and so many times the bytes of the last stored state, so that storing a large one costs no more
+/// than the events themselves; but never more events than these.
+const SNAPSHOT_SHARE: usize = 2;
+const SNAPSHOT_LATEST: u64 = 8000;
 /// A batch that the disk has not confirmed for this long is shown as trouble.
 const STUCK: Duration = Duration::from_secs(10);
 
@@ -49,7 +54,26 @@ pub struct Message {
     /// When it happened.
     pub moment: Moment,
     /// Who wants to know what came of it, once it is on the disk.
-    pub reply: Option<oneshot::Sender<Outcome>>,
+    pub reply: Option<Reply>,
+}
+
+/// Who wants to know what came of an input.
+#[derive(Debug)]
+pub enum Reply {
+    /// Somebody who is told.
+    Outcome(oneshot::Sender<Outcome>),
+    /// Somebody who only waits until it is decided and on the disk, and has nothing to say of it.
+    Decided(oneshot::Sender<Option<String>>),
+}
+
+impl Reply {
+    fn tell(self, outcome: Outcome) {
+        // Whoever asked may have gone; the journal holds the outcome.
+        match self {
+            Self::Outcome(asked) => drop(asked.send(outcome)),
+            Self::Decided(waits) => drop(waits.send(None)),
+        }
+    }
 }
 
 /// The last committed state, for everybody who shows or publishes.
@@ -92,14 +116,15 @@ impl StationHandle {
 
     /// Sends an input; `reply` takes its outcome once it is on the disk. Returns as soon as the
     /// input is queued, so that a sender keeps the order of its inputs.
-    pub async fn send(&self, what: What, moment: Moment, reply: Option<oneshot::Sender<Outcome>>) -> bool {
+    pub async fn send(&self, what: What, moment: Moment, reply: Option<Reply>) -> bool {
         self.messages.send(Message { what, moment, reply }).await.is_ok()
     }
 
     /// Sends an input and waits until it is on the disk. `None`: the station has ended.
     pub async fn ask(&self, what: What, moment: Moment) -> Option<Outcome> {
         let (reply, answer) = oneshot::channel();
-        self.messages.send(Message { what, moment, reply: Some(reply) }).await.ok()?;
+        let reply = Some(Reply::Outcome(reply));
+        self.messages.send(Message { what, moment, reply }).await.ok()?;
         answer.await.ok()
     }
 
@@ -134,7 +159,14 @@ pub struct Station {
     trouble: Option<Alarm>,
     reports: u64,
     snapshot_at: u64,
+    /// Bytes of the state as it was stored last, and of the events since.
+    snapshot_bytes: usize,
+    event_bytes: usize,
     idle_deadline: Option<i64>,
+    /// The next deadline stands; false after an input, which may have moved it.
+    foreseen: bool,
+    /// Ends at the next deadline, on the boot clock.
+    alarm_clock: Option<(i64, Reached)>,
 }
 
 /// A batch on its way to the disk.
@@ -154,6 +186,7 @@ impl Station {
         clock: Arc<dyn Clock>,
     ) -> (Self, StationHandle) {
         let snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
+        let snapshot_bytes = restored.snapshot.as_ref().map_or(0, |(_, state)| state.len());
         let committed = Arc::new(Committed {
             bench: Arc::new(bench.clone()),
             sequence: restored.chain.seq(),
@@ -176,7 +209,11 @@ impl Station {
             trouble: None,
             reports: 0,
             snapshot_at,
+            snapshot_bytes,
+            event_bytes: 0,
             idle_deadline: None,
+            foreseen: false,
+            alarm_clock: None,
         };
         (station, StationHandle { messages: sender, committed: receiver })
     }
@@ -190,7 +227,7 @@ impl Station {
         watchdog.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         loop {
             self.launch();
-            let deadline = self.deadline();
+            self.foresee();
             tokio::select! {
                 biased;
                 result = landed(&mut self.flying) => self.land(result, &cancel).await?,
@@ -200,6 +237,8 @@ impl Station {
                 _ = watchdog.tick() => {
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                     self.look_for_stuck();
+                    // What began before the machine's last start moves with the wall clock.
+                    self.foreseen = false;
                 }
                 Some((found, message)) = self.recalls.next(), if self.pending.len() < BATCH => {
                     self.recalled(found, message);
@@ -208,7 +247,7 @@ impl Station {
                     Some(message) => self.gather(message),
                     None => break,
                 },
-                () = deadline => self.deadline_passed(),
+                () = rung(&mut self.alarm_clock) => self.deadline_passed(),
             }
         }
         self.finish(&cancel).await
@@ -252,20 +291,29 @@ impl Station {
 
     fn decide_input(&mut self, waiting: Waiting) {
         self.idle_deadline = None;
+        self.foreseen = false;
         self.reports += u64::from(matches!(waiting.input.what, What::Instrument(_)));
         batch::decide(&mut self.bench, &mut self.chain, self.journal_id, &mut self.pending, waiting);
     }
 
-    /// Wakes at the next deadline of the bench, or never.
-    fn deadline(&self) -> Pin<Box<dyn Future<Output = ()> + Send>> {
-        match self.bench.next_deadline(&self.clock.now()) {
+    /// Sets the alarm clock to the next deadline of the bench, if an input may have moved it.
+    fn foresee(&mut self) {
+        if std::mem::replace(&mut self.foreseen, true) {
+            return;
+        }
+        match self.bench.foresee(&self.clock.now()) {
             // A deadline that had nothing to say must not be asked again at once.
-            Some(at) if self.idle_deadline != Some(at) => self.clock.reached(at),
-            _ => Box::pin(std::future::pending()),
+            Some(at) if self.idle_deadline != Some(at) => {
+                if self.alarm_clock.as_ref().is_none_or(|(set, _)| *set != at) {
+                    self.alarm_clock = Some((at, self.clock.reached(at)));
+                }
+            }
+            _ => self.alarm_clock = None,
         }
     }
 
     fn deadline_passed(&mut self) {
+        (self.foreseen, self.alarm_clock) = (false, None);
         let moment = self.clock.now();
         let Some(at) = self.bench.next_deadline(&moment) else { return };
         if at > moment.boot_ns {
@@ -287,12 +335,13 @@ impl Station {
             return;
         }
         let mut pending = std::mem::take(&mut self.pending);
-        let sequence = self.chain.seq();
-        if sequence.saturating_sub(self.snapshot_at) >= SNAPSHOT_EVERY {
+        let payloads = pending.batch.events.iter().filter_map(|event| event.payload.as_ref());
+        self.event_bytes += payloads.map(String::len).sum::<usize>();
+        if self.wants_snapshot() {
             pending.batch.snapshot = self.snapshot();
         }
         let committed = self.committed();
-        if pending.batch == crate::journal::Batch::default() {
+        if pending.batch.is_empty() {
             // Nothing to store: told at once.
             self.published.send_replace(committed);
             pending.tell();
@@ -325,11 +374,18 @@ impl Station {
         if last.sequence == sequence { last.bench.clone() } else { Arc::new(self.bench.clone()) }
     }
 
+    fn wants_snapshot(&self) -> bool {
+        let events = self.chain.seq().saturating_sub(self.snapshot_at);
+        events >= SNAPSHOT_LATEST
+            || events >= SNAPSHOT_EVERY
+                && self.event_bytes >= self.snapshot_bytes.saturating_mul(SNAPSHOT_SHARE)
+    }
+
     fn snapshot(&mut self) -> Option<(u64, String)> {
         let state = serde_json::to_string(&self.bench)
             .inspect_err(|e| tracing::error!("the state cannot be stored whole: {e}"))
             .ok()?;
-        self.snapshot_at = self.chain.seq();
+        (self.snapshot_at, self.snapshot_bytes, self.event_bytes) = (self.chain.seq(), state.len(), 0);
         Some((self.snapshot_at, state))
     }
 
@@ -347,7 +403,10 @@ impl Station {
                 pending.tell();
                 Ok(())
             }
-            Err(error) => self.recover(pending, error, cancel).await,
+            Err(error) => {
+                self.foreseen = false;
+                self.recover(pending, error, cancel).await
+            }
         }
     }
 
@@ -375,6 +434,13 @@ impl Station {
             }
         }
         Ok(())
+    }
+}
+
+async fn rung(alarm_clock: &mut Option<(i64, Reached)>) {
+    match alarm_clock {
+        Some((_, reached)) => reached.await,
+        None => std::future::pending().await,
     }
 }
 

@@ -29,6 +29,17 @@ pub struct Chain {
     documents: Block,
 }
 
+/// Two heads are the same when every next event would get the same link on both.
+impl PartialEq for Chain {
+    fn eq(&self, other: &Self) -> bool {
+        (self.seq, self.link, self.document) == (other.seq, other.link, other.document)
+            && self.samples == other.samples
+            && self.documents == other.documents
+    }
+}
+
+impl Eq for Chain {}
+
 /// Rows that wait to be anchored by the next chained event.
 #[derive(Debug, Clone, Default)]
 struct Block {
@@ -183,6 +194,12 @@ impl Chain {
     /// Makes the row of the next document. The next chained event anchors it: append one in the
     /// same batch where the document must be provable at once.
     pub fn document(&mut self, document: NewDocument) -> OutboxRow {
+        self.issue(document).0
+    }
+
+    /// The same, with the SHA-256 of what is sent.
+    pub fn issue(&mut self, document: NewDocument) -> (OutboxRow, Digest) {
+        let digest = sha256(document.payload.as_bytes());
         let row = OutboxRow {
             number: self.document + 1,
             id: document.id,
@@ -193,8 +210,8 @@ impl Chain {
             made_at_ns: document.made_at_ns,
             acked_at_ns: None,
         };
-        self.step_document(&row, &sha256(row.payload.as_bytes()));
-        row
+        self.step_document(&row, &digest);
+        (row, digest)
     }
 
     /// Checks that a stored document comes next, and takes it in.
@@ -287,6 +304,12 @@ impl Chain {
     }
 }
 
+impl PartialEq for Block {
+    fn eq(&self, other: &Self) -> bool {
+        self.count == other.count && self.digest() == other.digest()
+    }
+}
+
 impl Block {
     fn add(&mut self, header: &[u8], payload: &Digest) {
         self.count += 1;
@@ -306,13 +329,9 @@ pub fn sha256(bytes: &[u8]) -> Digest {
 
 /// A digest for people: 64 lower-case hexadecimal digits.
 pub fn hex(digest: &Digest) -> String {
-    const DIGITS: [char; 16] =
-        ['0', '1', '2', '3', '4', '5', '6', '7', '8', '9', 'a', 'b', 'c', 'd', 'e', 'f'];
-    let mut text = String::with_capacity(64);
-    for nibble in digest.iter().flat_map(|byte| [byte >> 4, byte & 15]) {
-        text.extend(DIGITS.get(usize::from(nibble)));
-    }
-    text
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let nibbles = digest.iter().flat_map(|byte| [byte >> 4, byte & 15]);
+    nibbles.map(|nibble| char::from(DIGITS[usize::from(nibble & 15)])).collect()
 }
 
 fn header(row: &EventRow) -> Vec<u8> {

@@ -12,6 +12,7 @@ use super::rows::{Batch, ClosedFound, ClosedWanted, InputRow, OutboxRow, Restore
 use super::size;
 use super::sql;
 use super::store::{OpenWith, Store};
+use super::taken;
 use super::thread::{self, Request};
 use super::times::CommitTimes;
 use super::verify::Verified;
@@ -84,9 +85,9 @@ impl Journal {
         self.ask(move |store| store.commit(batch)).await
     }
 
-    /// Remembers that the network acknowledged a document. Stored with the next commit, or alone
-    /// within a second, or at 64 of them, or at the close. Lost in a power cut before that: the
-    /// document is then sent again, which its number and id let the receiver see.
+    /// Remembers that the network acknowledged every document up to this one. Stored with the next
+    /// commit, or alone within a second, or at 64 of them, or at the close. Lost in a power cut before
+    /// that: the documents are then sent again, which their numbers and ids let the receiver see.
     pub fn note_acked(&self, number: u64, at_ns: i64) {
         if self.inner.acks.note(number, at_ns) {
             // A closed journal: the document is sent again after the next start.
@@ -105,15 +106,10 @@ impl Journal {
         self.ask(move |store| store.reload(Some(seq))).await
     }
 
-    /// Up to `limit` documents after `number` that the network has not acknowledged, ascending.
-    pub async fn outbox_after(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
-        self.ask(move |store| store.unacked_after(number, limit)).await
-    }
-
     /// Up to `limit` documents from `number` on, acknowledged or not, ascending: for a replay.
     pub async fn outbox_from(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
         let after = number.saturating_sub(1);
-        self.ask(move |store| store.read(|conn| sql::documents_after(conn, after, limit, false))).await
+        self.ask(move |store| store.documents(|conn| sql::documents_after(conn, after, limit))).await
     }
 
     /// Keeps documents that were just stored, so that [`Journal::fresh_after`] has them.
@@ -130,17 +126,12 @@ impl Journal {
     /// Where sending goes on: every document up to the first number is acknowledged, and every one
     /// up to the second was acknowledged before `since_ns` (wall time in nanoseconds).
     pub async fn resume_sending(&self, since_ns: i64) -> Result<(u64, u64), JournalError> {
-        self.ask(move |store| {
-            let (newest, unacked, recent) = store.read(|conn| sql::resume(conn, since_ns))?;
-            let before = |first: Option<u64>| first.map_or(newest, |n| n.saturating_sub(1));
-            Ok((before(unacked), before(recent)))
-        })
-        .await
+        self.ask(move |store| store.read(|conn| taken::resume(conn, since_ns))).await
     }
 
     /// How many documents the network has not acknowledged.
     pub async fn unacked_count(&self) -> Result<u64, JournalError> {
-        self.ask(Store::unacked).await
+        self.ask(|store| Ok(store.unacked())).await
     }
 
     /// Up to `limit` documents of a kind, newest first, numbered below `before` where given.
@@ -151,13 +142,16 @@ impl Journal {
         limit: u32,
     ) -> Result<Vec<OutboxRow>, JournalError> {
         let kind = kind.to_owned();
-        self.ask(move |store| store.read(|conn| sql::documents_of(conn, &kind, before, limit))).await
+        self.ask(move |store| store.documents(|conn| sql::documents_of(conn, &kind, before, limit))).await
     }
 
     /// The document with this id.
     pub async fn document(&self, id: &str) -> Result<Option<OutboxRow>, JournalError> {
         let id = id.to_owned();
-        self.ask(move |store| store.read(|conn| sql::document_by_id(conn, &id))).await
+        let found = self.ask(move |store| {
+            store.documents(|conn| Ok(sql::document_by_id(conn, &id)?.into_iter().collect()))
+        });
+        Ok(found.await?.pop())
     }
 
     /// The input with this id: lets an ask that comes twice get its first answer again.
@@ -186,7 +180,8 @@ impl Journal {
         self.ask(move |store| store.read(|conn| closed::page(conn, &wanted, limit))).await
     }
 
-    /// Where the file is.
+    /// The journal's file, for a [`Reader`](super::Reader) of its own: a long look keeps no commit
+    /// waiting.
     pub fn path(&self) -> &Path {
         &self.inner.path
     }

@@ -29,6 +29,7 @@ mod acks;
 mod fresh;
 mod schema;
 mod sql;
+mod taken;
 mod restore;
 mod store;
 mod times;
@@ -50,8 +51,8 @@ pub use listed::{ListedFound, ListedRow, ListedWanted};
 pub use read::Reader;
 pub use removal::{Blank, Blanked, Through};
 pub use rows::{
-    Batch, ClosedFound, ClosedRow, ClosedWanted, EventRow, InputRow, NewDocument, NewEvent, OutboxRow,
-    Restored,
+    Batch, ClosedFound, ClosedRow, ClosedWanted, Continued, EventRow, InputRow, NewDocument, NewEvent,
+    OutboxRow, Restored,
 };
 pub use size::{Grown, Size};
 pub use store::OpenWith;

@@ -4,13 +4,16 @@ use super::closed;
 use super::error::JournalError;
 use super::listed::{self, ListedFound, ListedRow, ListedWanted};
 use super::removal::{self, Blanked};
+use super::restore;
 use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow, Restored};
 use super::schema::{self, Found};
 use super::size::{self, Size};
 use super::sql;
-use super::store;
+use super::store::told;
+use super::taken::{self, TAKEN_SINCE};
 use rusqlite::{Connection, OpenFlags};
 use std::fmt::Write as _;
+use std::ops::Range;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -20,7 +23,7 @@ use uuid::Uuid;
 const CLOSED_SINCE: u32 = 2;
 
 /// The first format with a list of documents, removals, and notes of how the file grows.
-pub(super) const LISTED_SINCE: u32 = 3;
+pub(super) const LISTED_SINCE: u32 = 4;
 
 /// A connection of its own that cannot write.
 #[derive(Debug)]
@@ -81,6 +84,24 @@ impl Reader {
         self.read(|conn| sql::events_after(conn, after, limit))
     }
 
+    /// Number of the newest event; 0 if there is none.
+    pub fn newest_event(&self) -> Result<u64, JournalError> {
+        self.read(sql::newest_event)
+    }
+
+    /// The events of these kinds whose numbers lie in a range, in order.
+    pub fn events_of(&self, kinds: &[&str], numbers: Range<u64>) -> Result<Vec<EventRow>, JournalError> {
+        self.read(|conn| sql::events_of(conn, kinds, &numbers))
+    }
+
+    /// State and events as a station finds them at its start, `before` an event if one is given.
+    /// One transaction: a station may write meanwhile.
+    pub fn restored(&self, before: Option<u64>) -> Result<Restored, JournalError> {
+        let snapshot = self.conn.unchecked_transaction();
+        let snapshot = snapshot.map_err(|e| JournalError::database(&self.path, "read", &e))?;
+        restore::restore(&snapshot, before).map_err(|error| told(&self.path, error))
+    }
+
     /// Up to `limit` inputs in the order in which they were decided, after the first `skip`.
     pub fn inputs(&self, skip: u64, limit: u32) -> Result<Vec<InputRow>, JournalError> {
         self.read(|conn| sql::inputs_after(conn, skip, limit))
@@ -88,12 +109,20 @@ impl Reader {
 
     /// Up to `limit` documents after a number, ascending.
     pub fn documents(&self, after: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
-        self.read(|conn| sql::documents_after(conn, after, limit, false))
+        self.read(|conn| {
+            let mut rows = sql::documents_after(conn, after, limit)?;
+            self.mark(&mut rows)?;
+            Ok(rows)
+        })
     }
 
     /// The document with this id.
     pub fn document(&self, id: &str) -> Result<Option<OutboxRow>, JournalError> {
-        self.read(|conn| sql::document_by_id(conn, id))
+        self.read(|conn| {
+            let mut row = sql::document_by_id(conn, id)?;
+            self.mark(row.as_mut_slice())?;
+            Ok(row)
+        })
     }
 
     /// What has left the state, by its identity or by that of one of its parts.
@@ -115,7 +144,11 @@ impl Reader {
 
     /// The document with this number.
     pub fn document_at(&self, number: u64) -> Result<Option<OutboxRow>, JournalError> {
-        self.read(|conn| sql::document_at(conn, number))
+        self.read(|conn| {
+            let mut row = sql::document_at(conn, number)?;
+            self.mark(row.as_mut_slice())?;
+            Ok(row)
+        })
     }
 
     /// How far the list of documents goes, and the number of the newest document.
@@ -171,12 +204,20 @@ impl Reader {
 
     /// The same of documents.
     pub fn documents_whole(&self, after: u64, upto: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
-        self.read(|conn| removal::documents_whole(conn, after, upto, limit))
+        self.read(|conn| {
+            let mut rows = removal::documents_whole(conn, after, upto, limit)?;
+            self.mark(&mut rows)?;
+            Ok(rows)
+        })
     }
 
     /// The oldest document that the network has not acknowledged.
     pub fn oldest_unacked(&self) -> Result<Option<OutboxRow>, JournalError> {
-        Ok(self.read(|conn| sql::documents_after(conn, 0, 1, true))?.into_iter().next())
+        if self.format < TAKEN_SINCE {
+            let rows = self.documents(0, u32::MAX)?;
+            return Ok(rows.into_iter().find(|row| row.acked_at_ns.is_none()));
+        }
+        Ok(self.read(|conn| sql::documents_after(conn, taken::through_of(conn)?, 1))?.into_iter().next())
     }
 
     /// Number of the last document before the first that was made at an instant or later; 0: none.
@@ -187,11 +228,6 @@ impl Reader {
     /// What documents were made anew at an instant or later whose first version is from before it.
     pub fn amended_after(&self, at_ns: i64) -> Result<Vec<String>, JournalError> {
         self.read(|conn| removal::amended_after(conn, at_ns))
-    }
-
-    /// What a station needs to go on, without opening the journal for writing.
-    pub fn restored(&self) -> Result<Restored, JournalError> {
-        store::read_back(&self.conn, &self.path, None)
     }
 
     /// The removals that the journal tells of, oldest first.
@@ -211,6 +247,11 @@ impl Reader {
     /// station writes on. It ends with the reader.
     pub fn hold_still(&self) -> Result<(), JournalError> {
         self.read(|conn| conn.execute_batch("BEGIN"))
+    }
+
+    /// In an older format the row itself says it.
+    fn mark(&self, rows: &mut [OutboxRow]) -> rusqlite::Result<()> {
+        if self.format < TAKEN_SINCE { Ok(()) } else { taken::mark(&self.conn, rows) }
     }
 
     pub(super) fn connection(&self) -> &Connection {

@@ -100,7 +100,8 @@ pub struct OutboxRow {
     pub payload: String,
     /// Wall time in nanoseconds since 1970-01-01T00:00:00Z.
     pub made_at_ns: i64,
-    /// When the network acknowledged it; absent while it has not. Not part of the chain.
+    /// When the network acknowledged it, up to the second in which that was stored; absent while it
+    /// has not, and not written with the row. Not part of the chain.
     pub acked_at_ns: Option<i64>,
 }
 
@@ -154,6 +155,16 @@ pub struct ClosedWanted {
     pub before: Option<u64>,
 }
 
+/// The heads before and after the rows of a batch, from whoever made them: the journal compares the
+/// first with its own, and need not hash every row again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Continued {
+    /// The head that the first row was made on.
+    pub from: Chain,
+    /// The head after the last row.
+    pub to: Chain,
+}
+
 /// What is committed together: all of it, or none.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Batch {
@@ -167,10 +178,25 @@ pub struct Batch {
     pub closed: Vec<ClosedRow>,
     /// State after the event with this number, as JSON.
     pub snapshot: Option<(u64, String)>,
-    /// Documents that the network acknowledged: number, and wall time in nanoseconds.
-    pub acked: Vec<(u64, i64)>,
+    /// The network acknowledged every document up to this number, at this wall time in nanoseconds.
+    pub acked: Option<(u64, i64)>,
+    /// Where its rows stand in the chain; without it every row is hashed again.
+    pub continued: Option<Box<Continued>>,
     /// Number of the event that tells of a removal, before anything is removed.
     pub removal: Option<u64>,
+}
+
+impl Batch {
+    /// There is nothing to store.
+    pub fn is_empty(&self) -> bool {
+        self.inputs.is_empty()
+            && self.events.is_empty()
+            && self.outbox.is_empty()
+            && self.closed.is_empty()
+            && self.snapshot.is_none()
+            && self.acked.is_none()
+            && self.removal.is_none()
+    }
 }
 
 /// What a journal holds that a station needs to go on.

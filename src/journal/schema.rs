@@ -12,7 +12,7 @@ use uuid::Uuid;
 pub(super) const APPLICATION: i32 = 0x7374_6a6c;
 
 /// One script for each format, in order; a file's `user_version` counts those it has seen.
-const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2, FORMAT_3];
+const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2, FORMAT_3, FORMAT_4];
 
 /// Holds the number up to which documents are in `listed`.
 pub(super) const LISTED_THROUGH: &str = "listed-through";
@@ -119,17 +119,44 @@ CREATE TRIGGER closed_named BEFORE UPDATE OF number, id, label, closed_ns ON clo
 BEGIN SELECT RAISE(ABORT, 'what has left keeps its name'); END;
 ";
 
+/// Acknowledgements as marks for all documents up to a number, where each row of the outbox had its
+/// own and was written a second time for it. What the rows say goes over: of the newest thousand
+/// each by itself (they may have to go out again), of all before them the last one's. A row that was
+/// acknowledged behind one that was not goes out again.
+const FORMAT_3: &str = "
+CREATE TABLE taken (
+    through INTEGER PRIMARY KEY CHECK (through > 0),
+    at_ns   INTEGER NOT NULL
+) STRICT;
+
+INSERT INTO taken (through, at_ns)
+WITH acked (through) AS (
+    SELECT coalesce(
+        (SELECT number - 1 FROM outbox WHERE acked_at_ns IS NULL ORDER BY number LIMIT 1),
+        (SELECT max(number) FROM outbox))
+)
+SELECT number, acked_at_ns FROM outbox, acked
+WHERE number BETWEEN through - 1000 AND through AND acked_at_ns IS NOT NULL;
+
+DROP INDEX outbox_unacked;
+
+CREATE TRIGGER taken_stays BEFORE DELETE ON taken
+BEGIN SELECT RAISE(ABORT, 'an acknowledgement is never deleted'); END;
+CREATE TRIGGER taken_fixed BEFORE UPDATE ON taken
+BEGIN SELECT RAISE(ABORT, 'an acknowledgement is never changed'); END;
+";
+
 /// What is kept beside the chain for years: a list of documents to search in, which removals there
 /// were, and how the file has grown; and a document may be blanked once the network has it. The list
 /// and the growth are short cuts like `closed`. No check on the added column: it would read every
 /// document of the file.
-const FORMAT_3: &str = "
+const FORMAT_4: &str = "
 ALTER TABLE outbox ADD COLUMN payload_hash BLOB;
 DROP TRIGGER outbox_fixed;
 CREATE TRIGGER outbox_fixed BEFORE UPDATE OF number, id, kind, topic, subject, made_at_ns ON outbox
 BEGIN SELECT RAISE(ABORT, 'a document is never changed'); END;
 CREATE TRIGGER outbox_payload BEFORE UPDATE OF payload, payload_hash ON outbox
-WHEN new.payload <> '' OR old.acked_at_ns IS NULL OR old.payload_hash IS NOT NULL
+WHEN new.payload <> '' OR old.number > (SELECT coalesce(max(through), 0) FROM taken) OR old.payload_hash IS NOT NULL
     OR coalesce(length(new.payload_hash), 0) <> 32
 BEGIN SELECT RAISE(ABORT, 'a document that the network has may be blanked, never changed'); END;
 

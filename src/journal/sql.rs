@@ -3,6 +3,7 @@
 use super::chain::Digest;
 use super::rows::{EventRow, InputRow, OutboxRow};
 use rusqlite::{Connection, OptionalExtension, Row, Transaction};
+use std::ops::Range;
 use uuid::Uuid;
 
 /// Columns of [`event`].
@@ -100,20 +101,13 @@ pub(super) fn put_event(tx: &Transaction, row: &EventRow) -> rusqlite::Result<()
 
 /// Writes a document.
 pub(super) fn put_document(tx: &Transaction, row: &OutboxRow) -> rusqlite::Result<()> {
-    let sql = "INSERT INTO outbox (number, id, kind, topic, subject, payload, made_at_ns, acked_at_ns) \
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
+    let sql = "INSERT INTO outbox (number, id, kind, topic, subject, payload, made_at_ns) \
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
     let number = signed(row.number);
     let text = (&row.id, &row.kind, &row.topic, &row.subject, &row.payload);
     tx.prepare_cached(sql)?
-        .execute((number, text.0, text.1, text.2, text.3, text.4, row.made_at_ns, row.acked_at_ns))
+        .execute((number, text.0, text.1, text.2, text.3, text.4, row.made_at_ns))
         .map(drop)
-}
-
-/// Marks a document as acknowledged; the first mark stays. Whether it had none before.
-pub(super) fn put_ack(tx: &Transaction, number: u64, at_ns: i64) -> rusqlite::Result<bool> {
-    tx.prepare_cached("UPDATE outbox SET acked_at_ns = ?2 WHERE number = ?1 AND acked_at_ns IS NULL")?
-        .execute((signed(number), at_ns))
-        .map(|changed| changed > 0)
 }
 
 /// Stores a state and drops all but the newest two.
@@ -131,6 +125,29 @@ pub(super) fn put_snapshot(tx: &Transaction, seq: u64, state: &str) -> rusqlite:
 pub(super) fn events_after(conn: &Connection, seq: u64, limit: u32) -> rusqlite::Result<Vec<EventRow>> {
     let sql = format!("SELECT {EVENT} FROM event WHERE seq > ?1 ORDER BY seq LIMIT ?2");
     conn.prepare_cached(&sql)?.query_map((signed(seq), limit), event)?.collect()
+}
+
+/// Number of the newest event; 0 if there is none.
+pub(super) fn newest_event(conn: &Connection) -> rusqlite::Result<u64> {
+    conn.query_row("SELECT coalesce(max(seq), 0) FROM event", [], |row| unsigned(row, 0))
+}
+
+/// Events of these kinds whose numbers lie in a range, in order.
+pub(super) fn events_of(
+    conn: &Connection,
+    kinds: &[&str],
+    numbers: &Range<u64>,
+) -> rusqlite::Result<Vec<EventRow>> {
+    let sql = format!("SELECT {EVENT} FROM event WHERE seq >= ?1 AND seq < ?2 ORDER BY seq");
+    let mut statement = conn.prepare_cached(&sql)?;
+    let mut rows = statement.query((signed(numbers.start), signed(numbers.end)))?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        if kinds.contains(&row.get_ref(2)?.as_str()?) {
+            found.push(event(row)?);
+        }
+    }
+    Ok(found)
 }
 
 /// The input with this id.
@@ -154,10 +171,8 @@ pub(super) fn documents_after(
     conn: &Connection,
     number: u64,
     limit: u32,
-    unacked_only: bool,
 ) -> rusqlite::Result<Vec<OutboxRow>> {
-    let only = if unacked_only { "AND acked_at_ns IS NULL" } else { "" };
-    let sql = format!("SELECT {DOCUMENT} FROM outbox WHERE number > ?1 {only} ORDER BY number LIMIT ?2");
+    let sql = format!("SELECT {DOCUMENT} FROM outbox WHERE number > ?1 ORDER BY number LIMIT ?2");
     conn.prepare_cached(&sql)?.query_map((signed(number), limit.min(MOST)), document)?.collect()
 }
 
@@ -180,13 +195,6 @@ pub(super) fn document_by_id(conn: &Connection, id: &str) -> rusqlite::Result<Op
     conn.prepare_cached(&format!("SELECT {DOCUMENT} FROM outbox WHERE id = ?1"))?
         .query_row([id], document)
         .optional()
-}
-
-/// How many documents the network has not acknowledged. It counts each one: with a network that
-/// never was, that is the whole history, so nothing that a start waits for asks this.
-pub(super) fn unacked(conn: &Connection) -> rusqlite::Result<u64> {
-    conn.prepare_cached("SELECT count(*) FROM outbox WHERE acked_at_ns IS NULL")?
-        .query_row([], |row| unsigned(row, 0))
 }
 
 /// One identity of a journal, and the event after which it begins.
@@ -225,35 +233,4 @@ pub(super) fn last_link(conn: &Connection) -> rusqlite::Result<Option<(u64, Dige
         |row| Ok((unsigned(row, 0)?, row.get(1)?, unsigned(row, 2)?)),
     )
     .optional()
-}
-
-/// Acknowledged documents that go out again at most, whatever their marks say: a wall clock that
-/// was far ahead, or starts in the past, must not make the whole history recent.
-pub(super) const RECENT_MOST: u32 = 1000;
-
-/// Newest document, the oldest without a mark, and where the recent tail before that one begins:
-/// the documents marked at or after `since_ns`, back to the first that was not, or to the
-/// [`RECENT_MOST`]th. 0 and absent where there is none. Reads the tail and nothing before it.
-pub(super) fn resume(conn: &Connection, since_ns: i64) -> rusqlite::Result<(u64, Option<u64>, Option<u64>)> {
-    let newest = conn
-        .prepare_cached("SELECT number FROM outbox ORDER BY number DESC LIMIT 1")?
-        .query_row([], |row| unsigned(row, 0))
-        .optional()?
-        .unwrap_or(0);
-    let unacked = conn
-        .prepare_cached("SELECT number FROM outbox WHERE acked_at_ns IS NULL ORDER BY number LIMIT 1")?
-        .query_row([], |row| unsigned(row, 0))
-        .optional()?;
-    let mut backwards = conn.prepare_cached(
-        "SELECT number, acked_at_ns FROM outbox WHERE number < ?1 ORDER BY number DESC LIMIT ?2",
-    )?;
-    let mut rows = backwards.query((signed(unacked.unwrap_or(newest + 1)), RECENT_MOST))?;
-    let mut recent = unacked;
-    while let Some(row) = rows.next()? {
-        if row.get::<_, Option<i64>>(1)?.is_some_and(|at| at < since_ns) {
-            break;
-        }
-        recent = Some(unsigned(row, 0)?);
-    }
-    Ok((newest, unacked, recent))
 }

@@ -1,6 +1,6 @@
 //! The one connection that writes, and what it knows. Lives in the journal's thread.
 
-use super::acks::{ACKS_AT_ONCE, Acks};
+use super::acks::{ACKS_AT_ONCE, Ack, Acks};
 use super::chain::Chain;
 use super::closed;
 use super::error::{JournalError, Trouble};
@@ -10,12 +10,12 @@ use super::lock::Lock;
 use super::log;
 use super::removal;
 use super::restore::{self, RestoreError};
-use super::rows::{Batch, OutboxRow, Restored};
+use super::rows::{Batch, Continued, OutboxRow, Restored};
 use super::schema::{self, Found};
 use super::sql;
+use super::taken;
 use super::times::CommitTimes;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -48,8 +48,8 @@ pub(super) struct Store {
     /// Documents that were just stored, for whoever sends them.
     fresh: Fresh,
     newest: watch::Sender<u64>,
-    /// Documents without a mark in the file, once somebody asked.
-    unacked: Option<u64>,
+    /// Every document up to this one has its mark in the file.
+    taken: u64,
     times: Arc<CommitTimes>,
     faults: Box<dyn Faults>,
     /// The log's room on the disk was laid out.
@@ -78,6 +78,7 @@ impl Store {
         if found == Found::Empty {
             keep_name(&path)?;
         }
+        let taken = taken_in(&conn, &path)?;
         let newest = watch::Sender::new(restored.chain.newest_document());
         let chain = restored.chain.clone();
         let store = Self {
@@ -87,7 +88,7 @@ impl Store {
             acks: Acks::default(),
             fresh: Fresh::default(),
             newest,
-            unacked: None,
+            taken,
             times: Arc::default(),
             faults,
             laid_out: false,
@@ -130,23 +131,20 @@ impl Store {
     }
 
     fn store(&mut self, batch: &Batch) -> Result<(), JournalError> {
-        let mut chain = self.chain.clone();
-        follow(&mut chain, batch).map_err(|why| JournalError::Refused { why })?;
-        let acks = self.acks.all();
+        let chain = follow(&self.chain, batch).map_err(|why| JournalError::Refused { why })?;
+        let ack = self.acks.newest().max(batch.acked);
         self.times.begun();
-        let written = self.write(batch, &acks);
+        let written = self.write(batch, ack);
         self.times.ended();
-        let marked = written?;
+        self.taken = written?;
         self.chain = chain;
-        let made = batch.outbox.iter().filter(|row| row.acked_at_ns.is_none()).count() as u64;
-        self.unacked = self.unacked.map(|count| (count + made).saturating_sub(marked));
-        self.acks.stored(&acks);
+        self.acks.stored(ack.map_or(0, |(number, _)| number), self.taken);
         self.unfolded = self.unfolded.saturating_add(1);
         Ok(())
     }
 
-    /// Writes a batch, and gives how many documents got their mark by it.
-    fn write(&mut self, batch: &Batch, acks: &BTreeMap<u64, i64>) -> Result<u64, JournalError> {
+    /// Writes a batch, and gives the newest acknowledged document.
+    fn write(&mut self, batch: &Batch, ack: Option<Ack>) -> Result<u64, JournalError> {
         let failed = |path: &Path, e: &rusqlite::Error| JournalError::database(path, "written", e);
         if !self.conn.is_autocommit() {
             // The undoing of an earlier batch failed with the disk. Nothing of it may stay open.
@@ -156,13 +154,17 @@ impl Store {
             .conn
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|e| failed(&self.path, &e))?;
-        let marked = put(&tx, batch, acks).map_err(|e| failed(&self.path, &e))?;
+        put(&tx, batch).map_err(|e| failed(&self.path, &e))?;
+        let taken = match ack {
+            Some(ack) => taken::put(&tx, ack).map_err(|e| failed(&self.path, &e))?,
+            None => self.taken,
+        };
         if self.faults.fails(FaultPoint::BeforeCommit) {
             drop(tx);
             return Err(self.made_to_fail());
         }
         tx.commit().map_err(|e| failed(&self.path, &e))?;
-        Ok(marked)
+        Ok(taken)
     }
 
     fn made_to_fail(&self) -> JournalError {
@@ -186,7 +188,7 @@ impl Store {
             Err(other) => return Err(other),
         };
         self.chain = restored.chain.clone();
-        self.unacked = None;
+        self.taken = taken_in(&self.conn, &self.path)?;
         self.fresh.forget();
         self.newest.send_replace(self.chain.newest_document());
         Ok(restored)
@@ -236,31 +238,21 @@ impl Store {
         if self.has_acks() { self.commit(Batch::default()) } else { Ok(()) }
     }
 
-    /// Unacknowledged documents after a number, ascending.
-    pub(super) fn unacked_after(&self, number: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
-        let acks = self.acks.all();
-        let waiting = u32::try_from(acks.len()).unwrap_or(u32::MAX);
-        let mut rows =
-            self.read(|conn| sql::documents_after(conn, number, limit.saturating_add(waiting), true))?;
-        rows.retain(|row| !acks.contains_key(&row.number));
-        rows.truncate(limit as usize);
-        Ok(rows)
+    /// How many documents are unacknowledged.
+    pub(super) fn unacked(&self) -> u64 {
+        let waiting = self.acks.newest().map_or(0, |(number, _)| number);
+        self.chain.newest_document().saturating_sub(waiting.max(self.taken))
     }
 
-    /// How many documents are unacknowledged. Counted at the first question, then kept.
-    pub(super) fn unacked(&mut self) -> Result<u64, JournalError> {
-        let count = match self.unacked {
-            Some(count) => count,
-            None => *self.unacked.insert(self.read(sql::unacked)?),
-        };
+    /// Asks the file for documents, with when they were acknowledged.
+    pub(super) fn documents(
+        &self,
+        question: impl FnOnce(&Connection) -> rusqlite::Result<Vec<OutboxRow>>,
+    ) -> Result<Vec<OutboxRow>, JournalError> {
         self.read(|conn| {
-            let mut open =
-                conn.prepare_cached("SELECT count(*) FROM outbox WHERE number = ?1 AND acked_at_ns IS NULL")?;
-            let mut waiting = 0;
-            for number in self.acks.all().keys() {
-                waiting += open.query_row([sql::signed(*number)], |row| sql::unsigned(row, 0))?;
-            }
-            Ok(count.saturating_sub(waiting))
+            let mut rows = question(conn)?;
+            taken::mark(conn, &mut rows)?;
+            Ok(rows)
         })
     }
 
@@ -339,9 +331,46 @@ impl Store {
     }
 }
 
-/// Checks that a batch continues the chain as whoever made it believed. A batch made on a head
-/// that never came to be is thus refused whole, instead of breaking the chain.
-fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
+/// Checks that a batch continues the chain as whoever made it believed, and gives the head after
+/// it. A batch made on a head that never came to be is thus refused whole, instead of breaking the
+/// chain.
+fn follow(head: &Chain, batch: &Batch) -> Result<Chain, String> {
+    let chain = match &batch.continued {
+        Some(continued) => step_over(head, continued, batch)?,
+        None => step_along(head, batch)?,
+    };
+    if let Some(row) = batch.closed.iter().find(|row| row.seq > chain.seq()) {
+        return Err(format!("what left includes event {}, but the newest is {}", row.seq, chain.seq()));
+    }
+    match &batch.snapshot {
+        Some((seq, _)) if *seq > chain.seq() => {
+            Err(format!("the snapshot includes event {seq}, but the newest is {}", chain.seq()))
+        }
+        _ => Ok(chain),
+    }
+}
+
+/// The rows were made on this very head, without a gap.
+fn step_over(head: &Chain, continued: &Continued, batch: &Batch) -> Result<Chain, String> {
+    let Continued { from, to } = continued;
+    if head != from {
+        return Err(format!(
+            "it was made on event {} and document {}, but the newest are {} and {}",
+            from.seq(),
+            from.newest_document(),
+            head.seq(),
+            head.newest_document()
+        ));
+    }
+    let events = (from.seq() + 1..=to.seq()).eq(batch.events.iter().map(|row| row.seq));
+    let documents =
+        (from.newest_document() + 1..=to.newest_document()).eq(batch.outbox.iter().map(|row| row.number));
+    if events && documents { Ok(to.clone()) } else { Err("rows of it are missing".to_owned()) }
+}
+
+/// Every row follows from what stands before it.
+fn step_along(head: &Chain, batch: &Batch) -> Result<Chain, String> {
+    let mut chain = head.clone();
     let mut documents = batch.outbox.iter().peekable();
     for event in &batch.events {
         let broken = |what| format!("event {} ({}): {what}", event.seq, event.kind);
@@ -358,19 +387,11 @@ fn follow(chain: &mut Chain, batch: &Batch) -> Result<(), String> {
             .follow_document(row)
             .map_err(|what| format!("document {} ({}): {what}", row.number, row.kind))?;
     }
-    if let Some(row) = batch.closed.iter().find(|row| row.seq > chain.seq()) {
-        return Err(format!("what left includes event {}, but the newest is {}", row.seq, chain.seq()));
-    }
-    match &batch.snapshot {
-        Some((seq, _)) if *seq > chain.seq() => {
-            Err(format!("the snapshot includes event {seq}, but the newest is {}", chain.seq()))
-        }
-        _ => Ok(()),
-    }
+    Ok(chain)
 }
 
-/// Writes everything; gives how many documents got their mark.
-fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlite::Result<u64> {
+/// Writes everything but acknowledgements.
+fn put(tx: &Transaction, batch: &Batch) -> rusqlite::Result<()> {
     for row in &batch.inputs {
         sql::put_input(tx, row)?;
     }
@@ -383,18 +404,17 @@ fn put(tx: &Transaction, batch: &Batch, waiting: &BTreeMap<u64, i64>) -> rusqlit
     for row in &batch.closed {
         closed::put(tx, row)?;
     }
-    let waiting = waiting.iter().map(|(number, at)| (*number, *at));
-    let mut marked = 0;
-    for (number, at_ns) in waiting.chain(batch.acked.iter().copied()) {
-        marked += u64::from(sql::put_ack(tx, number, at_ns)?);
-    }
     if let Some((seq, state)) = &batch.snapshot {
         sql::put_snapshot(tx, *seq, state)?;
     }
     if let Some(seq) = batch.removal {
         removal::put(tx, seq)?;
     }
-    Ok(marked)
+    Ok(())
+}
+
+fn taken_in(conn: &Connection, path: &Path) -> Result<u64, JournalError> {
+    taken::through_of(conn).map_err(|e| JournalError::database(path, "read", &e))
 }
 
 /// Bytes of the write-ahead log that stay on the disk once it was folded into the file.
@@ -432,15 +452,16 @@ fn connect(path: &Path) -> Result<(Connection, Found), JournalError> {
     Ok((conn, found))
 }
 
-pub(super) fn read_back(
-    conn: &Connection,
-    path: &Path,
-    before: Option<u64>,
-) -> Result<Restored, JournalError> {
-    restore::restore(conn, before).map_err(|error| match error {
+fn read_back(conn: &Connection, path: &Path, before: Option<u64>) -> Result<Restored, JournalError> {
+    restore::restore(conn, before).map_err(|error| told(path, error))
+}
+
+/// Why a file's head could not be rebuilt, with the file's name.
+pub(super) fn told(path: &Path, error: RestoreError) -> JournalError {
+    match error {
         RestoreError::Database(e) => JournalError::database(path, "read", &e),
         other => JournalError::Damaged { path: path.to_path_buf(), detail: other.to_string() },
-    })
+    }
 }
 
 /// The file's own path: two names of one file must meet at one lock.

@@ -154,7 +154,7 @@ struct Visit<'a> {
     topics: Topics,
     wire: Wire,
     pending: VecDeque<Pending>,
-    /// Topics of replies given to the client library, then by packet id.
+    /// Topics of replies given to the connection, then by packet id.
     replies: VecDeque<String>,
     flying: BTreeMap<u16, String>,
     /// When this connection proves that nobody else uses our id.
@@ -181,9 +181,11 @@ impl<'a> Visit<'a> {
             let open = self.pending.len() < PENDING_MOST;
             tokio::select! {
                 signal = self.wire.events.recv(), if open => match signal {
-                    Some(Signal::Event(event)) => {
-                        if let Err(ending) = self.event(*event).await {
-                            return ending;
+                    Some(Signal::Events(events)) => {
+                        for event in events {
+                            if let Err(ending) = self.event(event).await {
+                                return ending;
+                            }
                         }
                     }
                     // What the dead connection had still to say cannot be acknowledged any more.
@@ -363,8 +365,8 @@ impl<'a> Visit<'a> {
             return;
         }
         let last = async {
-            while let Some(Signal::Event(event)) = self.wire.events.recv().await {
-                if *event == Event::Outgoing(Outgoing::Disconnect) {
+            while let Some(Signal::Events(events)) = self.wire.events.recv().await {
+                if events.contains(&Event::Outgoing(Outgoing::Disconnect)) {
                     return;
                 }
             }

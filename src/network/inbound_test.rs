@@ -30,7 +30,7 @@ struct Bench {
     cancel: CancellationToken,
     task: tokio::task::JoinHandle<()>,
     /// A button, and somebody who asks.
-    outside: Wire,
+    outside: Outside,
 }
 
 fn link(station: &str, port: u16) -> Link {
@@ -52,17 +52,27 @@ async fn soon<T>(wanted: impl Future<Output = T>) -> T {
     timeout(Duration::from_secs(30), wanted).await.expect("within half a minute")
 }
 
+/// Somebody else at the broker.
+struct Outside {
+    wire: Wire,
+    came: VecDeque<Packet>,
+}
+
 /// The next packet of the outside client that `wanted` accepts.
-async fn next_packet(wire: &mut Wire, wanted: impl Fn(&Packet) -> bool) -> Packet {
+async fn next_packet(outside: &mut Outside, wanted: impl Fn(&Packet) -> bool) -> Packet {
     soon(async {
         loop {
-            match wire.events.recv().await {
-                Some(Signal::Event(event)) => {
-                    if let Event::Incoming(packet) = *event
-                        && wanted(&packet)
-                    {
-                        return packet;
-                    }
+            while let Some(packet) = outside.came.pop_front() {
+                if wanted(&packet) {
+                    return packet;
+                }
+            }
+            match outside.wire.events.recv().await {
+                Some(Signal::Events(events)) => {
+                    outside.came.extend(events.into_iter().filter_map(|event| match event {
+                        Event::Incoming(packet) => Some(packet),
+                        Event::Outgoing(_) => None,
+                    }));
                 }
                 other => panic!("the outside client lost its connection: {other:?}"),
             }
@@ -76,8 +86,9 @@ impl Bench {
         let behaviour = Behaviour { observe: true, ..Behaviour::default() };
         let broker = broker::start("127.0.0.1:0".parse().unwrap(), behaviour).await.unwrap();
         let port = broker.addr.port();
-        let mut outside = session::open(&link("outside", port), Identity::In, None, 400);
-        outside.client.try_subscribe_many(vec![Filter::new("reply/#", QoS::AtLeastOnce)]).unwrap();
+        let wire = session::open(&link("outside", port), Identity::In, None, 400);
+        let mut outside = Outside { wire, came: VecDeque::new() };
+        outside.wire.client.try_subscribe_many(vec![Filter::new("reply/#", QoS::AtLeastOnce)]).unwrap();
         next_packet(&mut outside, |packet| matches!(packet, Packet::SubAck(_))).await;
         let (tell, station) = mpsc::channel(4);
         let (status, reports) = mpsc::channel(100);
@@ -115,7 +126,7 @@ impl Bench {
         let payload = payload.to_vec();
         let mut publish = Publish::new(topic, QoS::AtLeastOnce, payload, Some(PublishProperties::default()));
         change(&mut publish);
-        self.outside.client.try_publish(publish).unwrap();
+        self.outside.wire.client.try_publish(publish).unwrap();
     }
 
     async fn next(&mut self) -> Inbound {

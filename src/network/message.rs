@@ -6,7 +6,7 @@
 use super::topics::Topics;
 use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
-use crate::domain::bench::{Bench, BenchSettings, Lag};
+use crate::domain::bench::{Bench, BenchSettings, Lag, Probe, Room};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::Wire;
 use crate::domain::report::{applied, figure, schemas, time};
@@ -38,7 +38,16 @@ pub struct Told {
     journal: Uuid,
     state: RetainedState,
     meta: Option<MetaOf>,
+    readings: Option<ReadingsOf>,
     places: BTreeMap<u32, Option<PlaceOf>>,
+}
+
+/// What the messages of the readings were made of.
+#[derive(Debug, PartialEq)]
+struct ReadingsOf {
+    solution: Probe,
+    room: Shared<Room>,
+    settings: Shared<BenchSettings>,
 }
 
 /// What the message of the station was made of.
@@ -61,7 +70,7 @@ struct PlaceOf {
 impl Told {
     /// Nothing was told yet.
     pub fn new(journal: Uuid) -> Self {
-        Self { journal, state: RetainedState::default(), meta: None, places: BTreeMap::new() }
+        Self { journal, state: RetainedState::default(), meta: None, readings: None, places: BTreeMap::new() }
     }
 
     /// Puts in words what changed. The state to be kept at the broker, if it is another one now.
@@ -76,9 +85,16 @@ impl Told {
             self.put(topics.meta(), &meta(bench, self.journal), None, 1);
             self.meta = Some(meta_of);
         }
-        let settings = &bench.settings;
-        self.tell_reading(topics.reading("solution"), reading(bench), settings.temperature_stale_s);
-        self.tell_reading(topics.reading("room"), room(bench), settings.room_stale_s);
+        let known = self.readings.as_ref();
+        if !known.is_some_and(|of| of.solution == bench.probe && of.room == bench.room)
+            || !known.is_some_and(|of| of.settings == bench.settings)
+        {
+            let settings = &bench.settings;
+            self.tell_reading(topics.reading("solution"), reading(bench), settings.temperature_stale_s);
+            self.tell_reading(topics.reading("room"), room(bench), settings.room_stale_s);
+            let (solution, room, settings) = (bench.probe.clone(), bench.room.clone(), settings.clone());
+            self.readings = Some(ReadingsOf { solution, room, settings });
+        }
         self.tell_places(bench, &topics, now);
         match consumers(bench) {
             Some(body) => self.put(topics.consumers(), &body, None, 1),
@@ -271,8 +287,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
             "running": null, "possible": null, "deviations": null, "result": null,
         });
     };
-    let filled = specimen.points.iter().flatten().next();
-    let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations(method, filled).len());
+    let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations_of(method, specimen).len());
     let running = specimen.running(method, &points).and_then(|(step, span)| {
         let (opens, closes) = specimen.window(method, step);
         // The begin as wall time seen from now: a step of the wall clock must not move the end.

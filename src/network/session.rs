@@ -1,12 +1,14 @@
 //! One connection of one client identity.
 //!
-//! The client library keeps state from one connection to the next and mixes the events of a dead
-//! connection into the new one; so each connection gets an event loop of its own, which ends with
-//! it. The task that owns the loop does nothing but poll it: a poll that is dropped half-way can
-//! lose a packet.
+//! Nothing outlives a connection: packet ids, what is in flight and what waits end with it, so that
+//! no event of a dead connection is taken for one of the new. A task of its own drives it
+//! ([`drive`]) with the library's packets and without its loop, which writes each packet to the network
+//! by itself.
 
 mod client;
-mod older;
+mod dialect;
+mod drive;
+mod fault;
 mod tls;
 
 pub use client::{Client, Full};
@@ -14,10 +16,7 @@ pub use tls::{CertificateFault, Encryption};
 
 use super::{Identity, Link};
 use rand::Rng;
-use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill};
-use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions, StateError};
-use rumqttc::{NetworkOptions, Transport};
+use rumqttc::v5::Event;
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio_util::task::AbortOnDropHandle;
@@ -43,8 +42,8 @@ pub struct Wire {
 /// Something that happened on a connection.
 #[derive(Debug)]
 pub enum Signal {
-    /// A packet came or went.
-    Event(Box<Event>),
+    /// Packets came or went, in this order.
+    Events(Vec<Event>),
     /// The connection is over. `left`: events that had happened before and were not told yet.
     Ended {
         /// Those events.
@@ -59,97 +58,35 @@ pub enum Signal {
 pub enum Ending {
     /// Another client connected under the same id (MQTT 5 reason 0x8E).
     TakenOver,
-    /// The broker closed it without a reason that could be read, in words. Some brokers tell a
-    /// take-over in a short form (a reason and no properties) that the client library passes over.
+    /// The broker closed it without a reason, in words.
     Closed(String),
     /// Anything else, in words.
     Lost(String),
 }
 
-/// Events that may wait for whoever drives the connection.
-const SIGNALS: usize = 256;
+/// The last will: what the broker says for a station that it lost.
+#[derive(Debug)]
+struct Will {
+    topic: String,
+    payload: String,
+}
 
-/// Opens a connection; `capacity` requests may wait in the client library. `will`: topic and
-/// payload of the last will.
+/// Signals that may wait for whoever drives the connection.
+const SIGNALS: usize = 64;
+
+/// Opens a connection; `capacity` requests may wait to be sent. `will`: topic and payload of the last
+/// will.
 pub fn open(link: &Link, identity: Identity, will: Option<(&str, String)>, capacity: usize) -> Wire {
-    if link.how.older {
-        return older::open(link, identity, will, capacity);
-    }
-    let options = match will {
-        Some((topic, will)) => outgoing(link, topic, will),
-        None => common(link, identity, 0),
-    };
-    let place = options.broker_address();
-    let (client, mut event_loop) = AsyncClient::new(options, capacity);
+    let (ask, requests) = mpsc::channel(capacity);
     let (tell, events) = mpsc::channel(SIGNALS);
-    let task = tokio::spawn(async move {
-        loop {
-            match event_loop.poll().await {
-                Ok(event) => {
-                    if tell.send(Signal::Event(Box::new(event))).await.is_err() {
-                        return;
-                    }
-                }
-                Err(error) => {
-                    let left = std::mem::take(&mut event_loop.state.events).into();
-                    let _ = tell.send(Signal::Ended { left, why: ending(&error, &place) }).await;
-                    return;
-                }
-            }
-        }
-    });
-    Wire { client: Client::Five(client), events, _task: AbortOnDropHandle::new(task) }
+    let will = will.map(|(topic, payload)| Will { topic: topic.to_owned(), payload });
+    let task = tokio::spawn(drive::run(link.clone(), identity, will, requests, tell));
+    Wire { client: Client::new(ask), events, _task: AbortOnDropHandle::new(task) }
 }
 
-/// Connection options of the outgoing identity, with the will.
-fn outgoing(link: &Link, topic: &str, will: String) -> MqttOptions {
-    let mut options = common(link, Identity::Out, OUT_EXPIRY_S);
-    let mut last = LastWill::new(topic, will, QoS::AtLeastOnce, true, None);
-    last.properties = Some(rumqttc::v5::mqttbytes::v5::LastWillProperties {
-        delay_interval: Some(WILL_DELAY_S),
-        payload_format_indicator: Some(1),
-        message_expiry_interval: None,
-        content_type: Some(super::documents::STATE_TYPE.into()),
-        response_topic: None,
-        correlation_data: None,
-        user_properties: Vec::new(),
-    });
-    options.set_last_will(last);
-    options
-}
-
-fn common(link: &Link, identity: Identity, expiry_s: u32) -> MqttOptions {
-    let mut options = MqttOptions::new(identity.client_id(&link.station), &link.host, link.port);
-    // The library panics under 5 s.
-    options.set_keep_alive(Duration::from_secs(u64::from(link.keep_alive_s.max(5))));
-    options.set_clean_start(true);
-    options.set_connection_timeout(5);
-    // One more than ever in flight, so that the library's own brake stays out of play.
-    options.set_outgoing_inflight_upper_limit(link.window.max(1).saturating_add(1));
-    let mut connect = ConnectProperties::new();
-    connect.session_expiry_interval = Some(expiry_s);
-    connect.max_packet_size = Some(PACKET_MOST);
-    connect.receive_maximum = Some(32);
-    options.set_connect_properties(connect);
-    let mut network = NetworkOptions::new();
-    network.set_tcp_nodelay(true);
-    options.set_network_options(network);
-    options.set_manual_acks(identity == Identity::In);
-    if let Some(user) = &link.user {
-        options.set_credentials(user, password(link));
-    }
-    if let Some(transport) = transport(link) {
-        options.set_transport(transport);
-    }
-    options
-}
-
-fn password(link: &Link) -> String {
-    link.password.as_ref().map(|secret| secret.0.clone()).unwrap_or_default()
-}
-
-fn transport(link: &Link) -> Option<Transport> {
-    link.how.tls.as_ref().map(|tls| Transport::tls_with_config(tls.configuration()))
+/// Seconds between two questions whether the broker is there. Less would take a slow line for dead.
+fn keep_alive_s(link: &Link) -> u16 {
+    link.keep_alive_s.max(5)
 }
 
 /// Pauses between connections: doubling, jittered, started afresh by a connection that lasted.
@@ -177,55 +114,6 @@ impl Pauses {
         let nominal = self.next.min(self.most);
         self.next = nominal.saturating_mul(2).min(self.most);
         nominal.mul_f64(rand::rng().random_range(0.5..=1.0))
-    }
-}
-
-fn ending(error: &ConnectionError, (host, port): &(String, u16)) -> Ending {
-    let text = match error {
-        ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
-            if *reason_code == DisconnectReasonCode::SessionTakenOver {
-                return Ending::TakenOver;
-            }
-            let said = reason_string.as_ref().map(|said| format!(": {said}")).unwrap_or_default();
-            format!("the broker {host}:{port} ended the connection ({reason_code:?}{said})")
-        }
-        ConnectionError::MqttState(StateError::ConnectionAborted) => {
-            return Ending::Closed(format!(
-                "the broker {host}:{port} closed the connection without a reason"
-            ));
-        }
-        ConnectionError::MqttState(StateError::AwaitPingResp) => {
-            format!("the broker {host}:{port} did not answer within the keepalive")
-        }
-        ConnectionError::MqttState(error) => {
-            format!("the connection to the broker {host}:{port} failed: {error}")
-        }
-        ConnectionError::Timeout(_) => format!("the broker {host}:{port} did not answer the connect"),
-        ConnectionError::ConnectionRefused(code) => {
-            format!("the broker {host}:{port} refuses the connection: {}", refusal(*code))
-        }
-        ConnectionError::Tls(error) => tls::in_words(error, &(host.clone(), *port)),
-        ConnectionError::Io(error) => unreachable(error, &(host.clone(), *port)),
-        other => format!("the connection to the broker {host}:{port} failed: {other}"),
-    };
-    Ending::Lost(text)
-}
-
-fn unreachable(error: &std::io::Error, (host, port): &(String, u16)) -> String {
-    format!("the broker {host}:{port} cannot be reached: {error}. Check the host, the port and the cable")
-}
-
-fn refusal(code: ConnectReturnCode) -> String {
-    match code {
-        ConnectReturnCode::BadUserNamePassword => "user or password is wrong; check the settings".into(),
-        ConnectReturnCode::NotAuthorized => "this station is not allowed; check user and access list".into(),
-        ConnectReturnCode::UnsupportedProtocolVersion | ConnectReturnCode::RefusedProtocolVersion => {
-            "it does not speak MQTT 5, which the station needs to know that a document arrived; where there is no \
-             other broker, `network.protocol = \"3.1.1\"` does without"
-                .into()
-        }
-        ConnectReturnCode::ServerBusy | ConnectReturnCode::ServerUnavailable => "it is busy".into(),
-        other => format!("{other:?}"),
     }
 }
 

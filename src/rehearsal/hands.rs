@@ -1,18 +1,20 @@
 //! The technician's switches and the laboratory's consumer: one MQTT 5 client each, on the same
 //! broker as the station.
 
+use crate::network::session::{self, Client, Ending, Signal, Wire};
 use crate::network::topics::Topics;
-use rumqttc::Outgoing;
+use crate::network::{How, Identity, Link, Pace};
+use rumqttc::v5::Event;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{Packet, PublishProperties};
-use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions};
+use rumqttc::v5::mqttbytes::v5::{Filter, Packet, Publish, PublishProperties};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
 
 /// A client that presses switches and waits for what became of each press.
 pub(super) struct Switches {
-    client: AsyncClient,
+    client: Client,
     topics: Topics,
     replies: mpsc::Receiver<String>,
     reply_topic: String,
@@ -24,13 +26,60 @@ pub(super) type Received = Vec<(String, String)>;
 /// Told once a client has subscribed, or why it could not.
 type Ready = oneshot::Sender<anyhow::Result<()>>;
 
-fn options(id: &str, host: &str, port: u16) -> MqttOptions {
-    let mut options = MqttOptions::new(id, host, port);
-    options.set_keep_alive(Duration::from_secs(30)).set_clean_start(true);
-    let mut network = rumqttc::NetworkOptions::new();
-    network.set_tcp_nodelay(true);
-    options.set_network_options(network);
-    options
+/// A connection that has asked for these topics.
+fn open(who: &str, host: &str, port: u16, topics: Vec<String>) -> anyhow::Result<Wire> {
+    let link = Link {
+        station: format!("rehearsal-{who}"),
+        session: Uuid::nil(),
+        host: host.to_owned(),
+        port,
+        user: None,
+        password: None,
+        how: How::default(),
+        keep_alive_s: 30,
+        window: 16,
+        pace: Pace::default(),
+    };
+    let wire = session::open(&link, Identity::In, None, 64);
+    let filters = topics.into_iter().map(|topic| Filter::new(topic, QoS::AtLeastOnce)).collect();
+    wire.client.try_subscribe_many(filters).map_err(|_| anyhow::anyhow!("no room to subscribe"))?;
+    Ok(wire)
+}
+
+/// Hands over every message that comes, until the connection ends or nobody takes them. `ready` is
+/// told once the broker has taken the subscription.
+async fn listen(
+    who: &str,
+    mut wire: Wire,
+    ready: Ready,
+    cancel: CancellationToken,
+    mut take: impl FnMut(String, String) -> bool,
+) {
+    let mut ready = Some(ready);
+    while let Some(Some(signal)) = cancel.run_until_cancelled(wire.events.recv()).await {
+        let events = match signal {
+            Signal::Events(events) => events,
+            Signal::Ended { why, .. } => return lost(who, ready.take(), &why),
+        };
+        for event in events {
+            match event {
+                Event::Incoming(Packet::SubAck(_)) => {
+                    if let Some(ready) = ready.take() {
+                        // Whoever waited may have gone.
+                        let _ = ready.send(Ok(()));
+                    }
+                }
+                Event::Incoming(Packet::Publish(publish)) => {
+                    let topic = String::from_utf8_lossy(&publish.topic).into_owned();
+                    let text = String::from_utf8_lossy(&publish.payload).into_owned();
+                    if wire.client.try_ack(&publish).is_err() || !take(topic, text) {
+                        return;
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
 }
 
 impl Switches {
@@ -42,34 +91,13 @@ impl Switches {
         cancel: &CancellationToken,
     ) -> anyhow::Result<Self> {
         let reply_topic = format!("rehearsal/{station}/reply");
-        let (client, mut events) = AsyncClient::new(options("rehearsal-switches", host, port), 16);
-        client.subscribe(&reply_topic, QoS::AtLeastOnce).await?;
+        let wire = open("switches", host, port, vec![reply_topic.clone()])?;
+        let client = wire.client.clone();
         let (sender, replies) = mpsc::channel(16);
         let (ready, subscribed) = oneshot::channel();
-        let mut ready = Some(ready);
         let cancel = cancel.clone();
         tokio::spawn(async move {
-            loop {
-                let event = tokio::select! {
-                    event = events.poll() => event,
-                    () = cancel.cancelled() => return,
-                };
-                match event {
-                    Ok(Event::Incoming(Packet::SubAck(_))) => {
-                        if let Some(ready) = ready.take() {
-                            let _ = ready.send(Ok(()));
-                        }
-                    }
-                    Ok(Event::Incoming(Packet::Publish(publish))) => {
-                        let text = String::from_utf8_lossy(&publish.payload).into_owned();
-                        if sender.send(text).await.is_err() {
-                            return;
-                        }
-                    }
-                    Ok(_) => {}
-                    Err(error) => return lost("switches", ready.take(), &error),
-                }
-            }
+            listen("switches", wire, ready, cancel, |_, reply| sender.try_send(reply).is_ok()).await;
         });
         subscribed.await??;
         Ok(Self { client, topics: Topics::of(station), replies, reply_topic })
@@ -83,17 +111,12 @@ impl Switches {
             message_expiry_interval: Some(30),
             ..PublishProperties::default()
         };
-        self.client
-            .publish_with_properties(
-                self.topics.trigger(trigger),
-                QoS::AtLeastOnce,
-                false,
-                payload.as_bytes().to_vec(),
-                properties,
-            )
-            .await?;
+        let topic = self.topics.trigger(trigger);
+        let publish = Publish::new(topic, QoS::AtLeastOnce, payload.as_bytes().to_vec(), Some(properties));
+        let ended = || anyhow::anyhow!("the switches' client has ended");
+        self.client.try_publish(publish).map_err(|_| ended())?;
         let reply = tokio::time::timeout(Duration::from_secs(20), self.replies.recv()).await?;
-        reply.ok_or_else(|| anyhow::anyhow!("the switches' client has ended"))
+        reply.ok_or_else(ended)
     }
 }
 
@@ -105,49 +128,31 @@ pub(super) async fn consumer(
     cancel: &CancellationToken,
 ) -> anyhow::Result<watch::Receiver<Received>> {
     let topics = Topics::of(station);
-    let (client, mut events) = AsyncClient::new(options("rehearsal-consumer", host, port), 16);
-    for topic in [topics.record(), topics.result(), topics.weighing()] {
-        client.subscribe(topic, QoS::AtLeastOnce).await?;
-    }
+    let wire = open("consumer", host, port, vec![topics.record(), topics.result(), topics.weighing()])?;
     let (sender, receiver) = watch::channel(Received::new());
     let (ready, subscribed) = oneshot::channel();
-    let (mut ready, mut acks) = (Some(ready), 0);
     let cancel = cancel.clone();
     tokio::spawn(async move {
-        let _client = client;
-        loop {
-            let event = tokio::select! {
-                event = events.poll() => event,
-                () = cancel.cancelled() => return,
-            };
-            match event {
-                Ok(Event::Incoming(Packet::SubAck(_))) => {
-                    acks += 1;
-                    if let Some(ready) = ready.take_if(|_| acks == 3) {
-                        let _ = ready.send(Ok(()));
-                    }
-                }
-                Ok(Event::Incoming(Packet::Publish(publish))) => {
-                    let topic = String::from_utf8_lossy(&publish.topic).into_owned();
-                    let body = String::from_utf8_lossy(&publish.payload).into_owned();
-                    sender.send_modify(|all| all.push((topic, body)));
-                }
-                Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
-                Ok(_) => {}
-                Err(error) => return lost("consumer", ready.take(), &error),
-            }
-        }
+        let keep = |topic, body| {
+            sender.send_modify(|all| all.push((topic, body)));
+            true
+        };
+        listen("consumer", wire, ready, cancel, keep).await;
     });
     subscribed.await??;
     Ok(receiver)
 }
 
 /// A lost connection is told to whoever waits for it to begin, else to the log.
-fn lost(who: &str, ready: Option<Ready>, error: &ConnectionError) {
+fn lost(who: &str, ready: Option<Ready>, why: &Ending) {
+    let why = match why {
+        Ending::TakenOver => "another client took its id",
+        Ending::Closed(why) | Ending::Lost(why) => why.as_str(),
+    };
     if let Some(ready) = ready {
         // Whoever waited may have gone.
-        let _ = ready.send(Err(anyhow::anyhow!("{error}")));
+        let _ = ready.send(Err(anyhow::anyhow!("{why}")));
     } else {
-        tracing::error!("the {who} lost its connection: {error}");
+        tracing::error!("the {who} lost its connection: {why}");
     }
 }

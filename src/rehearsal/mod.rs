@@ -273,6 +273,7 @@ fn parts(
     Ok(Parts {
         settings,
         equipment: Vec::new(),
+        recipes: Vec::new(),
         methods: methods()?,
         shapes,
         clock: Arc::new(clock.clone()),

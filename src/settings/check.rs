@@ -4,6 +4,7 @@ use super::fault::SettingsFault;
 use super::model::{Network, Settings};
 use crate::domain::bench::{Does, is_consumer_name};
 use crate::domain::method::Method;
+use crate::domain::report::laboratory::Laboratory;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -39,6 +40,9 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
         if (1..KEPT_DAYS_LEAST).contains(&days) {
             faults.add(key, format!("{days} is too few: give {KEPT_DAYS_LEAST} days or more, or 0 for ever"));
         }
+    }
+    if let Some((key, what)) = settings.laboratory.as_ref().and_then(Laboratory::fault) {
+        faults.add(format!("laboratory.{key}"), what);
     }
     if let Some(network) = &settings.network {
         broker(network, &mut faults);
@@ -113,6 +117,11 @@ fn bench(settings: &Settings, faults: &mut Faults) {
         if seconds == 0 {
             faults.add(key, "0 seconds; use at least 1");
         }
+    }
+    if bench.sign_on_hours > 8760 {
+        let what =
+            format!("{} hours; use at most 8760, or 0: until somebody signs them off", bench.sign_on_hours);
+        faults.add("bench.sign-on-hours", what);
     }
     if bench.room_every_s >= bench.room_stale_s {
         let what = format!(

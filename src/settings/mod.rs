@@ -21,6 +21,7 @@ pub use fault::{MethodsFault, SettingsError, SettingsFault};
 
 use crate::domain::equipment::{self, Kind};
 use crate::domain::method::{self, Method};
+use crate::domain::solution::{self, Recipe};
 use config::{Config, Environment, FileFormat};
 use environment::{Variable, variables};
 use model::Settings;
@@ -108,6 +109,9 @@ fn rebase(settings: &mut Settings, folder: &Path, set_by_file: impl Fn(&str) -> 
     if let Some(folder) = &mut settings.station.equipment {
         under("station.equipment", folder);
     }
+    if let Some(folder) = &mut settings.station.solutions {
+        under("station.solutions", folder);
+    }
     under("journal.path", &mut settings.journal.path);
     if let Some(file) = settings.network.as_mut().and_then(|network| network.password_file.as_mut()) {
         under("network.password-file", file);
@@ -119,29 +123,49 @@ fn rebase(settings: &mut Settings, folder: &Path, set_by_file: impl Fn(&str) -> 
 /// # Errors
 /// The faults of all files at once, each in a sentence.
 pub fn load_equipment(folder: &Path) -> Result<Vec<Kind>, Vec<String>> {
+    load_folder("station.equipment", folder, |file, text| {
+        equipment::load(file, text).map_err(|fault| vec![fault.to_string()])
+    })
+}
+
+/// Reads every `*.toml` of a folder as a recipe of a solution, in the order of their names.
+///
+/// # Errors
+/// The faults of all files at once, each in a sentence.
+pub fn load_solutions(folder: &Path) -> Result<Vec<Recipe>, Vec<String>> {
+    load_folder("station.solutions", folder, |file, text| {
+        solution::load(file, text).map_err(|faults| faults.iter().map(ToString::to_string).collect())
+    })
+}
+
+fn load_folder<T>(
+    key: &str,
+    folder: &Path,
+    load: impl Fn(&str, &str) -> Result<T, Vec<String>>,
+) -> Result<Vec<T>, Vec<String>> {
     let unreadable = |path: &Path, error: std::io::Error| {
-        format!("settings: `station.equipment`: cannot read {}: {error}", path.display())
+        format!("settings: `{key}`: cannot read {}: {error}", path.display())
     };
     let mut files = std::fs::read_dir(folder)
         .and_then(|entries| entries.map(|entry| Ok(entry?.path())).collect::<std::io::Result<Vec<_>>>())
         .map_err(|error| vec![unreadable(folder, error)])?;
     files.retain(|path| path.extension().is_some_and(|extension| extension == "toml"));
     files.sort();
-    let (mut kinds, mut faults) = (Vec::new(), Vec::new());
+    let (mut read, mut faults) = (Vec::new(), Vec::new());
     for file in files {
         match std::fs::read_to_string(&file) {
-            Ok(text) => match equipment::load(&file.display().to_string(), &text) {
-                Ok(kind) => kinds.push(kind),
-                Err(fault) => faults.push(fault.to_string()),
+            Ok(text) => match load(&file.display().to_string(), &text) {
+                Ok(one) => read.push(one),
+                Err(found) => faults.extend(found),
             },
             Err(error) => faults.push(unreadable(&file, error)),
         }
     }
-    if kinds.is_empty() && faults.is_empty() {
+    if read.is_empty() && faults.is_empty() {
         let folder = folder.display();
-        faults.push(format!("settings: `station.equipment`: the folder {folder} holds no file `*.toml`"));
+        faults.push(format!("settings: `{key}`: the folder {folder} holds no file `*.toml`"));
     }
-    if faults.is_empty() { Ok(kinds) } else { Err(faults) }
+    if faults.is_empty() { Ok(read) } else { Err(faults) }
 }
 
 /// Reads every `*.toml` of a folder as a method, in the order of their names.

@@ -3,6 +3,7 @@
 use crate::domain::bench::{BenchSettings, Does};
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::InstrumentKind;
+use crate::domain::report::laboratory::{Laboratory, Printing};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -22,6 +23,10 @@ pub struct Settings {
     pub web: Web,
     /// The label printer's label.
     pub labels: LabelSheet,
+    /// The laboratory, as its reports name it; absent: they say that it is not stated.
+    pub laboratory: Option<Laboratory>,
+    /// How reports are printed.
+    pub reports: Printing,
     /// The laboratory network; absent: the station works alone and keeps what it would send.
     pub network: Option<Network>,
     /// How long what the journal holds is kept.
@@ -50,6 +55,8 @@ pub struct Station {
     pub shapes: PathBuf,
     /// Folder of kinds of equipment; absent: the laboratory keeps its list elsewhere.
     pub equipment: Option<PathBuf>,
+    /// Folder of recipes of solutions; absent: the laboratory keeps its solutions elsewhere.
+    pub solutions: Option<PathBuf>,
 }
 
 /// The journal.
@@ -220,7 +227,7 @@ const fn keep_alive_default() -> u16 {
 }
 
 const fn window_default() -> u16 {
-    16
+    64
 }
 
 /// As long as the widest usual interval at which a broker stores what it has (30 minutes).

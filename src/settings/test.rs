@@ -68,7 +68,7 @@ fn the_shipped_defaults_load_by_themselves() {
 #[test]
 fn the_examples_in_the_shipped_comments_are_settings_that_load() {
     let scratch = Scratch::new("examples");
-    let from = SHIPPED.find("# [network]").unwrap();
+    let from = SHIPPED.find("# [laboratory]").unwrap();
     let examples: Vec<_> = SHIPPED[from..]
         .lines()
         .filter_map(|line| line.strip_prefix("# "))
@@ -81,7 +81,8 @@ fn the_examples_in_the_shipped_comments_are_settings_that_load() {
     let correction = settings.instruments["probe"].correction().unwrap().unwrap();
     assert_eq!(correction.certificate().number, "K-0417");
     assert_eq!(settings.triggers["shaker"].gpio.as_ref().unwrap().line, "17");
-    assert_eq!(settings.network.unwrap().window, 16);
+    assert_eq!(settings.laboratory.unwrap().address, ["4 Kiln Lane", "Ostrow Mills"]);
+    assert_eq!(settings.network.unwrap().window, 64);
 }
 
 #[test]
@@ -118,9 +119,9 @@ fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
         told,
         [
             "lab.toml:3: `bench.placez`: is not a known key; known here: `places`, `shaker-holds`, `foot`, \
-             `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`, `deviations`, `precision`, `charts`, `uncertainty`",
+             `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`, `deviations`, `precision`, `charts`, `uncertainty`, `qualification`, `review`, `own-work`, `sign-on`, `sign-on-hours`",
             "lab.toml:7: `web.tls`: is not a known key; known here: `listen`",
-            "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `labels`, `network`, \
+            "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `labels`, `laboratory`, `reports`, `network`, \
              `keeping`, `instruments`, `triggers`",
         ]
     );

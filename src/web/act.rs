@@ -25,7 +25,8 @@ pub(super) async fn act(State(state): State<AppState>, body: Body) -> Response {
     };
     // With the last byte: what the loop does before it gets here must not move the press.
     let moment = state.clock.now();
-    let mut act: Act = match serde_json::from_slice(&text) {
+    let read = std::str::from_utf8(&text).map_err(|e| e.to_string());
+    let mut act: Act = match read.and_then(|text| serde_json::from_str(text).map_err(|e| e.to_string())) {
         Ok(act) => act,
         Err(e) => return Problem::new(StatusCode::BAD_REQUEST, format!("not an act: {e}")).into_response(),
     };

@@ -11,7 +11,7 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 const STYLE: &str = "text/css; charset=utf-8";
 
 /// Name, type, content.
-const FILES: [(&str, &str, &str); 25] = [
+const FILES: &[(&str, &str, &str)] = &[
     ("bench.css", STYLE, include_str!("page/bench.css")),
     ("bench.js", SCRIPT, include_str!("page/bench.js")),
     ("dom.js", SCRIPT, include_str!("page/dom.js")),
@@ -25,8 +25,16 @@ const FILES: [(&str, &str, &str); 25] = [
     ("lists.js", SCRIPT, include_str!("page/lists.js")),
     ("equipment.js", SCRIPT, include_str!("page/equipment.js")),
     ("checks.js", SCRIPT, include_str!("page/checks.js")),
+    ("solutions.js", SCRIPT, include_str!("page/solutions.js")),
+    ("batch.js", SCRIPT, include_str!("page/batch.js")),
     ("odd.js", SCRIPT, include_str!("page/odd.js")),
+    ("people.js", SCRIPT, include_str!("page/people.js")),
+    ("review.js", SCRIPT, include_str!("page/review.js")),
+    ("reviewed.js", SCRIPT, include_str!("page/reviewed.js")),
+    ("who.js", SCRIPT, include_str!("page/who.js")),
     ("record.js", SCRIPT, include_str!("page/record.js")),
+    ("course.js", SCRIPT, include_str!("page/course.js")),
+    ("drying.js", SCRIPT, include_str!("page/drying.js")),
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
     ("particulars.js", SCRIPT, include_str!("page/particulars.js")),
@@ -36,15 +44,19 @@ const FILES: [(&str, &str, &str); 25] = [
     ("scan.js", SCRIPT, include_str!("page/scan.js")),
     ("label.js", SCRIPT, include_str!("page/label.js")),
     ("label.css", STYLE, include_str!("page/label.css")),
+    ("report.css", STYLE, include_str!("page/report.css")),
     ("mark.svg", "image/svg+xml", include_str!("page/mark.svg")),
 ];
 
 /// The menu of every page, in the order of a day's work: id of the link, address, word.
-const MENU: [(&str, &str, &str); 4] = [
+const MENU: [(&str, &str, &str); 7] = [
     ("bench", "/", "Bench"),
     ("samples", "/samples", "Samples"),
+    ("review", "/review", "Review"),
+    ("solutions", "/solutions", "Solutions"),
     ("equipment", "/equipment", "Equipment"),
     ("records", "/records", "Records"),
+    ("people", "/people", "People"),
 ];
 
 /// The bench page.
@@ -80,6 +92,21 @@ pub(super) async fn charts(headers: HeaderMap) -> Response {
 /// The page of the equipment; its script fetches the list.
 pub(super) async fn equipment(headers: HeaderMap) -> Response {
     page(&headers, "/equipment", include_str!("page/equipment.html"))
+}
+
+/// The page of the solutions; its script fetches the shelf.
+pub(super) async fn solutions(headers: HeaderMap) -> Response {
+    page(&headers, "/solutions", include_str!("page/solutions.html"))
+}
+
+/// The page of the register of people; its script fetches it.
+pub(super) async fn people(headers: HeaderMap) -> Response {
+    page(&headers, "/people", include_str!("page/people.html"))
+}
+
+/// The page of what waits for review; its script fetches it.
+pub(super) async fn review(headers: HeaderMap) -> Response {
+    page(&headers, "/review", include_str!("page/review.html"))
 }
 
 pub(super) async fn file(headers: HeaderMap, Path(name): Path<String>) -> Response {

@@ -8,6 +8,7 @@
 //!                                           ├─ GET  /documents  as they were published
 //!                                           ├─ GET  /records    records and results of years, files of them
 //!                                           ├─ GET  /samples    the day's samples, one of them, labels
+//!                                           ├─ GET  /report     a sample's report, as a page and as PDF
 //!                                           └─ GET  /           page files, built into the program
 //! ```
 
@@ -18,9 +19,12 @@ mod documents;
 mod equipment;
 mod files;
 mod guard;
+mod people;
 mod problem;
 mod records;
+pub mod report;
 mod samples;
+mod solutions;
 mod stream;
 
 use crate::clock::Clock;
@@ -70,6 +74,8 @@ pub struct AppState {
     pub zone: Arc<str>,
     /// The label printer's label.
     pub labels: LabelSheet,
+    /// What reports take.
+    pub reports: report::Reports,
     /// Port that requests must name in `Host`.
     pub port: u16,
 }
@@ -141,6 +147,8 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/equipment", get(files::equipment))
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))
+        .route("/solutions", get(files::solutions))
+        .route("/solutions/view", get(solutions::view))
         .route(
             "/events",
             get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),
@@ -148,6 +156,8 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/act", post(act::act))
         .merge(samples::routes())
         .merge(records::routes())
+        .merge(people::routes())
+        .merge(report::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
         .route("/livez", get(|| async { "live\n" }))

@@ -3,9 +3,11 @@
 
 mod equipment;
 mod odd;
+mod report;
 mod requests;
 mod samples;
 mod shown;
+mod solutions;
 
 use super::*;
 use crate::clock::SteppedClock;
@@ -58,7 +60,7 @@ impl Rig {
         let (station, handle) = Station::new(journal.clone(), bench, restored, Arc::new(clock.clone()));
         let cancel = CancellationToken::new();
         let end = cancel.clone();
-        let running = tokio::spawn(async move { station.run(end).await.unwrap() });
+        let running = tokio::spawn(async move { Box::pin(station.run(end)).await.unwrap() });
         let text = include_str!("../../config/methods/aashto-t176-mechanical.toml");
         let method = crate::domain::method::load(&format!("{METHOD}.toml"), text).unwrap();
         let started = Started {
@@ -70,6 +72,7 @@ impl Rig {
             triggers: BTreeMap::new(),
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
             equipment: equipment::kinds(),
+            recipes: solutions::recipes(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };
@@ -86,6 +89,7 @@ impl Rig {
             live: [("balance".to_owned(), receiver)].into(),
             zone: "America/Denver".into(),
             labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
+            reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
             port: PORT,
         };
         let app = app_until(state, cancel.clone());

@@ -220,7 +220,7 @@ impl Template {
             while let Some((document, [id, subject, text])) =
                 documents.next_if(|(document, _)| row.chained && document.number <= row.documents)
             {
-                let mut made = chain.document(NewDocument {
+                let made = chain.document(NewDocument {
                     id: id.at(round, 0),
                     kind: document.kind.clone(),
                     topic: document.topic.clone(),
@@ -228,7 +228,9 @@ impl Template {
                     payload: text.at(round, before),
                     made_at_ns: document.made_at_ns + shift,
                 });
-                made.acked_at_ns = acked.then_some(1);
+                if acked {
+                    batch.acked = Some((made.number, 1));
+                }
                 batch.outbox.push(made);
             }
             if row.kind == "method-adopted" && round > 0 {

@@ -26,8 +26,8 @@ def main(path):
     db = sqlite3.connect(uri + "?mode=ro", uri=True)
     db.execute("BEGIN")
     names = list(db.execute("SELECT after_seq, id FROM identity ORDER BY number"))
-    # Since format 3 a payload may be removed; an event of the chain says up to where.
-    kept = db.execute("PRAGMA user_version").fetchone()[0] >= 3
+    # Since format 4 a payload may be removed; an event of the chain says up to where.
+    kept = db.execute("PRAGMA user_version").fetchone()[0] >= 4
     told = {"samples": 0, "events": 0, "documents": 0}
     removals = "SELECT payload FROM removal JOIN event USING (seq) WHERE kind = 'payloads-removed'"
     for (payload,) in db.execute(removals) if kept else ():

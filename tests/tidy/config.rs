@@ -19,6 +19,7 @@ fn faults(path: &str, text: &str) -> Vec<String> {
         "config/equipment" => {
             told(stillstand::domain::equipment::load(path, text).err().map(|fault| vec![fault]))
         }
+        "config/solutions" => told(stillstand::domain::solution::load(path, text).err()),
         _ => vec![format!("{path}: nothing reads this folder")],
     }
 }

@@ -1,5 +1,6 @@
 //! One batch on its way to the journal: events, documents, inputs, and who waits for an answer.
 
+use super::Reply;
 use crate::domain::bench::{Bench, ClosedSample, Event, Input, Outcome, Refusal, What};
 use crate::domain::intake::code;
 use crate::domain::moment::Moment;
@@ -7,25 +8,23 @@ use crate::domain::reading::InstrumentReport;
 use crate::domain::report::{self, DocumentKind, Head};
 use crate::domain::shared::Shared;
 use crate::journal::stored::Stored;
-use crate::journal::{Batch, Chain, ClosedRow, InputRow, NewDocument, NewEvent, chain};
+use crate::journal::{Batch, Chain, ClosedRow, Continued, InputRow, NewDocument, NewEvent, chain};
 use crate::network::topics::Topics;
 use serde_json::json;
 use std::collections::VecDeque;
-use tokio::sync::oneshot;
 use uuid::Uuid;
 
 /// An input and who waits for what becomes of it.
 #[derive(Debug)]
 pub(super) struct Waiting {
     pub(super) input: Input,
-    pub(super) reply: Option<oneshot::Sender<Outcome>>,
+    pub(super) reply: Option<Reply>,
 }
 
 impl Waiting {
     pub(super) fn tell(self, outcome: Outcome) {
         if let Some(reply) = self.reply {
-            // Whoever asked may have gone; the journal holds the outcome.
-            let _ = reply.send(outcome);
+            reply.tell(outcome);
         }
     }
 }
@@ -71,6 +70,7 @@ pub(super) fn decide(
     waiting: Waiting,
 ) {
     let input = &waiting.input;
+    let from = chain.clone();
     // Held until the end, so that a change of the drawer is one of a copy.
     let drawer = bench.closed.clone();
     let decision = bench.decide(input);
@@ -78,15 +78,18 @@ pub(super) fn decide(
     for event in &decision.events {
         log(event);
         append(chain, pending, input, &moment, event);
+        if !report::is_told(event) {
+            continue;
+        }
         let link = chain::hex(&chain.link());
         let head = Head { journal, sequence: chain.seq(), link };
-        if let Some(document) = report::document(bench, event, input, &head) {
-            let issued = queue(bench, chain, pending, &document, &input.moment);
+        if let Some(document) = report::ready(bench, event, input, &head) {
+            let issued = queue(bench, chain, pending, document, &input.moment);
             bench.apply(&issued, &input.moment);
             append(chain, pending, input, &moment, &issued);
         }
     }
-    if !decision.events.is_empty() {
+    if !drawer.is_same(&bench.closed) {
         pending.batch.closed.extend(closed_rows(&drawer, bench, chain.seq()));
     }
     if is_worth_storing(&input.what, !decision.events.is_empty()) {
@@ -96,6 +99,10 @@ pub(super) fn decide(
             payload: stored_input(&input.what, &decision.events),
             outcome: to_json(&decision.outcome),
         });
+    }
+    match &mut pending.batch.continued {
+        Some(continued) => continued.to = chain.clone(),
+        none => *none = Some(Box::new(Continued { from, to: chain.clone() })),
     }
     if let Outcome::Refused { text, .. } = &decision.outcome {
         tracing::warn!(refused = %text, "refused");
@@ -140,20 +147,18 @@ fn queue(
     bench: &Bench,
     chain: &mut Chain,
     pending: &mut Pending,
-    document: &report::Document,
+    document: report::Ready,
     at: &Moment,
 ) -> Event {
-    let payload = to_json(&document.json);
-    let sha256 = chain::hex(&chain::sha256(payload.as_bytes()));
-    let row = chain.document(NewDocument {
+    let (row, digest) = chain.issue(NewDocument {
         id: document.id.to_string(),
         kind: document.kind.as_str().to_owned(),
         topic: topic(&bench.station, document.kind),
         subject: document.subject.to_string(),
-        payload,
+        payload: document.text,
         made_at_ns: at.wall_ns,
     });
-    let number = row.number;
+    let (number, sha256) = (row.number, chain::hex(&digest));
     pending.batch.outbox.push(row);
     Event::DocumentIssued { number, document: document.id, kind: document.kind.as_str().to_owned(), sha256 }
 }
@@ -226,6 +231,8 @@ fn log(event: &Event) {
         Event::MethodAdopted { method } => {
             tracing::info!(kind = event.kind(), id = %method.id, sha256 = %method.digest);
         }
+        // Names and hashes of people belong into the journal, not into every log.
+        Event::Review(_) => tracing::info!(kind = event.kind()),
         Event::AlarmRaised { text, .. } => tracing::warn!(kind = event.kind(), %text),
         Event::TriggerRefused { trigger, why } => tracing::warn!(kind = event.kind(), %trigger, %why),
         _ => tracing::info!(kind = event.kind(), event = %to_json(event)),

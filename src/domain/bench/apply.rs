@@ -55,16 +55,12 @@ impl Bench {
             | Event::RecordAmended { .. }
             | Event::ResultAmended { .. }
             | Event::SampleRecalled { .. } => self.apply_correction(event, at),
-            Event::TemperatureRead { temperature, wire, moment, side } => {
-                self.read_temperature(temperature, wire, moment, *side);
-            }
-            Event::TemperaturesCounted { .. } => self.probe.block = None,
-            Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
-            Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
+            Event::TemperatureRead { .. }
+            | Event::TemperaturesCounted { .. }
+            | Event::ProbeTakenOut { .. }
+            | Event::ProbePutIn { .. }
+            | Event::RoomTemperatureRead { .. } => self.apply_temperature(event),
             Event::DocumentIssued { number, document, .. } => self.issued(*number, *document, at),
-            Event::RoomTemperatureRead { temperature, wire, moment } => {
-                self.read_room(temperature, wire, moment);
-            }
             Event::InstrumentChanged { .. }
             | Event::InstrumentIdentified { .. }
             | Event::InstrumentErrors { .. }
@@ -182,6 +178,7 @@ impl Bench {
                 }
                 self.chart_result(*sample, at);
                 self.await_only_what_is_there();
+                self.await_review(*sample, at);
             }
             _ => {}
         }
@@ -285,6 +282,7 @@ impl Bench {
             voided: None,
             equipment: Vec::new(),
             cycles: Vec::new(),
+            solutions: Vec::new(),
             notes: Vec::new(),
             places: Vec::new(),
             interruption: None,
@@ -293,6 +291,8 @@ impl Bench {
             corrections: Vec::new(),
             record: None,
             going_on: None,
+            operators: Vec::new(),
+            reviews: Vec::new(),
         };
         self.specimens.insert(id, specimen.into());
     }
@@ -303,10 +303,12 @@ impl Bench {
             return;
         };
         let points = method.points();
-        let Some(&Point { step, frees_place, .. }) = points.get(point) else { return };
+        let Some(&Point { step, edge, frees_place, .. }) = points.get(point) else { return };
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let source = self.probe.last.as_ref().and_then(|(_, wire)| self.source(wire));
         self.note_use(id, &method, step, marked);
+        self.note_solution(id, &method, (step, edge), marked);
+        self.note_operator(id, &method, step, marked);
         let room = self.room_held(&marked.moment).cloned();
         let Some(specimen) = self.specimens.get_mut(&id) else { return };
         if let Some((held, wire)) = room.filter(|_| specimen.last_marked().is_none()) {
@@ -432,7 +434,13 @@ impl Bench {
         self.finished_samples_leave(at);
     }
 
-    fn read_temperature(&mut self, temperature: &Quantity, wire: &Wire, moment: &Moment, side: Option<Side>) {
+    pub(super) fn read_temperature(
+        &mut self,
+        temperature: &Quantity,
+        wire: &Wire,
+        moment: &Moment,
+        side: Option<Side>,
+    ) {
         self.temperatures += 1;
         if self.probe.stands_in.is_some() {
             self.probe.watches = self.watches_after(temperature, *moment);
@@ -492,7 +500,7 @@ impl Bench {
 
     /// Time up to the move belongs to the reading that held; from then on to none, or to the
     /// next one.
-    fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
+    pub(super) fn move_probe(&mut self, stands_in: Option<super::ProbeStands>, marked: &Marked) {
         let (stale_ns, held) = (self.stale_ns(), self.held().copied());
         let methods = &self.methods;
         for specimen in self.specimens.values_mut().filter(|s| s.counts_temperatures()) {
@@ -550,6 +558,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         registered: marked.clone(),
         intake: Intake::default(),
         preparation: Vec::new(),
+        course: None,
         masses: std::collections::BTreeMap::new(),
         material: Material::default(),
         earlier_masses: Vec::new(),
@@ -558,6 +567,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         reported: None,
         result: None,
         quality: OfSample::default(),
+        reviews: Vec::new(),
     }
 }
 

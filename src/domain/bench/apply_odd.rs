@@ -62,7 +62,8 @@ impl Bench {
         let Some(label) = self.find(specimen).map(|s| s.label.clone()) else { return };
         // A tin that stands at its place and has not been begun is a new one already.
         let waiting = self.specimens.values().filter(|s| {
-            s.sample == sample && s.id != specimen && s.last_marked().is_none() && s.voided.is_none()
+            let waits = s.last_marked().is_none() || self.waits_with_its_tin(s);
+            s.sample == sample && s.id != specimen && waits && s.voided.is_none()
         });
         let mut waiting: Vec<(i64, Uuid)> = waiting.map(|s| (s.registered.moment.wall_ns, s.id)).collect();
         waiting.sort_unstable();
@@ -117,12 +118,18 @@ impl Bench {
                 specimen.note(Happened::MassTakenAway, marked);
                 Some(weighing)
             }
+            Some(Target::Preparation { sample, of }) => {
+                self.samples.get_mut(sample)?.course.as_mut()?.take_back(*of, id)
+            }
             Some(Target::CorrectiveSand { specimen }) => {
                 let specimen = self.specimens.get_mut(specimen)?;
                 let weighing = specimen.corrective.take_if(|w| w.id == id)?;
                 specimen.corrective = specimen.earlier_corrective.pop();
                 specimen.note(Happened::MassTakenAway, marked);
                 Some(weighing)
+            }
+            Some(Target::Component { batch, component, .. }) => {
+                self.solutions.take_back(batch, component, id)
             }
         }
     }
@@ -141,10 +148,18 @@ impl Bench {
                 s.note(Happened::Weighed, marked);
                 s.earlier_masses.extend(s.mass.replace(weighing));
             }),
+            Some(Target::Preparation { sample, of }) => {
+                if let Some(course) = self.samples.get_mut(&sample).and_then(|s| s.course.as_mut()) {
+                    course.give(of, weighing);
+                }
+            }
             Some(Target::CorrectiveSand { specimen }) => self.on_specimen(specimen, |s| {
                 s.note(Happened::Weighed, marked);
                 s.earlier_corrective.extend(s.corrective.replace(weighing));
             }),
+            Some(Target::Component { batch, component, further }) => {
+                self.solutions.give(&batch, &component, further, weighing);
+            }
             None => keep(&mut self.kept_weighings, weighing.into(), KEPT),
         }
     }
@@ -155,7 +170,9 @@ impl Bench {
         let sample = sample.into_inner();
         self.take_cleared(id);
         let earlier = sample.earlier_masses.into_iter().map(|(_, weighing)| weighing);
-        let mut masses: Vec<Weighing> = earlier.chain(sample.masses.into_values()).collect();
+        let of_course: Vec<Weighing> =
+            sample.course.iter().flat_map(|course| course.weighings().map(|(_, w)| w.clone())).collect();
+        let mut masses: Vec<Weighing> = earlier.chain(sample.masses.into_values()).chain(of_course).collect();
         masses.sort_by_key(|weighing| weighing.moment.wall_ns);
         for mut weighing in masses {
             weighing.target = None;

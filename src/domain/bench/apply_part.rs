@@ -1,4 +1,4 @@
-//! Events of those parts of the trade that keep a list of their own events.
+//! Events of those parts of the trade that keep a list of their own events, and of the probes.
 
 use super::{Bench, Event};
 use crate::domain::moment::Moment;
@@ -12,10 +12,25 @@ impl Bench {
             Event::Solution(happened) => self.apply_solution(happened, at),
             Event::Preparation(happened) => self.apply_preparation(happened, at),
             Event::Quality(happened) => self.apply_quality(happened, at),
-            Event::Review(happened) => self.apply_review(happened, at),
+            Event::Review(happened) => self.apply_review(happened),
             Event::Keeping(happened) => self.keeping.apply(happened),
             // `apply` hands over what it has no arm for: a kind without one here either is a slip.
             _ => debug_assert!(false, "nothing applies {}", event.kind()),
+        }
+    }
+
+    pub(super) fn apply_temperature(&mut self, event: &Event) {
+        match event {
+            Event::TemperatureRead { temperature, wire, moment, side } => {
+                self.read_temperature(temperature, wire, moment, *side);
+            }
+            Event::TemperaturesCounted { .. } => self.probe.block = None,
+            Event::ProbeTakenOut { marked } => self.move_probe(None, marked),
+            Event::ProbePutIn { stands_in, marked } => self.move_probe(Some(*stands_in), marked),
+            Event::RoomTemperatureRead { temperature, wire, moment } => {
+                self.read_room(temperature, wire, moment);
+            }
+            _ => {}
         }
     }
 }

@@ -53,6 +53,7 @@ impl Bench {
                 let what = Corrected::Time { point: *point, from: from.clone(), to: to.clone() };
                 self.correct(*specimen, *correction, what, marked, reason.as_ref());
                 self.correct_time(*specimen, *point, to);
+                self.move_use(*specimen, *point, to);
                 self.change(*specimen, |s| s.note(Happened::TimeCorrected { point: *point }, marked));
             }
             Event::ReadingCorrected { specimen, correction, of, readings, marked, reason } => {
@@ -169,6 +170,7 @@ impl Bench {
             }
         }
         self.list(record, label, reported, deviations, "record", at);
+        self.await_review(sample, at);
     }
 
     fn amend_result(&mut self, id: Uuid, document: Uuid, average: Option<&Average>, at: &Moment) {
@@ -181,6 +183,7 @@ impl Bench {
         self.list(document, label, reported, deviations, "result", at);
         self.chart_result(id, at);
         self.await_only_what_is_there();
+        self.await_review(id, at);
     }
 
     fn list(

@@ -7,7 +7,49 @@ use crate::domain::moment::{Moment, SECOND};
 use crate::domain::specimen::{By, Specimen, Stage};
 use uuid::Uuid;
 
+/// How far wall time may be moved against the boot clock before what was foreseen is looked at anew:
+/// instants of an earlier start of the machine lie on wall time. Nanoseconds.
+const STEP_NS: i64 = SECOND;
+
+/// Nothing is due before an instant, as long as nothing happens that moves it. No part of the state:
+/// without it the same is found by looking at every specimen.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Quiet(Option<Until>);
+
+#[derive(Debug, Clone, Copy)]
+struct Until {
+    boot: Uuid,
+    boot_ns: i64,
+    /// Wall time less boot time when it was foreseen.
+    offset_ns: i64,
+}
+
+impl PartialEq for Quiet {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
+impl Eq for Quiet {}
+
 impl Bench {
+    /// As [`next_deadline`](Self::next_deadline); until then the inputs that move no deadline need not
+    /// look for what is due.
+    pub fn foresee(&mut self, now: &Moment) -> Option<i64> {
+        let next = self.next_deadline(now);
+        let offset_ns = now.wall_ns.saturating_sub(now.boot_ns);
+        self.quiet = Quiet(Some(Until { boot: now.boot, boot_ns: next.unwrap_or(i64::MAX), offset_ns }));
+        next
+    }
+
+    /// It is known that nothing is due.
+    pub(super) fn is_quiet(&self, now: &Moment) -> bool {
+        self.quiet.0.is_some_and(|until| {
+            let moved_ns = now.wall_ns.saturating_sub(now.boot_ns).saturating_sub(until.offset_ns);
+            until.boot == now.boot && now.boot_ns < until.boot_ns && moved_ns.abs() < STEP_NS
+        })
+    }
+
     /// The next instant, on the boot clock of `now`, at which [`due_events`](Self::due_events)
     /// has something to say. It may lie in the past.
     pub fn next_deadline(&self, now: &Moment) -> Option<i64> {
@@ -26,7 +68,7 @@ impl Bench {
             .filter(|at| now.boot_ns.max(*at) < stale_at.unwrap_or(i64::MIN));
         let block = self.probe.block.as_ref().map(|b| after(&b.first, BLOCK_NS));
         let shelved = self.shelved_until(now).map(|(_, at)| at);
-        let late = self.late_lines(now).into_iter().map(|(_, at)| at);
+        let late = self.late_lines(now).into_iter().chain(self.preparation_due(now)).map(|(_, at)| at);
         intervals.chain(late).chain(shelved).chain(silent).chain(room).chain(limits).chain(block).min()
     }
 
@@ -40,8 +82,8 @@ impl Bench {
                 events.push(Event::IntervalAnnounced { specimen: specimen.id, step, stage });
             }
         }
-        let late = self.late_lines(now).into_iter().filter(|(_, at)| *at <= now.boot_ns);
-        events.extend(late.map(|(event, _)| event));
+        let late = self.late_lines(now).into_iter().chain(self.preparation_due(now));
+        events.extend(late.filter(|(_, at)| *at <= now.boot_ns).map(|(event, _)| event));
         if let Some(from) = self.silent_from(now)
             && now.since(&from).ns >= self.stale_ns()
         {

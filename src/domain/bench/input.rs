@@ -92,6 +92,9 @@ pub struct Started {
     /// Kinds of equipment, with what is required of them.
     #[serde(default)]
     pub equipment: Vec<crate::domain::equipment::Kind>,
+    /// Recipes of solutions.
+    #[serde(default)]
+    pub recipes: Vec<crate::domain::solution::Recipe>,
 }
 
 /// A switch, button or contact.

@@ -3,6 +3,18 @@
 use super::Event;
 
 impl Event {
+    /// It moves no deadline: what the clock makes due next is the same before and after it. Of a kind
+    /// that is not named here nobody has to know.
+    pub const fn leaves_deadlines(&self) -> bool {
+        matches!(
+            self,
+            Self::WeighingTaken { .. }
+                | Self::DocumentIssued { .. }
+                | Self::ActDone { .. }
+                | Self::AskAnswered { .. }
+        )
+    }
+
     /// Its kind, as stored.
     pub const fn kind(&self) -> &'static str {
         match self {

@@ -58,7 +58,9 @@ use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
+use super::review::{AskQualification, OwnWork, People, Reviews, SignOn, Waiting};
 use super::shared::Shared;
+use super::solution::Shelf;
 use super::specimen::sample::Sample;
 use super::specimen::tally::Held;
 use super::specimen::{Specimen, Target, Weighing};
@@ -112,12 +114,32 @@ pub struct BenchSettings {
     /// What the laboratory states of its uncertainty; absent: it is off the sheet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uncertainty: Option<crate::domain::quality::uncertainty::Stated>,
+    /// Whether a person's qualification for the method is looked at.
+    #[serde(default)]
+    pub qualification: AskQualification,
+    /// Whether records and results are reviewed here.
+    #[serde(default)]
+    pub review: Reviews,
+    /// Whether somebody may approve what they did themselves.
+    #[serde(default)]
+    pub own_work: OwnWork,
+    /// Whether an act needs a person who is signed on, once people are registered.
+    #[serde(default)]
+    pub sign_on: SignOn,
+    /// Hours for which somebody stays signed on; 0: until somebody signs them off.
+    #[serde(default = "sign_on_hours_default")]
+    pub sign_on_hours: u32,
 }
 
 /// What nobody set is not written, so that a laboratory which does not use it has the events that
 /// it always had.
 fn is_default<T: Default + PartialEq>(value: &T) -> bool {
     *value == T::default()
+}
+
+/// A long shift (common practice, no source).
+const fn sign_on_hours_default() -> u32 {
+    12
 }
 
 const fn room_every_default() -> u32 {
@@ -368,9 +390,21 @@ pub struct Bench {
     /// What is held, and what was removed.
     #[serde(default)]
     pub keeping: Shared<Kept>,
+    /// No part of the state: until when it is known that nothing is due.
+    #[serde(skip)]
+    pub(crate) quiet: deadlines::Quiet,
+    /// Recipes, batches and bottles of solution; no batch where the laboratory keeps no list.
+    #[serde(default)]
+    pub solutions: Shared<Shelf>,
     /// Control charts; empty where the laboratory keeps none.
     #[serde(default)]
     pub charts: Shared<crate::domain::quality::charts::Register>,
+    /// The register of people; empty where names are as they are typed.
+    #[serde(default)]
+    pub people: Shared<People>,
+    /// Samples of which something waits for review, or was returned.
+    #[serde(default)]
+    pub for_review: Shared<BTreeMap<Uuid, Waiting>>,
 }
 
 impl Default for Bench {
@@ -395,6 +429,11 @@ impl Default for Bench {
                 precision: crate::domain::quality::Compared::default(),
                 charts: crate::domain::quality::charts::Charts::default(),
                 uncertainty: None,
+                qualification: AskQualification::Off,
+                review: Reviews::Off,
+                own_work: OwnWork::MayNot,
+                sign_on: SignOn::Needed,
+                sign_on_hours: sign_on_hours_default(),
             }),
             triggers: Shared::default(),
             instruments: Shared::default(),
@@ -435,14 +474,18 @@ impl Default for Bench {
             intake: Shared::default(),
             equipment: Shared::default(),
             keeping: Shared::default(),
+            quiet: deadlines::Quiet::default(),
+            solutions: Shared::default(),
             charts: Shared::default(),
+            people: Shared::default(),
+            for_review: Shared::default(),
         }
     }
 }
 
 impl Bench {
     /// Method and points of a specimen. `None` only if the journal lost its method.
-    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Vec<Point>)> {
+    pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Arc<[Point]>)> {
         let method = self.methods.get(&specimen.method)?;
         Some((method, method.points()))
     }
@@ -467,9 +510,11 @@ impl Bench {
     pub(crate) fn may_take_mass(&self, target: &Target) -> bool {
         match target {
             Target::Sample { sample, .. } => self.samples.get(sample).is_some_and(|s| s.reported.is_none()),
+            Target::Preparation { sample, of } => self.may_take_preparation_mass(*sample, *of),
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimens.get(specimen).is_some_and(|s| !s.is_over())
             }
+            Target::Component { batch, component, .. } => self.solutions.may_take_mass(batch, component),
         }
     }
 
@@ -497,7 +542,7 @@ impl Bench {
     pub fn due(&self, now: &Moment) -> Vec<(Uuid, usize)> {
         self.specimens
             .values()
-            .filter(|s| s.last_marked().is_some() && !s.is_over())
+            .filter(|s| s.last_marked().is_some() && !s.is_over() && !self.waits_with_its_tin(s))
             .filter_map(|s| {
                 let (method, points) = self.rule(s)?;
                 let point = s.due(method, &points, now, self.settings.approach_s)?;

@@ -314,12 +314,16 @@ impl Do {
             Self::Keeping(act) => act.sample(),
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
             Self::Quality(act) => act.sample(),
+            Self::Review(act) => match act.of() {
+                Some(review::Subject::Sample(sample)) => Some(sample),
+                _ => None,
+            },
             _ => None,
         }
     }
 
     /// The specimen that an act concerns.
-    pub const fn subject(&self) -> Option<Uuid> {
+    pub fn subject(&self) -> Option<Uuid> {
         match self {
             Self::AwaitSpecimenMass { specimen }
             | Self::Mark { specimen, .. }
@@ -337,6 +341,10 @@ impl Do {
             | Self::GiveReason { specimen, .. } => Some(*specimen),
             Self::Measure(what) => what.specimen(),
             Self::Quality(act) => act.specimen(),
+            Self::Review(act) => match act.of() {
+                Some(review::Subject::Specimen(specimen)) => Some(specimen),
+                _ => None,
+            },
             _ => None,
         }
     }

@@ -70,6 +70,18 @@ pub enum Refusal {
         /// Its version now.
         version: u32,
     },
+    /// It names nobody who is signed on, or nobody can sign on like this.
+    #[error("{why}")]
+    SignOn {
+        /// Why.
+        why: String,
+    },
+    /// The person who is signed on may not do it.
+    #[error("{why}")]
+    NotAllowed {
+        /// Why.
+        why: String,
+    },
     /// A field that is empty, too long or out of range.
     #[error("{field}: {why}")]
     Field {

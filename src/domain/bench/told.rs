@@ -49,5 +49,6 @@ pub fn happened_text(what: Happened, method: &Method, points: &[Point]) -> Strin
         Happened::TimeCorrected { point: at } => format!("the time of '{}' was corrected", point(at)),
         Happened::ReadingCorrected { of } => format!("the {} reading was corrected", of.word()),
         Happened::ReasonGiven => "a reason was given".to_owned(),
+        Happened::Reviewed { decision } => format!("its record was {}", decision.word()),
     }
 }

@@ -4,11 +4,13 @@
 //! an agency's variant or another country's method is a new file under `config/methods`.
 //! Every value of the file keeps its source and how sure that source is ([`Sourced`]).
 
+mod course;
 pub(crate) mod load;
 mod points;
 mod rules;
 mod touch;
 
+pub use course::{Bound, CourseKind, CourseRule, CourseStep, Noted};
 pub use load::{Fault, load};
 pub use points::{Edge, Point};
 pub use rules::{
@@ -110,6 +112,8 @@ pub struct Method {
     pub apparatus: Vec<Requirement>,
     /// What can hurt, in plain sentences.
     pub safety: Vec<String>,
+    #[serde(skip)]
+    known_points: points::KnownPoints,
 }
 
 /// What the number of a method is that does not say.
@@ -134,6 +138,13 @@ pub struct Preparation {
     pub constant_mass_percent: Sourced<Decimal>,
     /// Time between two weighings for constant mass, nanoseconds.
     pub constant_mass_every_ns: Sourced<i64>,
+    /// Whether the change must be less than the figure, or may be as large; `None`: the file does
+    /// not say, and the stricter holds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub constant_mass_bound: Option<Sourced<Bound>>,
+    /// Ways to prepare a sample step by step.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub courses: Vec<CourseRule>,
 }
 
 /// Name that a method file gives to the mass of a specimen (its tin or portion); every other

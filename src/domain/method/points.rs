@@ -5,6 +5,7 @@
 
 use super::{Begins, Ends, Level, Machine, Method, StepKind, Timed};
 use serde::{Deserialize, Serialize};
+use std::sync::{Arc, OnceLock};
 
 /// What happens at a point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,9 +36,33 @@ pub struct Point {
     pub frees_place: bool,
 }
 
+/// The points of a method, once somebody asked for them: they are asked for at every input, for each
+/// specimen. No part of what the method is.
+#[derive(Debug, Default)]
+pub(super) struct KnownPoints(OnceLock<Arc<[Point]>>);
+
+impl Clone for KnownPoints {
+    /// A copy may be changed, and its points with it.
+    fn clone(&self) -> Self {
+        Self::default()
+    }
+}
+
+impl PartialEq for KnownPoints {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
+impl Eq for KnownPoints {}
+
 impl Method {
     /// All points, in order. The same method always gives the same list.
-    pub fn points(&self) -> Vec<Point> {
+    pub fn points(&self) -> Arc<[Point]> {
+        Arc::clone(self.known_points.0.get_or_init(|| self.list_points().into()))
+    }
+
+    fn list_points(&self) -> Vec<Point> {
         // No step has more than two.
         let mut points = Vec::with_capacity(2 * self.steps.len());
         for (step, s) in self.steps.iter().enumerate() {

@@ -1,14 +1,16 @@
 //! The small shapes inside a document: instants, measurements, weighings.
 
 use super::put;
-use crate::domain::moment::{Basis, Elapsed, Moment, WallState};
+use crate::domain::moment::{Basis, Elapsed, Moment, Stamp, WallState};
 use crate::domain::quantity::{Quantity, Range, Unit};
-use crate::domain::reading::{Applied, Certificate, Wire};
+use crate::domain::reading::{Applied, Certificate, StableBy, Wire};
 use crate::domain::specimen::judge::seconds;
 use crate::domain::specimen::{By, Marked, Weighing};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
+use serde::Serialize;
 use serde_json::{Value, json};
+use uuid::Uuid;
 
 /// RFC 3339 in UTC with milliseconds; the lowest instant if it lies outside the calendar.
 pub fn time(wall_ns: i64) -> String {
@@ -57,23 +59,43 @@ pub(super) fn by(by: &By) -> Value {
 }
 
 /// An instant on both clocks: wall time for people, the boot clock for whoever checks a duration.
+/// Fields stand in the order of their names, as in every document.
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "camelCase")]
+struct MomentTold {
+    boot_clock: BootClock,
+    doubt_ns: i64,
+    stamp: Stamp,
+    time: String,
+    wall_clock: WallState,
+}
+
+#[derive(Debug, Serialize)]
+struct BootClock {
+    boot: Uuid,
+    /// As text: nanoseconds outgrow the whole numbers of a double within four months.
+    text: String,
+    unit: &'static str,
+}
+
+impl MomentTold {
+    fn of(moment: &Moment) -> Self {
+        Self {
+            boot_clock: BootClock {
+                boot: moment.boot,
+                text: Decimal::from_i128_with_scale(i128::from(moment.boot_ns), 9).to_string(),
+                unit: Unit::Second.code(),
+            },
+            doubt_ns: moment.doubt_ns,
+            stamp: moment.stamp,
+            time: time(moment.wall_ns),
+            wall_clock: moment.wall,
+        }
+    }
+}
+
 pub(super) fn moment(moment: &Moment) -> Value {
-    json!({
-        "time": time(moment.wall_ns),
-        "bootClock": {
-            "boot": moment.boot,
-            // As text: nanoseconds outgrow the whole numbers of a double within four months.
-            "text": Decimal::from_i128_with_scale(i128::from(moment.boot_ns), 9).to_string(),
-            "unit": Unit::Second.code(),
-        },
-        "wallClock": match moment.wall {
-            WallState::Synchronised => "synchronised",
-            WallState::Unsynchronised => "unsynchronised",
-            WallState::Unknown => "unknown",
-        },
-        "stamp": serde_json::to_value(moment.stamp).unwrap_or(Value::Null),
-        "doubtNs": moment.doubt_ns,
-    })
+    tree(&MomentTold::of(moment))
 }
 
 pub(super) fn marked(marked: &Marked) -> Value {
@@ -82,38 +104,82 @@ pub(super) fn marked(marked: &Marked) -> Value {
     value
 }
 
-/// A weighing with its origin down to the raw bytes.
-pub(super) fn weighing(weighing: &Weighing) -> Value {
-    let mut value = quantity(&weighing.mass);
-    put(&mut value, "id", json!(weighing.id));
-    put(&mut value, "at", moment(&weighing.moment));
-    put(&mut value, "origin", origin(&weighing.wire, weighing.mass.unit));
-    if let Some(confirmed) = &weighing.confirmed {
-        put(&mut value, "confirmed", marked(confirmed));
-    }
-    value
+/// A weighing with its origin down to the raw bytes. It is by far the most frequent document, and goes
+/// into text without a tree between; fields stand in the order of their names.
+#[derive(Debug, Serialize)]
+pub(super) struct WeighingTold<'a> {
+    at: MomentTold,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    confirmed: Option<Value>,
+    id: Uuid,
+    origin: Origin<'a>,
+    text: String,
+    unit: &'static str,
+    value: Value,
 }
 
 /// Instrument, port and bytes; who called the mass stable, where that was not the balance, and the
 /// lines that it stands on; what was read, where that was corrected.
-fn origin(wire: &Wire, unit: Unit) -> Value {
-    let mut value = json!({ "instrument": wire.instrument, "port": wire.port, "raw": wire.raw });
-    if let Value::Object(fields) = &mut value {
-        if let Some(stable_by) = wire.stable_by {
-            fields.insert("stableBy".to_owned(), json!(stable_by));
-        }
-        if !wire.lines.is_empty() {
-            fields.insert("lines".to_owned(), json!(wire.lines));
-        }
-        if let Some(corrected) = &wire.corrected {
-            let mut correction = applied(&corrected.applied, unit);
-            if let Value::Object(inner) = &mut correction {
-                inner.insert("certificate".to_owned(), certificate(&corrected.certificate));
-            }
-            fields.insert("correction".to_owned(), correction);
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "camelCase")]
+struct Origin<'a> {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    correction: Option<Value>,
+    instrument: &'a str,
+    #[serde(skip_serializing_if = "<[String]>::is_empty")]
+    lines: &'a [String],
+    port: &'a str,
+    raw: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stable_by: Option<StableBy>,
+}
+
+impl<'a> WeighingTold<'a> {
+    pub(super) fn of(weighing: &'a Weighing) -> Self {
+        Self {
+            at: MomentTold::of(&weighing.moment),
+            confirmed: weighing.confirmed.as_ref().map(marked),
+            id: weighing.id,
+            origin: Origin::of(&weighing.wire, weighing.mass.unit),
+            text: weighing.mass.value.to_string(),
+            unit: weighing.mass.unit.code(),
+            value: number(weighing.mass.value),
         }
     }
-    value
+
+    /// It says what only the fuller schema knows.
+    pub(super) fn tells_more(&self) -> bool {
+        let Origin { correction, lines, stable_by, .. } = &self.origin;
+        self.confirmed.is_some() || correction.is_some() || stable_by.is_some() || !lines.is_empty()
+    }
+}
+
+impl<'a> Origin<'a> {
+    fn of(wire: &'a Wire, unit: Unit) -> Self {
+        let correction = wire.corrected.as_ref().map(|corrected| {
+            let mut correction = applied(&corrected.applied, unit);
+            put(&mut correction, "certificate", certificate(&corrected.certificate));
+            correction
+        });
+        Self {
+            correction,
+            instrument: &wire.instrument,
+            lines: &wire.lines,
+            port: &wire.port,
+            raw: &wire.raw,
+            stable_by: wire.stable_by,
+        }
+    }
+}
+
+pub(super) fn weighing(weighing: &Weighing) -> Value {
+    tree(&WeighingTold::of(weighing))
+}
+
+/// The same as a part of a document that is still being made.
+fn tree(part: &impl Serialize) -> Value {
+    // Plain data with string keys, which always serialises.
+    serde_json::to_value(part).unwrap_or_default()
 }
 
 /// What was read and what was added to it.

@@ -10,17 +10,22 @@ mod incident;
 mod intake;
 mod measure;
 mod quality;
+mod preparation;
 mod record;
 mod repeat;
 mod result;
+mod solution;
+mod review;
 mod variant;
 mod weighing;
+pub mod laboratory;
 
 pub use measure::{applied, figure, time};
 
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
-use serde_json::{Value, json};
+use serde::Serialize;
+use serde_json::Value;
 use uuid::Uuid;
 
 /// Where the schemas of the documents are named (RFC 2606 reserves the domain; the schemas
@@ -74,13 +79,13 @@ impl DocumentKind {
         }
     }
 
-    /// The same for a document that tells what came with the bag, or of a method that has more than
-    /// two levels and their ratio.
+    /// The same for a document that tells what only some laboratories have: what came with the bag,
+    /// equipment, solutions, a method with more than two levels and their ratio.
     const fn fullest_schema(self) -> &'static str {
         match self {
             Self::Record => "specimen-record/1.2.0",
             Self::Result => "sample-result/1.2.0",
-            Self::Weighing => self.fuller_schema(),
+            Self::Weighing => "weighing/1.2.0",
         }
     }
 
@@ -110,7 +115,7 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    const ONLY: [&str; 10] = [
+    const ONLY: [&str; 11] = [
         "/sample/particulars",
         "/equipment",
         "/shakerCycles",
@@ -121,6 +126,7 @@ fn tells_most(data: &Value) -> bool {
         "/notCounted",
         "/uncertainty",
         "/review",
+        "/for/batch",
     ];
     variant::is_one(data) || quality::is_told(data) || ONLY.iter().any(|key| data.pointer(key).is_some())
 }
@@ -129,7 +135,7 @@ fn tells_most(data: &Value) -> bool {
 pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = kinds.map(DocumentKind::fuller_schema);
-    let fullest = [DocumentKind::Record, DocumentKind::Result].map(DocumentKind::fullest_schema);
+    let fullest = kinds.map(DocumentKind::fullest_schema);
     let later = fuller.into_iter().chain(fullest).chain([NOTICE_SCHEMA]);
     kinds.map(DocumentKind::schema).into_iter().chain(later).map(schema_id).collect()
 }
@@ -146,7 +152,7 @@ pub struct Head {
     pub link: String,
 }
 
-/// A document ready to be queued.
+/// A document as a tree, to look into.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Document {
     /// Identity; a document that is sent again keeps it.
@@ -161,9 +167,41 @@ pub struct Document {
     pub json: Value,
 }
 
+/// A document ready to be queued: the text as it goes out.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Ready {
+    /// Identity; a document that is sent again keeps it.
+    pub id: Uuid,
+    /// What it is.
+    pub kind: DocumentKind,
+    /// What it is about: the specimen, the sample, the weighing.
+    pub subject: Uuid,
+    /// The whole envelope as JSON.
+    pub text: String,
+}
+
+/// Whether an event calls for a document.
+pub const fn is_told(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::SpecimenCompleted { .. }
+            | Event::RecordAmended { .. }
+            | Event::SampleCompleted { .. }
+            | Event::ResultAmended { .. }
+            | Event::WeighingTaken { .. }
+    )
+}
+
 /// The document that an event calls for, if it calls for one. `bench` is the state after it.
-pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
-    let number = bench.next_number;
+pub fn ready(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Ready> {
+    if !is_told(event) {
+        return None;
+    }
+    let told = |id, kind, subject, schema, data| {
+        let ids = (id, subject, bench.next_number);
+        let text = Envelope::of(kind, schema, ids, &input.moment, head, data).text();
+        Ready { id, kind, subject, text }
+    };
     let (id, kind, subject, data) = match event {
         Event::SpecimenCompleted { specimen, record, .. } | Event::RecordAmended { specimen, record, .. } => {
             let specimen = bench.find(*specimen)?;
@@ -178,12 +216,19 @@ pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Opt
             (*document, DocumentKind::Result, sample.id, result::data(bench, sample, average.as_ref(), head)?)
         }
         Event::WeighingTaken { weighing } => {
-            (weighing.id, DocumentKind::Weighing, weighing.id, weighing::data(bench, weighing, head))
+            let text = weighing::text(bench, weighing, input, head);
+            return Some(Ready { id: weighing.id, kind: DocumentKind::Weighing, subject: weighing.id, text });
         }
         _ => return None,
     };
-    let json = envelope(kind, id, subject, number, &input.moment, head, data);
-    Some(Document { id, kind, subject, number, json })
+    Some(told(id, kind, subject, kind.schema_of(&data), data))
+}
+
+/// The same as a tree.
+pub fn document(bench: &Bench, event: &Event, input: &Input, head: &Head) -> Option<Document> {
+    let Ready { id, kind, subject, text } = ready(bench, event, input, head)?;
+    let json = serde_json::from_str(&text).unwrap_or_default();
+    Some(Document { id, kind, subject, number: bench.next_number, json })
 }
 
 /// What 1.1.0 added to the documents, wherever it stands in them.
@@ -200,28 +245,52 @@ fn tells_more(data: &Value) -> bool {
     }
 }
 
-fn envelope(
-    kind: DocumentKind,
+/// What is around every document (`CloudEvents` 1.0.2, sections 3.1 and 3.2, and its extension
+/// `sequence`). Fields stand in the order of their names.
+#[derive(Debug, Serialize)]
+struct Envelope<D> {
+    data: D,
+    datacontenttype: &'static str,
+    dataschema: String,
     id: Uuid,
+    sequence: String,
+    source: String,
+    specversion: &'static str,
     subject: Uuid,
-    number: u64,
-    at: &Moment,
-    head: &Head,
-    data: Value,
-) -> Value {
-    let mut whole = json!({
-        "specversion": "1.0",
-        "id": id,
-        "source": format!("urn:uuid:{}", head.journal),
-        "type": kind.event_type(),
-        "subject": subject,
-        "time": measure::time(at.wall_ns),
-        "sequence": format!("{number:010}"),
-        "datacontenttype": "application/json",
-        "dataschema": schema_id(kind.schema_of(&data)),
-    });
-    put(&mut whole, "data", data);
-    whole
+    time: String,
+    #[serde(rename = "type")]
+    event_type: &'static str,
+}
+
+impl<D: Serialize> Envelope<D> {
+    /// `ids`: the document's own identity, what it is about, its number.
+    fn of(
+        kind: DocumentKind,
+        schema: &str,
+        ids: (Uuid, Uuid, u64),
+        at: &Moment,
+        head: &Head,
+        data: D,
+    ) -> Self {
+        let (id, subject, number) = ids;
+        Self {
+            data,
+            datacontenttype: "application/json",
+            dataschema: schema_id(schema),
+            id,
+            sequence: format!("{number:010}"),
+            source: format!("urn:uuid:{}", head.journal),
+            specversion: "1.0",
+            subject,
+            time: measure::time(at.wall_ns),
+            event_type: kind.event_type(),
+        }
+    }
+
+    fn text(&self) -> String {
+        // Plain data with string keys, which always serialises.
+        serde_json::to_string(self).unwrap_or_default()
+    }
 }
 
 /// Puts a part into an object. `json!` would copy it.
@@ -231,12 +300,35 @@ fn put(whole: &mut Value, key: &str, part: Value) {
     }
 }
 
+/// Who made a document, with its journal's head. Fields stand in the order of their names.
+#[derive(Debug, Serialize)]
+struct StationTold<'a> {
+    id: &'a str,
+    journal: JournalTold<'a>,
+    rehearsal: bool,
+    software: String,
+    title: &'a str,
+}
+
+#[derive(Debug, Serialize)]
+struct JournalTold<'a> {
+    id: Uuid,
+    link: &'a str,
+    sequence: u64,
+}
+
+impl<'a> StationTold<'a> {
+    fn of(bench: &'a Bench, head: &'a Head) -> Self {
+        Self {
+            id: &bench.station,
+            journal: JournalTold { id: head.journal, link: &head.link, sequence: head.sequence },
+            rehearsal: bench.rehearsal,
+            software: format!("stillstand {}", bench.version),
+            title: &bench.title,
+        }
+    }
+}
+
 fn station(bench: &Bench, head: &Head) -> Value {
-    json!({
-        "id": bench.station,
-        "title": bench.title,
-        "software": format!("stillstand {}", bench.version),
-        "rehearsal": bench.rehearsal,
-        "journal": { "id": head.journal, "sequence": head.sequence, "link": head.link },
-    })
+    serde_json::to_value(StationTold::of(bench, head)).unwrap_or_default()
 }

@@ -1,6 +1,6 @@
 //! The record of one completed specimen.
 
-use super::{Head, change, equipment, incident, measure, station, variant};
+use super::{Head, change, equipment, incident, measure, preparation, review, solution, station, variant};
 use crate::domain::bench::{Bench, ProbeStands};
 use crate::domain::method::{Edge, Method, Point, Step, StepKind, name_of};
 use crate::domain::moment::Moment;
@@ -17,8 +17,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     let (method, points) = bench.rule(specimen)?;
     let sample = bench.find_sample(specimen.sample)?;
     let calculation = specimen.calculation.as_ref()?;
-    let filled = specimen.points.iter().flatten().next();
-    let mut deviations = sample.deviations(method, filled);
+    let mut deviations = sample.deviations_of(method, specimen);
     deviations.extend(judge::deviations(specimen, method, &points));
     let deviations: Vec<Value> = deviations
         .iter()
@@ -33,7 +32,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     let end = *specimen.last_moment();
     let void = specimen.voided.is_some();
     let mut data = json!({
-        "status": if void { "void" } else { "preliminary" },
+        "status": if void { "void" } else { specimen.standing().word() },
         "version": 1,
         "station": station(bench, head),
         "method": self::method(method),
@@ -67,6 +66,9 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
     });
     variant::add(&mut data, specimen, method);
     equipment::add(specimen, &mut data);
+    solution::add(specimen, &mut data);
+    preparation::add(&mut data, sample, specimen, method);
+    review::add_to_record(specimen, &mut data);
     if let (Some(incidents), Value::Object(fields)) =
         (incident::incidents(specimen, sample, method, &points), &mut data)
     {

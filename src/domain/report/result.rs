@@ -1,6 +1,6 @@
 //! The result of a sample: the average of what counts, and how far its specimens lie apart.
 
-use super::{Head, change, measure, quality, record, repeat, station};
+use super::{Head, change, measure, quality, record, repeat, review, station};
 use crate::domain::bench::Bench;
 use crate::domain::calculation::Average;
 use crate::domain::method::name_of;
@@ -23,7 +23,7 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, he
     };
     let mut data = json!({
         // Too few specimens count: no result stands until more do.
-        "status": if average.is_some() { "preliminary" } else { "void" },
+        "status": if average.is_some() { sample.standing_result().word() } else { "void" },
         "version": 1,
         "station": station(bench, head),
         "method": record::method(method),
@@ -60,6 +60,7 @@ pub(super) fn data(bench: &Bench, sample: &Sample, average: Option<&Average>, he
         fields.insert("repeat".to_owned(), repeat::repeat(sample, again, &counting));
     }
     quality::add(&mut data, (bench, sample, method), &counting, average);
+    review::add_to_result(sample, &bench.specimens_of(sample.id), &mut data);
     let points = method.points();
     // The first version tells of no specimen's corrections: its record does.
     let amended = sample.result.is_some_and(|r| r.version > 1);

@@ -88,9 +88,19 @@ pub enum Happened {
     },
     /// The reason of a correction was given.
     ReasonGiven,
+    /// A reviewer decided of its record.
+    Reviewed {
+        /// What.
+        decision: crate::domain::review::Decision,
+    },
 }
 
 impl Happened {
+    /// A reviewer's decision, or the answer to one.
+    pub const fn is_review(self) -> bool {
+        matches!(self, Self::Reviewed { .. })
+    }
+
     /// A mark, which can be taken back while it is the last one.
     pub const fn is_mark(self) -> bool {
         matches!(

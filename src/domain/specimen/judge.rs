@@ -66,6 +66,8 @@ pub enum Code {
     EquipmentOutOfUse,
     /// The shaker ran faster or slower than required.
     ShakerRate,
+    /// Somebody worked on it whose qualification for the method was absent or had expired.
+    NotQualified,
     /// The machine's run was interrupted and resumed.
     IntervalInterrupted,
     /// The cylinder was bumped.
@@ -86,6 +88,26 @@ pub enum Code {
     MoistureOver,
     /// A mass could not be judged, because what it depends on was not stated.
     MassNotShown,
+    /// Solution was used of which nothing is known, or not its age.
+    SolutionUnknown,
+    /// Solution was used that was past its last day, or older than the method allows.
+    SolutionTooOld,
+    /// Solution was used that had been discarded.
+    SolutionDiscarded,
+    /// Solution was used of which something was not as its recipe says.
+    SolutionNotInOrder,
+    /// Solution was used that was made by a recipe of another method.
+    SolutionOfOtherMethod,
+    /// A step of the preparation was not entered.
+    PreparationNotShown,
+    /// The portion was not mixed again before the tin.
+    NotRemixed,
+    /// The tin was not shown to be dried to constant mass.
+    NotConstant,
+    /// The oven was not at its temperature.
+    OvenOutside,
+    /// The temperature of the oven was not noted.
+    OvenNotShown,
 }
 
 /// How an interval stands against its limits.
@@ -216,6 +238,8 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
     }
     found.extend(crate::domain::measure::deviations(specimen, method));
     found.extend(crate::domain::equipment::deviations(specimen, method));
+    found.extend(crate::domain::solution::deviations(specimen, method));
+    found.extend(crate::domain::review::deviations(specimen));
     found
 }
 
@@ -241,7 +265,6 @@ fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize)
     let end = span.end?;
     let (min, max) = specimen.window(method, step);
     let resolution = resolution_ns(method);
-    let actual = seconds(span.elapsed(&end.marked.moment).ns, resolution);
     let name = &method.steps.get(step)?.name;
     let (code, what, by) = match verdict(specimen, method, step, &span) {
         Verdict::Short { by_ns } => (Code::IntervalShort, format!("{name} was cut short"), Some(by_ns)),
@@ -252,6 +275,7 @@ fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize)
         Verdict::NotShown => (Code::IntervalNotShown, format!("the end of {name} was not marked"), None),
         Verdict::NoLimit | Verdict::Running | Verdict::Within => return None,
     };
+    let actual = seconds(span.elapsed(&end.marked.moment).ns, resolution);
     Some(Deviation {
         code,
         step: Some(name.clone()),

@@ -111,6 +111,23 @@ pub enum Target {
         /// The specimen.
         specimen: Uuid,
     },
+    /// A component of a batch of solution.
+    Component {
+        /// The batch.
+        batch: String,
+        /// The step of its recipe.
+        component: String,
+        /// A further portion, beside what was measured.
+        #[serde(default)]
+        further: bool,
+    },
+    /// A tare or a drying of the course that the sample follows.
+    Preparation {
+        /// The sample.
+        sample: Uuid,
+        /// Which mass.
+        of: crate::domain::preparation::MassOf,
+    },
 }
 
 /// A further run of the shaker after the one that counts.
@@ -196,6 +213,9 @@ pub struct Specimen {
     /// Cycles of the shaker that were counted while it was in it.
     #[serde(default)]
     pub cycles: Vec<crate::domain::equipment::Cycles>,
+    /// Solutions that it met, one entry for each step at which some was drawn.
+    #[serde(default)]
+    pub solutions: Vec<crate::domain::solution::Use>,
     /// What people noted of it, in the order in which they did.
     #[serde(default)]
     pub notes: Vec<note::Note>,
@@ -220,6 +240,12 @@ pub struct Specimen {
     /// The tally as it would be had the watch not closed: for a closing that is taken back.
     #[serde(default)]
     pub going_on: Option<Tally>,
+    /// Who worked on it, where a register of people is kept.
+    #[serde(default)]
+    pub operators: Vec<crate::domain::review::Operator>,
+    /// What reviewers decided of its record, oldest first.
+    #[serde(default)]
+    pub reviews: Vec<crate::domain::review::Reviewed>,
 }
 
 /// A document that went out, and the one that it replaced.

@@ -2,10 +2,12 @@
 
 use super::judge::{Code, Deviation, mass_outside, resolution_ns, seconds, window_text};
 use super::late::{Repeat, Settled};
-use super::{By, Marked, Weighing};
+use super::{By, Marked, Specimen, Weighing};
 use crate::domain::intake::Intake;
 use crate::domain::measure::Material;
 use crate::domain::method::Method;
+use crate::domain::moment::Moment;
+use crate::domain::preparation::{self, Course, OnCourse};
 use crate::domain::quality::{Cold, OfSample, counting};
 use crate::domain::quantity::Side;
 use serde::{Deserialize, Serialize};
@@ -72,6 +74,9 @@ pub struct Sample {
     pub intake: Intake,
     /// What was done to it, in order.
     pub preparation: Vec<(Preparation, Marked)>,
+    /// The course of preparation that it follows; `None`: it follows none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub course: Option<Box<Course>>,
     /// Masses of the preparation, by the name that the method gives them; the last one counts.
     pub masses: BTreeMap<String, Weighing>,
     /// Masses that a later weighing of the same name replaced, oldest first.
@@ -93,12 +98,15 @@ pub struct Sample {
     /// Which rules hold for it, and what was decided of its specimens.
     #[serde(default, skip_serializing_if = "OfSample::is_silent")]
     pub quality: OfSample,
+    /// What reviewers decided of its result, oldest first.
+    #[serde(default)]
+    pub reviews: Vec<crate::domain::review::Reviewed>,
 }
 
 impl Sample {
-    /// Tempering so far: since the moisture was last changed, if it was.
+    /// Tempering so far: since the moisture was last changed, if it was. On a course the casts say it.
     pub fn tempering_since(&self) -> Option<&Marked> {
-        self.moisture_changes().next()
+        self.moisture_changes().next().filter(|_| self.course.is_none())
     }
 
     /// Changes of the moisture, the last one first.
@@ -147,34 +155,52 @@ impl Sample {
                 outside.then(|| mass_outside(&rule.title, &limits, weighing))
             })
             .collect();
-        // A change after this tin was filled concerns the tins after it.
-        let since = filled.and_then(|filled| {
+        // A change after this tin was filled concerns the tins after it. On a course the casts say
+        // from when it was tempered.
+        let since = filled.filter(|_| self.course.is_none()).and_then(|filled| {
             self.moisture_changes().find(|since| filled.moment.since(&since.moment).ns >= 0)
         });
-        if let (Some(min), Some(since), Some(filled)) =
-            (method.preparation.tempering_min_ns.value, since, filled)
-        {
-            let lasted = filled.moment.since(&since.moment).ns;
-            if lasted < min {
-                let resolution = resolution_ns(method);
-                found.push(Deviation {
-                    code: Code::TemperingShort,
-                    step: None,
-                    what: "the portion was tempered for less time than required".to_owned(),
-                    required: window_text(Some(min), None),
-                    actual: format!("{} s", seconds(lasted, resolution)),
-                    by: Some(format!("{} s", seconds(min - lasted, resolution))),
-                    moment: Some(filled.moment),
-                });
-            }
+        if let (Some(since), Some(filled)) = (since, filled) {
+            found.extend(tempering_short(method, &since.moment, &filled.moment));
         }
         found
+    }
+
+    /// Every deviation of the preparation of one of its specimens.
+    pub fn deviations_of(&self, method: &Method, specimen: &Specimen) -> Vec<Deviation> {
+        let mut found = self.deviations(method, specimen.points.iter().flatten().next());
+        found.extend(preparation::deviations(self, method, specimen));
+        found
+    }
+
+    /// Where it stands on the course that it follows.
+    pub fn on_course<'a>(&'a self, method: &'a Method) -> Option<OnCourse<'a>> {
+        OnCourse::of(self, method)
     }
 
     /// Label of the next specimen.
     pub fn next_label(&self) -> String {
         format!("{}-{}", self.label, self.registered_specimens + 1)
     }
+}
+
+/// A portion that was covered and filled into a tin at these instants was tempered too short.
+pub fn tempering_short(method: &Method, since: &Moment, filled: &Moment) -> Option<Deviation> {
+    let min = method.preparation.tempering_min_ns.value?;
+    let lasted = filled.since(since).ns;
+    if lasted >= min {
+        return None;
+    }
+    let resolution = resolution_ns(method);
+    Some(Deviation {
+        code: Code::TemperingShort,
+        step: None,
+        what: "the portion was tempered for less time than required".to_owned(),
+        required: window_text(Some(min), None),
+        actual: format!("{} s", seconds(lasted, resolution)),
+        by: Some(format!("{} s", seconds(min - lasted, resolution))),
+        moment: Some(*filled),
+    })
 }
 
 impl By {

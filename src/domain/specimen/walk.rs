@@ -153,9 +153,14 @@ impl Specimen {
 
     /// The interval that runs now, with its step: the last one begun and not ended.
     pub fn running<'a>(&'a self, method: &Method, points: &[Point]) -> Option<(usize, Span<'a>)> {
-        (0..method.steps.len()).rev().find_map(|step| {
+        let last = self.last_marked().filter(|_| !self.is_over())?;
+        // What began before the last marked point has ended by it; what has a point behind the next one
+        // has not begun.
+        let first = points.get(last)?.step;
+        let most = points.get(last + 1).map_or(method.steps.len().saturating_sub(1), |next| next.step);
+        (first..=most).rev().find_map(|step| {
             let span = self.span(method, points, step)?;
-            (span.end.is_none() && !self.is_over()).then_some((step, span))
+            span.end.is_none().then_some((step, span))
         })
     }
 

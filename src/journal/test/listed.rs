@@ -1,6 +1,5 @@
 //! The list of documents that people look for, in the file and in a reader's own tables.
 
-use super::closed::FORMAT_2;
 use super::*;
 
 fn row(number: u64, subject: &str, made_ns: i64, words: &str) -> ListedRow {
@@ -81,7 +80,7 @@ async fn an_older_file_has_no_list_until_it_is_opened_for_writing() {
     journal.commit(issue(&mut chain, 1, "r1")).await.unwrap();
     journal.close().await.unwrap();
     let conn = rusqlite::Connection::open(folder.journal()).unwrap();
-    conn.execute_batch(FORMAT_2).unwrap();
+    relay::older(&conn, 2);
     drop(conn);
     assert_eq!(verify(&folder.journal()).unwrap().documents, 1, "an older file verifies as it is");
     let mut reader = Reader::open(&folder.journal()).unwrap();
@@ -93,7 +92,7 @@ async fn an_older_file_has_no_list_until_it_is_opened_for_writing() {
     all_that_is_asked(&reader);
     drop(reader);
     let (journal, again) = open(&folder);
-    assert_eq!((again.format, again.chain.link()), (3, chain.link()));
+    assert_eq!((again.format, again.chain.link()), (4, chain.link()));
     journal.list(rows(), 4).await.unwrap();
     all_that_is_asked(&Reader::open(&folder.journal()).unwrap());
 }

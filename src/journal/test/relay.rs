@@ -22,8 +22,8 @@ async fn documents_come_in_pages() {
     let other = chain.document(document("w1", "weighing"));
     journal.commit(Batch { outbox: vec![other], ..press(&mut chain, 6) }).await.unwrap();
 
-    assert_eq!(numbers(&journal.outbox_after(0, 2).await.unwrap()), [1, 2]);
-    assert_eq!(numbers(&journal.outbox_after(2, 9).await.unwrap()), [3, 4, 5, 6]);
+    assert_eq!(numbers(&journal.outbox_from(0, 2).await.unwrap()), [1, 2]);
+    assert_eq!(numbers(&journal.outbox_from(3, 9).await.unwrap()), [3, 4, 5, 6]);
     assert_eq!(numbers(&journal.outbox_from(4, 2).await.unwrap()), [4, 5]);
     assert_eq!(numbers(&journal.documents("record", None, 3).await.unwrap()), [5, 4, 3]);
     assert_eq!(numbers(&journal.documents("record", Some(3), 3).await.unwrap()), [2, 1]);
@@ -32,25 +32,35 @@ async fn documents_come_in_pages() {
 }
 
 #[tokio::test]
-async fn an_acknowledged_document_is_not_sent_again_even_before_its_mark_is_stored() {
+async fn an_acknowledgement_stands_for_all_before_it_even_before_its_mark_is_stored() {
     let folder = Folder::new();
     let (journal, mut chain) = filled(&folder, 4).await;
     journal.note_acked(1, 100);
-    journal.note_acked(3, 300);
-    journal.note_acked(99, 1); // nobody's: must not count
-    assert_eq!(numbers(&journal.outbox_after(0, 9).await.unwrap()), [2, 4]);
-    assert_eq!(numbers(&journal.outbox_after(0, 1).await.unwrap()), [2]);
-    assert_eq!(journal.unacked_count().await.unwrap(), 2);
+    assert_eq!(journal.unacked_count().await.unwrap(), 3);
 
-    // They ride on the next commit; a later word does not change the first.
-    let mut batch = press(&mut chain, 5);
-    batch.acked = vec![(2, 200), (3, 999)];
+    // It rides on the next commit; what is older than it changes nothing.
+    journal.commit(press(&mut chain, 5)).await.unwrap();
+    journal.note_acked(1, 999);
+    let mut batch = press(&mut chain, 6);
+    batch.acked = Some((3, 300));
     journal.commit(batch).await.unwrap();
     let acked: Vec<_> = journal.outbox_from(0, 9).await.unwrap().iter().map(|r| r.acked_at_ns).collect();
-    assert_eq!(acked, [Some(100), Some(200), Some(300), None]);
+    assert_eq!(acked, [Some(100), Some(300), Some(300), None]);
     assert_eq!(journal.unacked_count().await.unwrap(), 1);
     journal.close().await.unwrap();
     assert_eq!(open(&folder).0.unacked_count().await.unwrap(), 1);
+}
+
+#[tokio::test]
+async fn an_acknowledgement_of_what_is_not_there_holds_for_nothing_that_comes_later() {
+    let folder = Folder::new();
+    let (journal, mut chain) = filled(&folder, 2).await;
+    journal.note_acked(99, 1);
+    journal.commit(press(&mut chain, 3)).await.unwrap();
+    journal.commit(issue(&mut chain, 4, "r3")).await.unwrap();
+    assert_eq!(journal.unacked_count().await.unwrap(), 1);
+    let acked: Vec<_> = journal.outbox_from(0, 9).await.unwrap().iter().map(|r| r.acked_at_ns).collect();
+    assert_eq!(acked, [Some(1), Some(1), None]);
 }
 
 #[tokio::test]
@@ -83,9 +93,9 @@ async fn marks_arrive(folder: &Folder, expected: usize) {
 async fn acknowledgements_without_company_are_stored_alone() {
     let folder = Folder::new();
     let (journal, _) = filled(&folder, 70).await;
-    journal.note_acked(70, 1);
+    journal.note_acked(1, 1);
     marks_arrive(&folder, 1).await;
-    (1..=64).for_each(|number| journal.note_acked(number, 1));
+    (2..=65).for_each(|number| journal.note_acked(number, 1));
     marks_arrive(&folder, 65).await;
 }
 
@@ -153,10 +163,10 @@ async fn the_count_of_what_waits_is_kept_right_without_counting_again() {
     assert_eq!(journal.unacked_count().await.unwrap(), 3);
     journal.commit(issue(&mut chain, 4, "r4")).await.unwrap();
     let mut batch = issue(&mut chain, 5, "r5");
-    batch.acked = vec![(1, 10), (1, 11), (77, 12)];
-    journal.note_acked(5, 13);
+    batch.acked = Some((1, 10));
+    journal.note_acked(2, 13);
     journal.commit(batch).await.unwrap();
-    assert_eq!(journal.unacked_count().await.unwrap(), 3, "2, 3 and 4");
+    assert_eq!(journal.unacked_count().await.unwrap(), 3, "3, 4 and 5");
     journal.commit(issue(&mut chain.clone(), 6, "r1")).await.unwrap_err();
     assert_eq!(journal.unacked_count().await.unwrap(), 3, "the refused batch counts nothing");
     journal.reload().await.unwrap();
@@ -167,29 +177,66 @@ async fn the_count_of_what_waits_is_kept_right_without_counting_again() {
 async fn sending_goes_on_behind_the_recent_tail_and_never_from_the_first_document() {
     let folder = Folder::new();
     let (journal, mut chain) = filled(&folder, 5).await;
-    let mut batch = press(&mut chain, 6);
-    batch.acked = vec![(1, 100), (2, 200), (3, 300), (4, 400)];
-    journal.commit(batch).await.unwrap();
+    assert_eq!(journal.resume_sending(0).await.unwrap(), (0, 0), "nothing is acknowledged");
+    for (number, at_ns) in [(1, 100), (2, 200), (3, 300), (4, 400)] {
+        let mut batch = press(&mut chain, 5 + u128::from(number));
+        batch.acked = Some((number, at_ns));
+        journal.commit(batch).await.unwrap();
+    }
     assert_eq!(
         journal.resume_sending(300).await.unwrap(),
         (4, 2),
         "3 and 4 are recent, 5 is not acknowledged"
     );
     assert_eq!(journal.resume_sending(401).await.unwrap(), (4, 4));
+    assert_eq!(journal.resume_sending(1).await.unwrap(), (4, 0));
     journal.note_acked(5, 500);
     journal.close().await.unwrap();
     let (journal, _) = open(&folder);
     assert_eq!(journal.resume_sending(501).await.unwrap(), (5, 5));
     assert_eq!(journal.resume_sending(500).await.unwrap(), (5, 4));
 
-    // Each mark of 1,200 documents lies in the future: the clock starts in the past.
+    // The mark of 1,200 documents lies in the future: the clock starts in the past.
     let mut chain = journal.reload().await.unwrap().chain;
-    let mut batch = press(&mut chain.clone(), 7);
+    let mut batch = press(&mut chain.clone(), 17);
     batch.outbox = (6..=1205).map(|n| chain.document(document(&format!("r{n}"), "record"))).collect();
-    for row in &mut batch.outbox {
-        row.acked_at_ns = Some(1_000_000);
-    }
-    batch.events = press(&mut chain, 7).events;
+    batch.events = press(&mut chain, 17).events;
+    batch.acked = Some((1205, 1_000_000));
     journal.commit(batch).await.unwrap();
     assert_eq!(journal.resume_sending(-1).await.unwrap(), (1205, 205), "the newest thousand and no more");
+}
+
+/// Makes a journal what it was before acknowledgements had a table of their own.
+pub(super) fn older(conn: &rusqlite::Connection, format: u32) {
+    conn.execute_batch(
+        "DROP TABLE listed; DROP TABLE removal; DROP TABLE grown; DROP TRIGGER outbox_payload; \
+         ALTER TABLE outbox DROP COLUMN payload_hash; DROP TABLE taken; CREATE INDEX outbox_unacked ON outbox (number) WHERE acked_at_ns IS NULL;",
+    )
+    .unwrap();
+    conn.pragma_update(None, "user_version", format).unwrap();
+}
+
+#[tokio::test]
+async fn marks_of_an_older_journal_go_over_and_what_it_did_not_mark_goes_out() {
+    let folder = Folder::new();
+    let (journal, _) = filled(&folder, 6).await;
+    journal.close().await.unwrap();
+    let conn = rusqlite::Connection::open(folder.journal()).unwrap();
+    older(&conn, 2);
+    conn.execute_batch("UPDATE outbox SET acked_at_ns = number * 100 WHERE number <> 5").unwrap();
+    drop(conn);
+    let seen = |rows: Vec<OutboxRow>| rows.iter().map(|row| row.acked_at_ns).collect::<Vec<_>>();
+    let old = Reader::open(&folder.journal()).unwrap();
+    let marks = [Some(100), Some(200), Some(300), Some(400), None, Some(600)];
+    assert_eq!(seen(old.documents(0, 9).unwrap()), marks, "an older file is read as it is");
+    drop(old);
+    let (journal, _) = open(&folder);
+    // 6 was acknowledged behind 5, which was not: both go out, in order.
+    let marks = [Some(100), Some(200), Some(300), Some(400), None, None];
+    assert_eq!(seen(journal.outbox_from(0, 9).await.unwrap()), marks);
+    assert_eq!(journal.unacked_count().await.unwrap(), 2);
+    assert_eq!(journal.resume_sending(300).await.unwrap(), (4, 2));
+    journal.note_acked(6, 700);
+    journal.close().await.unwrap();
+    assert_eq!(open(&folder).0.unacked_count().await.unwrap(), 0);
 }

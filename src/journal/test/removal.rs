@@ -12,7 +12,7 @@ async fn told(folder: &Folder, through: Through) -> (Journal, Chain) {
         press(&mut chain, 1),
         sample(&mut chain, 2),
         issue(&mut chain, 3, "r1"),
-        Batch { acked: vec![(1, 9)], ..issue(&mut chain, 4, "r2") },
+        Batch { acked: Some((1, 9)), ..issue(&mut chain, 4, "r2") },
     ] {
         journal.commit(batch).await.unwrap();
     }

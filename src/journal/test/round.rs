@@ -34,6 +34,37 @@ async fn what_was_committed_comes_back_after_a_restart() {
 }
 
 #[tokio::test]
+async fn a_batch_that_says_where_it_stands_is_taken_there_and_nowhere_else() {
+    let folder = Folder::new();
+    let (journal, fresh) = open(&folder);
+    let mut chain = fresh.chain;
+    let said = |from: &Chain, to: &Chain| Some(Box::new(Continued { from: from.clone(), to: to.clone() }));
+    let from = chain.clone();
+    let first = Batch { continued: None, ..issue(&mut chain, 1, "r1") };
+    let whole = Batch { continued: said(&from, &chain), ..first.clone() };
+    let short = Batch { outbox: Vec::new(), ..whole.clone() };
+    let elsewhere = Batch { continued: said(&chain, &chain), ..whole.clone() };
+    for wrong in [short, elsewhere] {
+        let refused = journal.commit(wrong).await;
+        assert!(matches!(refused, Err(JournalError::Refused { .. })), "{refused:?}");
+    }
+    journal.commit(whole.clone()).await.unwrap();
+    // A head that never came to be: a sample that was not stored stands before it.
+    let mut other = chain.clone();
+    sample(&mut other, 2);
+    let from = other.clone();
+    let lost = Batch { continued: said(&from, &other), ..press(&mut other, 3) };
+    for wrong in [whole, lost] {
+        assert!(matches!(journal.commit(wrong).await, Err(JournalError::Refused { .. })));
+    }
+    journal.commit(press(&mut chain, 4)).await.unwrap();
+    journal.close().await.unwrap();
+    let verified = verify(&folder.journal()).unwrap();
+    assert_eq!((verified.head_seq, verified.head_link), (2, chain.link()));
+    assert_eq!(open(&folder).1.chain, chain);
+}
+
+#[tokio::test]
 async fn only_events_after_the_newest_snapshot_are_read_again() {
     let folder = Folder::new();
     let (journal, fresh) = open(&folder);

@@ -31,7 +31,7 @@ impl From<Fault> for Ended {
     }
 }
 
-/// The library takes nothing more: the connection has ended, and why is still on its way to us.
+/// Nothing more is taken: the connection has ended, and why is still on its way to us.
 const WHILE_SENDING: &str = "the connection ended while sending";
 
 /// What the broker grants.
@@ -186,7 +186,12 @@ impl<O: Outbox> Epoch<'_, O> {
 
     async fn signal(&mut self, signal: Option<Signal>) -> Result<(), Ended> {
         match signal {
-            Some(Signal::Event(event)) => self.event(*event).await,
+            Some(Signal::Events(events)) => {
+                for event in events {
+                    self.event(event).await?;
+                }
+                Ok(())
+            }
             Some(Signal::Ended { left, why }) => {
                 // They happened before the end: an acknowledgement among them counts.
                 for event in left {
@@ -208,7 +213,6 @@ impl<O: Outbox> Epoch<'_, O> {
                 Ok(())
             }
             Event::Outgoing(Outgoing::Publish(pkid)) => Ok(self.run.machine.sent(pkid)?),
-            Event::Outgoing(Outgoing::AwaitAck(pkid)) => Err(Fault::OutOfStep(pkid).into()),
             _ => Ok(()),
         }
     }
@@ -321,6 +325,12 @@ impl<O: Outbox> Epoch<'_, O> {
         if newest <= after || self.read_again.is_some() {
             return Ok(());
         }
+        // Behind a full window more waits than there is room for: half of it goes out at once when it
+        // is free, and not each document by itself for each acknowledgement.
+        let room = u64::try_from(limit).unwrap_or(u64::MAX);
+        if newest - after > room && room < self.run.machine.limit() / 2 && !self.run.machine.is_held() {
+            return Ok(());
+        }
         match self.run.relay.outbox.after(after, limit).await {
             Ok(rows) => {
                 self.run.clear(ConditionName::OutboxUnreadable).await;
@@ -429,8 +439,8 @@ impl<O: Outbox> Epoch<'_, O> {
         if self.wire.client.try_disconnect().is_err() {
             return;
         }
-        while let Ok(Some(Signal::Event(event))) = timeout_at(until, self.wire.events.recv()).await {
-            if *event == Event::Outgoing(Outgoing::Disconnect) {
+        while let Ok(Some(Signal::Events(events))) = timeout_at(until, self.wire.events.recv()).await {
+            if events.contains(&Event::Outgoing(Outgoing::Disconnect)) {
                 return;
             }
         }

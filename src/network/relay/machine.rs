@@ -4,7 +4,7 @@
 //! Three rules carry the promise "at least once, in order, nothing lost":
 //!
 //! 1. A document is acknowledged by its own PUBACK with success and by nothing else, and only
-//!    when every earlier one is. Packet ids are matched in the order in which the client library
+//!    when every earlier one is. Packet ids are matched in the order in which the connection
 //!    reports them, within one connection; nothing survives from one connection to the next.
 //! 2. At any other reason nothing new goes out. What is in flight is waited for, and sending
 //!    begins again *from the refused document*, so that a consumer who takes only the next number
@@ -46,7 +46,7 @@ pub enum Fault {
     /// An acknowledgement for a packet id that is not in flight.
     #[error("the broker acknowledged packet {0}, which is not in flight")]
     Unknown(u16),
-    /// The client library reported a publish that was not given to it, or in another order.
+    /// The connection reported a publish that was not given to it, or in another order.
     #[error("packet {0} was reported out of step with what was sent")]
     OutOfStep(u16),
     /// No acknowledgement came in time.
@@ -93,7 +93,11 @@ struct Held {
 struct Connection {
     limit: u64,
     cursor: u64,
-    next_order: u64,
+    /// Order of the oldest message that is not done, and which from there on are not.
+    oldest: u64,
+    undone: VecDeque<bool>,
+    /// Retained messages among them.
+    states: u64,
     fifo: VecDeque<Flight>,
     in_flight: BTreeMap<u16, Flight>,
     pass: VecDeque<Pass>,
@@ -142,7 +146,9 @@ impl Machine {
         self.connection = Some(Connection {
             limit: u64::from(limit),
             cursor,
-            next_order: 0,
+            oldest: 0,
+            undone: VecDeque::new(),
+            states: 0,
             fifo: VecDeque::new(),
             in_flight: BTreeMap::new(),
             pass: VecDeque::new(),
@@ -177,11 +183,11 @@ impl Machine {
     pub fn room_for_state(&self) -> u64 {
         self.connection.as_ref().map_or(0, |connection| {
             let share = (connection.limit / 2).max(1);
-            connection.room().min(share.saturating_sub(connection.states()))
+            connection.room().min(share.saturating_sub(connection.states))
         })
     }
 
-    /// A row was given to the client library.
+    /// A row was given to the connection.
     pub fn queued_row(&mut self, now: u64, number: u64) {
         if let Some(connection) = &mut self.connection {
             connection.cursor = number;
@@ -190,14 +196,14 @@ impl Machine {
         }
     }
 
-    /// A retained message was given to the client library; `confirmed`: at `QoS` 1.
+    /// A retained message was given to the connection; `confirmed`: at `QoS` 1.
     pub fn queued_state(&mut self, now: u64, topic: String, confirmed: bool) {
         if let Some(connection) = &mut self.connection {
             connection.push(now, Item::State { topic, confirmed });
         }
     }
 
-    /// The client library put the next publish on the wire, with this packet id (0 at `QoS` 0).
+    /// The connection put the next publish on the wire, with this packet id (0 at `QoS` 0).
     pub fn sent(&mut self, pkid: u16) -> Result<(), Fault> {
         let Some(connection) = &mut self.connection else { return Err(Fault::OutOfStep(pkid)) };
         let flight = connection.fifo.pop_front().ok_or(Fault::OutOfStep(pkid))?;
@@ -205,7 +211,9 @@ impl Machine {
         if unconfirmed != (pkid == 0) {
             return Err(Fault::OutOfStep(pkid));
         }
-        if pkid != 0 && connection.in_flight.insert(pkid, flight).is_some() {
+        if unconfirmed {
+            connection.done(&flight);
+        } else if connection.in_flight.insert(pkid, flight).is_some() {
             return Err(Fault::OutOfStep(pkid));
         }
         Ok(())
@@ -215,6 +223,7 @@ impl Machine {
     pub fn acknowledged(&mut self, now: u64, pkid: u16, reason: PubAckReason) -> Result<Vec<Effect>, Fault> {
         let connection = self.connection.as_mut().ok_or(Fault::Unknown(pkid))?;
         let flight = connection.in_flight.remove(&pkid).ok_or(Fault::Unknown(pkid))?;
+        connection.done(&flight);
         connection.progress_at = now;
         let mut effects = Vec::new();
         match (flight.item, reason) {
@@ -274,6 +283,11 @@ impl Machine {
     /// Messages that may go out now.
     pub(super) fn room(&self) -> u64 {
         self.connection.as_ref().map_or(0, Connection::room)
+    }
+
+    /// A document is held, and sent alone.
+    pub(super) fn is_held(&self) -> bool {
+        self.held.is_some()
     }
 
     /// Messages that may be in flight.
@@ -403,26 +417,32 @@ impl Connection {
         if !self.busy() {
             self.progress_at = now;
         }
-        self.fifo.push_back(Flight { order: self.next_order, item });
-        self.next_order += 1;
+        let order = self.oldest.saturating_add(u64::try_from(self.undone.len()).unwrap_or(u64::MAX));
+        self.undone.push_back(true);
+        self.states += u64::from(matches!(item, Item::State { .. }));
+        self.fifo.push_back(Flight { order, item });
+    }
+
+    /// A message is acknowledged, or on the wire where it needs no acknowledgement.
+    fn done(&mut self, flight: &Flight) {
+        let index = usize::try_from(flight.order.saturating_sub(self.oldest)).unwrap_or(usize::MAX);
+        if let Some(undone) = self.undone.get_mut(index) {
+            *undone = false;
+        }
+        while self.undone.pop_front_if(|undone| !*undone).is_some() {
+            self.oldest += 1;
+        }
+        self.states -= u64::from(matches!(flight.item, Item::State { .. }));
     }
 
     fn busy(&self) -> bool {
-        !self.fifo.is_empty() || !self.in_flight.is_empty()
+        !self.undone.is_empty()
     }
 
-    /// Room counts from the oldest that is not acknowledged. The client library gives packet ids
-    /// in a ring of the window's size, so an id can never be asked for while it is still in use.
+    /// Room counts from the oldest that is not acknowledged, so that a broker which passes one over
+    /// is not sent more and more behind it.
     fn room(&self) -> u64 {
-        let flights = self.fifo.iter().chain(self.in_flight.values());
-        let oldest = flights.map(|flight| flight.order).min().unwrap_or(self.next_order);
-        self.limit.saturating_sub(self.next_order - oldest)
-    }
-
-    fn states(&self) -> u64 {
-        let flights = self.fifo.iter().chain(self.in_flight.values());
-        let states = flights.filter(|flight| matches!(flight.item, Item::State { .. })).count();
-        u64::try_from(states).unwrap_or(u64::MAX)
+        self.limit.saturating_sub(u64::try_from(self.undone.len()).unwrap_or(u64::MAX))
     }
 
     fn rows_in_flight(&self) -> bool {

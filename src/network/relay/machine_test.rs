@@ -245,12 +245,12 @@ fn chance() -> impl Strategy<Value = Chance> {
     ]
 }
 
-/// A client library, a line and a broker, as simple as they can be.
+/// A connection, a line and a broker, as simple as they can be.
 struct Model {
     machine: Machine,
     rows: u64,
     now: u64,
-    /// Given to the library and not on the wire yet; `None` is retained state.
+    /// Given to the connection and not on the wire yet; `None` is retained state.
     queue: VecDeque<Option<u64>>,
     ring: u16,
     window: u16,

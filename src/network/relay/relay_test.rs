@@ -184,8 +184,11 @@ pub(super) async fn reader(broker: &Broker) -> crate::network::session::Wire {
     wire.client.try_subscribe_many(vec![filter]).unwrap();
     soon(async {
         while let Some(signal) = wire.events.recv().await {
-            if let crate::network::session::Signal::Event(event) = signal
-                && let rumqttc::v5::Event::Incoming(rumqttc::v5::mqttbytes::v5::Packet::SubAck(_)) = *event
+            let is_answer = |event: &rumqttc::v5::Event| {
+                matches!(event, rumqttc::v5::Event::Incoming(rumqttc::v5::mqttbytes::v5::Packet::SubAck(_)))
+            };
+            if let crate::network::session::Signal::Events(events) = signal
+                && events.iter().any(is_answer)
             {
                 return;
             }

@@ -84,7 +84,7 @@ impl Machine {
         (most > 0).then(|| (replay.cursor, usize::try_from(most).unwrap_or(usize::MAX)))
     }
 
-    /// A row of a replay was given to the client library.
+    /// A row of a replay was given to the connection.
     pub fn queued_replay(&mut self, now: u64, number: u64) {
         if let Some(replay) = &mut self.replay {
             replay.cursor = number;

@@ -1,13 +1,16 @@
 //! Encryption of the connection to the broker: the laboratory's own authority, and a certificate
 //! of the station's own where the broker asks for one.
 
-use rumqttc::{TlsConfiguration, TlsError};
+use rumqttc::tokio_rustls::TlsConnector;
+use rumqttc::tokio_rustls::client::TlsStream;
 use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
 use rustls::{ClientConfig, RootCertStore};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use thiserror::Error;
+use tokio::net::TcpStream;
 
 /// How a connection is encrypted. Cheap to clone; shows no key.
 #[derive(Clone)]
@@ -62,8 +65,10 @@ impl Encryption {
         Ok(Self(Arc::new(config)))
     }
 
-    pub(super) fn configuration(&self) -> TlsConfiguration {
-        TlsConfiguration::Rustls(self.0.clone())
+    /// Encrypts a connection to a host that is known by this name.
+    pub(super) async fn over(&self, host: &str, stream: TcpStream) -> io::Result<TlsStream<TcpStream>> {
+        let name = ServerName::try_from(host.to_owned()).map_err(io::Error::other)?;
+        TlsConnector::from(self.0.clone()).connect(name, stream).await
     }
 }
 
@@ -91,7 +96,7 @@ fn fault(path: &Path, why: String) -> CertificateFault {
 }
 
 /// Why no encrypted connection came to be, with what to do.
-pub(super) fn in_words(error: &TlsError, (host, port): &(String, u16)) -> String {
+pub(super) fn in_words(error: &io::Error, broker: &str) -> String {
     let said = error.to_string();
     let hint = if said.contains("UnknownIssuer") {
         "another authority signed the broker's certificate: check `network.tls.ca-file`"
@@ -102,5 +107,5 @@ pub(super) fn in_words(error: &TlsError, (host, port): &(String, u16)) -> String
     } else {
         "check the port, and that the broker speaks TLS there"
     };
-    format!("the broker {host}:{port} cannot be trusted or spoken to in encrypted form: {said}; {hint}")
+    format!("{broker} cannot be trusted or spoken to in encrypted form: {said}; {hint}")
 }

@@ -25,6 +25,7 @@ function draw(view) {
   drawNetwork(view);
   drawSolution(view.probe);
   drawEquipment(view.equipment);
+  drawSolutions(view.solutions);
   drawAlarms(find("#alarms"), view);
   lists.drawPresses(find("#presses"), view);
   lists.drawNext(find("#next"), view);
@@ -64,6 +65,16 @@ function drawEquipment(equipment) {
   const words = !equipment ? "" : equipment.checking ? `: checking ${equipment.checking.item}` : equipment.notInOrder > 0 ? `: ▲ ${equipment.notInOrder} not in order`
     : open > 0 ? ": daily check" : equipment.dueSoon > 0 ? `: ${equipment.dueSoon} due soon` : ": ● in order";
   text(find("#menu-equipment"), `Equipment${words}`);
+}
+
+// The bottle in use, and only where the laboratory keeps its solutions here.
+function drawSolutions(solutions) {
+  const bottle = solutions?.inUse.find((b) => b.kind === "working");
+  const bad = bottle && !["good", "due-soon"].includes(bottle.state);
+  const words = !solutions ? "" : solutions.weighing ? `: weighing out ${solutions.weighing.batch}` : !bottle ? ": ▲ no bottle in use"
+    : bad ? `: ▲ ${bottle.id} ${bottle.stateText}` : bottle.state === "due-soon" ? `: ◔ ${bottle.id}, its last day is near`
+    : bottle.cylinders !== null && bottle.cylinders < 2 ? `: ◔ ${bottle.id}, nearly empty` : `: ● ${bottle.id}`;
+  text(find("#menu-solutions"), `Solutions${words}`);
 }
 
 function tick() {

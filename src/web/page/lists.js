@@ -14,13 +14,14 @@ export const button = (words, call, kind = "") => h("button", { type: "button", 
 
 export function drawNext(section, view) {
   const list = find("ol", section);
-  keyed(list, view.doNext, (n) => n.specimen, () => h("li", {},
+  // A sample that is prepared step by step has no place yet: its acts lead to its own page.
+  keyed(list, view.doNext, (n) => n.specimen ?? `${n.sample} ${n.step} ${n.text}`, () => h("li", {},
     h("a", {}, h("span", { class: "number" }), h("span", { class: "what" }, h("b", {}), h("span", { class: "label quiet" })), h("span", { class: "when" }))),
   (node, next) => {
     node.next = next;
     node.seenAt = performance.now();
-    find("a", node).href = `#place-${next.place}`;
-    text(find(".number", node), String(next.place));
+    find("a", node).href = next.specimen ? `#place-${next.place}` : `/samples/${next.sample}#course`;
+    text(find(".number", node), next.specimen ? String(next.place) : "▤");
     text(find("b", node), capital(next.text));
     text(find(".label", node), next.label);
     tickNext(node);
@@ -85,6 +86,7 @@ export function drawSamples(box, view) {
     drawMaterial(find(".material", node), sample, node.near);
     text(find(".portion", node), portionWords(sample));
     drawPlan(node, sample);
+    drawCourse(node, sample);
     tickSample(node);
   });
 }
@@ -95,8 +97,9 @@ function makeSample() {
     h("header", {}, h("h3", {}, h("a", { class: "link" })), h("b", { class: "reported" })),
     h("p", { class: "progress quiet" }), h("p", { class: "again" }), h("p", { class: "tempering" }),
     h("ul", { class: "results" }), h("ul", { class: "done quiet" }),
+    h("p", { class: "way" }),
     h("details", { class: "more" }, h("summary", {}, "Prepare and weigh"),
-      h("div", { class: "acts" }, ...PREPARED.map(([done, words]) => {
+      h("div", { class: "acts prepared" }, ...PREPARED.map(([done, words]) => {
         const press = button(words, () => act({ act: "prepare", sample: node.sample.id, what: { done } }, { near, button: press }));
         return press;
       })),
@@ -106,6 +109,15 @@ function makeSample() {
   find(".more", node).append(...planOf(node, near));
   node.near = near;
   return node;
+}
+
+/** On a course everything is entered on the sample's own page; else a link leads to its courses. */
+function drawCourse(node, sample) {
+  rebuilt(find(".way", node), [sample.course, sample.hasCourses, sample.reported], () => (sample.course
+    ? [h("a", { class: "link", href: `/samples/${sample.id}#course` }, `${sample.course.title}${sample.course.next ? `: ${sample.course.next}` : ""}`)]
+    : sample.hasCourses && sample.reported === null
+      ? [h("a", { class: "link", href: `/samples/${sample.id}#course` }, "Prepare step by step")] : []));
+  show(find(".prepared", node), !sample.course);
 }
 
 function massRow(node, mass) {

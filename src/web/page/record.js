@@ -4,6 +4,7 @@ import { correctPanel } from "./correct.js";
 import { find, h, show, text } from "./dom.js";
 import * as link from "./link.js";
 import { recordParts, words } from "./measured.js";
+import { reviewPart } from "./reviewed.js";
 import * as time from "./time.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
@@ -119,6 +120,7 @@ function specimenRecord(d) {
   const { specimen, sample, calculation } = data;
   return [
     result(data),
+    reviewPart(data),
     deviations(data.deviations),
     readings(data),
     facts("Calculation", [
@@ -177,6 +179,7 @@ function sampleResult(d) {
   const { average, difference } = data;
   return [
     result(data),
+    reviewPart(data),
     h("section", {}, h("h2", {}, "Specimens"), h("ul", { class: "rows" }, ...data.specimens.map((s) => h("li", {},
       h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
       h("span", { class: "quiet" }, `ratio ${amount(s.ratio)}, ${s.deviations} deviations`))))),

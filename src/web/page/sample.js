@@ -1,5 +1,6 @@
 // One sample: what came with it, its specimens, weighings, records and their versions.
 
+import { drawCourse, tickCourse } from "./course.js";
 import { find, h, rebuilt, show, text } from "./dom.js";
 import { act, start } from "./link.js";
 import * as particulars from "./particulars.js";
@@ -26,8 +27,12 @@ function table(title, heads, rows) {
     h("tbody", {}, ...rows.map((cells) => h("tr", { id: cells.id ?? "" }, ...cells.map(cell)))))));
 }
 
+const report = (s) => h("section", {}, h("h2", {}, "Report"), h("div", { class: "acts" },
+  h("a", { class: "link", href: `/report/${s.id}` }, "Report to read and print"),
+  h("a", { class: "link", href: `/report/${s.id}/pdf`, download: "" }, "Report as PDF")));
+
 const versions = (list) => list.map((v) => h("a", { class: "link", href: `/record/${v.document}` },
-  `version ${v.version ?? 1}${v.status === "void" ? ", void" : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
+  `version ${v.version ?? 1}${v.status && v.status !== "preliminary" ? `, ${v.status}` : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
 
 function specimenRow(s) {
   const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, `place ${s.place}`) : "left the bench";
@@ -51,6 +56,7 @@ function parts(s) {
       ["Code on the label", s.code]]),
     table("Specimens", ["Specimen", "Where", "State", "Record", ""], s.specimens.map(specimenRow)),
     table("Result", ["Version"], s.versions.map((v) => [[...versions([v]), v.result ? `: ${v.result}` : ""]])),
+    report(s),
     table("Weighings", ["Of", "Mass", "When", "Balance", ""], s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced ? "replaced by a later one" : ""])),
     table("Preparation", ["What", "When", "Who"], s.preparation.map((p) => [p.what?.replace("-", " "), time.when(p.atMs), p.by])),
     table("Corrected", ["What", "Was", "Is", "Why", "Who"], s.corrections.flatMap((c) => c.fields.map((name) => [
@@ -75,7 +81,10 @@ async function load() {
   text(find("#under"), sample.particulars.project ?? "");
   document.title = `${sample.label}: sample`;
   find("#label").href = `/samples/${sample.id}/label`;
-  rebuilt(find("#main"), sample, () => parts(sample));
+  const { course, ...rest } = sample;
+  find("#report").href = `/report/${sample.id}`;
+  drawCourse(find("#course"), sample);
+  rebuilt(find("#main"), rest, () => parts(sample));
   show(find("#correct"), true);
   drawDecisions(find("#decide"), sample, places, load);
   drawLimit(find("#limit"), sample);
@@ -84,6 +93,7 @@ async function load() {
     particulars.write(form, sample.particulars);
     filled = sample.version;
   }
+  if (first && location.hash === "#course") find("#course").scrollIntoView();
   if (first && location.hash.startsWith("#specimen-")) document.getElementById(location.hash.slice(1))?.scrollIntoView();
 }
 
@@ -120,6 +130,7 @@ try {
 limitForm(find("#limit"), () => shown, load);
 listen();
 load();
+setInterval(() => tickCourse(find("#course")), 250);
 start((view) => {
   show(find("#rehearsal"), view.station.rehearsal);
   places = view.places;

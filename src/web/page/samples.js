@@ -66,6 +66,7 @@ function view(seen) {
   show(find("#charts"), seen.station.charts);
   options(form.elements.method, seen.methods.map((m) => [m.id, `${m.title} (edition ${m.edition})`]));
   const chosen = seen.methods.find((m) => m.id === form.elements.method.value);
+  worksheet();
   form.elements.specimens.placeholder = chosen?.specimens ? String(chosen.specimens) : "1";
   rebuilt(find(".last", form), seen.lastOfProjects, () => [
     seen.lastOfProjects.length > 0 && h("span", { class: "quiet" }, "As the last sample of:"),
@@ -76,12 +77,19 @@ function view(seen) {
   }
 }
 
+/** The link to the blank worksheet follows the chosen method. */
+function worksheet() {
+  find("#worksheet").href = `/worksheet/${form.elements.method.value}`;
+}
+form.elements.method.addEventListener("change", worksheet);
+
 function copy(last) {
   const { identifier, label } = form.elements;
   const kept = identifier.value;
   particulars.write(form, last.particulars);
   identifier.value = kept;
   if (last.method) form.elements.method.value = last.method;
+  worksheet();
   form.elements.specimens.value = last.planned;
   text(particulars.said(form), `As ${last.label}. See what is different with this bag.`);
   (label.value ? identifier : label).focus();

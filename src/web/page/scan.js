@@ -3,6 +3,7 @@
 // field that wants a scan (data-takes-scan) keeps it.
 
 import { find, h, text } from "./dom.js";
+import * as who from "./who.js";
 
 /** Longest pause between two keys of a reader, milliseconds. People who type fast need 60 and more. */
 const PAUSE_MS = 45;
@@ -14,6 +15,7 @@ const LONGEST = 80;
 let typed = "";
 let lastAt = -Infinity;
 let before = null;
+let listening = false;
 let opened = (found) => location.assign(where(found));
 
 /** The address of what was found. */
@@ -22,6 +24,8 @@ export const where = (found) => `/samples/${found.id}${found.specimen ? `#specim
 /** Listens on the whole page. `open(found)` shows what was found; without it its own page opens. */
 export function listen(open = null) {
   if (open) opened = (found) => open(found) || location.assign(where(found));
+  if (listening) return;
+  listening = true;
   document.addEventListener("keydown", key, { capture: true });
 }
 
@@ -90,7 +94,8 @@ function set(field, value) {
 
 /** Looks a scan up, and opens what it belongs to or says why not. */
 export async function open(scan) {
-  say(`Looking for ${scan}`);
+  // What may be a badge is shown to nobody.
+  say(who.isKept() ? "Looking for what was scanned" : `Looking for ${scan}`);
   let answer;
   let found;
   try {
@@ -100,6 +105,12 @@ export async function open(scan) {
     return say(`${scan}: the station does not answer. Scan it again once it does.`);
   }
   if (answer.status === 404) {
+    const badge = who.isKept() ? await who.badge(scan) : null;
+    if (badge?.ok) {
+      setTimeout(() => say(""), 4000);
+      return say(`● ${badge.words}`);
+    }
+    if (badge) return say(`▲ Nothing here has what was scanned: no sample, no tin. As a badge: ${badge.words}`, h("a", { class: "link", href: `/samples?register=${encodeURIComponent(scan)}` }, "Register a sample with it"));
     return say(`▲ Nothing here has the code ${scan}: no sample, no tin.`, h("a", { class: "link", href: `/samples?register=${encodeURIComponent(scan)}` }, "Register it"));
   }
   if (!answer.ok) return say(`▲ ${scan}: ${found.detail}`);

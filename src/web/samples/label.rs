@@ -1,12 +1,13 @@
 //! Labels to print: one for the bag, one for each tin. Bars and QR symbol hold the same text where
 //! nothing else was asked for: the code that the scanner at the bench reads back.
 
-use super::symbol::{self, Symbol};
 use super::{Problem, Whole, bad};
 use crate::domain::intake::sheet::MARGIN_UM;
 use crate::domain::intake::{LabelSheet, code};
 use crate::domain::shared::Shared;
 use crate::domain::specimen::Specimen;
+use crate::paper::html::escaped;
+use crate::paper::symbol::{self, Symbol};
 use crate::web::AppState;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -221,19 +222,4 @@ fn svg(symbol: &Symbol, class: &str, width_um: u32, height_um: u32, text: &str) 
 
 fn mm(um: u32) -> String {
     format!("{}.{:03}mm", um / 1000, um % 1000)
-}
-
-fn escaped(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            '\'' => safe.push_str("&#39;"),
-            c => safe.push(c),
-        }
-    }
-    safe
 }

@@ -4,7 +4,6 @@ mod day;
 mod label;
 mod one;
 mod scan;
-mod symbol;
 
 use super::problem::Problem;
 use super::{AppState, files};
@@ -15,6 +14,7 @@ use crate::domain::shared::Shared;
 use crate::domain::specimen::Specimen;
 use crate::domain::specimen::sample::Sample;
 use crate::journal::{ClosedFound, JournalError};
+use crate::paper::facts::Subject;
 use axum::Router;
 use axum::http::StatusCode;
 use axum::routing::get;
@@ -29,6 +29,12 @@ pub(super) fn routes() -> Router<AppState> {
         .route("/samples/{id}/data", get(one::data))
         .route("/samples/{id}/label", get(label::page))
         .route("/samples/{id}/label.css", get(label::style))
+}
+
+/// What a report is about, by its identity or its code.
+pub(super) async fn subject(state: &AppState, id: &str) -> Result<Subject, Problem> {
+    let Whole { sample, specimens, left } = Whole::find(state, id).await?;
+    Ok(Subject { sample, specimens, left })
 }
 
 /// A sample with its specimens, at work or gone.

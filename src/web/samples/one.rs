@@ -21,6 +21,7 @@ pub(super) async fn data(
         view::Seen { bench: &bench, sample: &whole.sample, specimens: &whole.specimens, left: whole.left };
     let mut value = seen.whole();
     value["zone"] = json!(&*state.zone);
+    value["course"] = crate::web::view::preparation::course(&bench, &whole.sample, &state.clock.now());
     value["versions"] = json!(versions(&state, whole.sample.result.as_ref()).await?);
     for (shown, specimen) in value["specimens"].as_array_mut().into_iter().flatten().zip(&whole.specimens) {
         shown["versions"] = json!(versions(&state, specimen.record.as_ref()).await?);

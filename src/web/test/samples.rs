@@ -26,7 +26,7 @@ impl Rig {
     }
 
     /// Works a specimen to its clean cylinder.
-    async fn whole_test(&self, sample: &str, place: u32) -> String {
+    pub(super) async fn whole_test(&self, sample: &str, place: u32) -> String {
         let what = json!({ "act": "register-specimen", "sample": sample, "place": place });
         let specimen = self.made(what).await;
         for _ in 0..40 {

@@ -88,6 +88,7 @@ async fn serving_ends_promptly_with_a_page_open() {
         live: BTreeMap::new(),
         zone: "UTC".into(),
         labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
+        reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
         port: address.port(),
     };
     let served = tokio::spawn(serve(listener, state, rig.cancel.clone()));

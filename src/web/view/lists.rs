@@ -1,6 +1,6 @@
 //! Samples, alarms, instruments, and what to do next.
 
-use super::{measured, ms, odd, quality};
+use super::{measured, ms, odd, preparation, quality};
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::Method;
@@ -15,10 +15,12 @@ use std::sync::Arc;
 /// What to do next: for each specimen its next act, with the time until its window opens
 /// (negative: it is open) and until it closes. In order: windows that are open, the one that
 /// closes first (or is overrun the longest) in front; acts that no window holds; windows to come;
-/// specimens that have not been started.
+/// specimens that have not been started. Samples that are prepared step by step stand among them,
+/// without a place.
 pub(super) fn do_next(bench: &Bench, now: &Moment) -> Vec<Value> {
     let mut acts: Vec<((u8, i64), Value)> =
         bench.specimens.values().filter_map(|s| next_act(bench, s, now)).collect();
+    acts.extend(preparation::do_next(bench, now));
     acts.sort_by_key(|(at, _)| *at);
     acts.into_iter().map(|(_, value)| value).collect()
 }
@@ -37,7 +39,7 @@ fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<((u8, i6
         None => (0, None),
     };
     let order = match closes_in {
-        _ if specimen.last_marked().is_none() => (3, 0),
+        _ if specimen.last_marked().is_none() || bench.waits_with_its_tin(specimen) => (3, 0),
         Some(closes) if opens_in <= 0 => (0, closes),
         _ if opens_in <= 0 => (1, 0),
         _ => (2, opens_in),
@@ -57,7 +59,9 @@ fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<((u8, i6
 
 pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
     let method = bench.methods.get(&sample.method);
-    let tempering = sample.tempering_since().map(|since| {
+    let covered = method.and_then(|m| sample.on_course(m)).and_then(|on| on.tempering());
+    let since = covered.map(|tempering| tempering.since).or(sample.tempering_since());
+    let tempering = since.map(|since| {
         json!({
             "elapsedMs": ms(now.since(&since.moment).ns),
             "atLeastMs": method.and_then(|m| m.preparation.tempering_min_ns.value).map(ms),
@@ -76,6 +80,11 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
         "verdict": quality::verdict(bench, sample),
         "reported": sample.reported,
         "tempering": tempering,
+        "course": method.and_then(|m| sample.on_course(m)).map(|on| json!({
+            "title": on.rule.title,
+            "next": on.next(now).first().map(|act| &act.text),
+        })),
+        "hasCourses": method.is_some_and(|m| !m.preparation.courses.is_empty()),
         "preparation": sample.preparation.iter().map(|(what, marked)| json!({
             "what": serde_json::to_value(what).ok().and_then(|v| v.get("done").cloned()),
             "atMs": ms(marked.moment.wall_ns),
@@ -230,6 +239,7 @@ pub(super) fn balance(bench: &Bench) -> Value {
         Target::CorrectiveSand { specimen } => {
             format!("{}: corrective sand", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
+        Target::Component { .. } | Target::Preparation { .. } => bench.target_text(target),
     });
     json!({
         "awaited": awaited,

@@ -7,9 +7,13 @@ mod corrections;
 mod lists;
 mod measured;
 mod odd;
+pub mod people;
 mod places;
 mod quality;
+pub mod preparation;
+pub mod review;
 pub mod samples;
+pub mod solution;
 
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
@@ -86,6 +90,9 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "alarms": lists::alarms(bench),
         "alarmsAside": lists::alarms_aside(bench),
         "equipment": equipment::line(bench, &seen.now),
+        "solutions": solution::line(bench, &seen.now, &seen.live),
+        "people": people::line(bench, &seen.now),
+        "review": review::line(bench),
         "probe": lists::probe(bench, &seen.now),
         "room": lists::room(bench, &seen.now),
         "balance": lists::balance(bench),

@@ -102,6 +102,7 @@ pub(super) fn targets(bench: &Bench) -> Vec<Value> {
     });
     of_samples
         .chain(of_specimens)
+        .chain(super::solution::targets(bench))
         .filter(|(target, _)| bench.may_take_mass(target))
         .map(|(target, words)| json!({ "target": target, "words": words }))
         .collect()

@@ -11,9 +11,8 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
     let Some((method, points)) = bench.rule(specimen) else {
         return json!({ "id": specimen.id, "label": specimen.label, "fault": "its method is missing" });
     };
-    let filled = specimen.points.iter().flatten().next();
     let sample = bench.samples.get(&specimen.sample);
-    let mut deviations = sample.map_or_else(Vec::new, |s| s.deviations(method, filled));
+    let mut deviations = sample.map_or_else(Vec::new, |s| s.deviations_of(method, specimen));
     deviations.extend(judge::deviations(specimen, method, &points));
     json!({
         "id": specimen.id,
@@ -21,7 +20,7 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
         "sample": specimen.sample,
         "method": method.id,
         "version": specimen.version,
-        "begun": specimen.last_marked().is_some(),
+        "begun": specimen.last_marked().is_some() && !bench.waits_with_its_tin(specimen),
         "complete": specimen.result().is_some(),
         "voided": specimen.voided.as_ref().map(|(reason, _)| reason),
         "running": running(specimen, method, &points, now),

@@ -162,6 +162,8 @@ impl Seen<'_> {
         let mut all: Vec<(i64, Value)> = Vec::new();
         all.extend(sample.masses.iter().map(|(name, w)| one(title(name), w, false)));
         all.extend(sample.earlier_masses.iter().map(|(name, w)| one(title(name), w, true)));
+        let course = sample.course.iter().flat_map(|course| course.weighings());
+        all.extend(course.map(|(of, w)| one(of.text(), w, false)));
         for specimen in self.specimens {
             let label = || specimen.label.clone();
             all.extend(specimen.mass.iter().map(|w| one(label(), w, false)));

@@ -32,7 +32,7 @@ impl Books {
     fn put(&mut self, what: What, s: i64) -> oneshot::Receiver<Outcome> {
         let (reply, mut answer) = oneshot::channel();
         let input = Input { id: Uuid::now_v7(), moment: at(s * SECOND), what };
-        let waiting = Waiting { input, reply: Some(reply) };
+        let waiting = Waiting { input, reply: Some(Reply::Outcome(reply)) };
         let before = self.pending.batch.events.iter().filter(|e| !e.chained).count();
         batch::decide(&mut self.bench, &mut self.chain, self.id, &mut self.pending, waiting);
         let after = self.pending.batch.events.iter().filter(|e| !e.chained).count();

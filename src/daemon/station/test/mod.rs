@@ -57,6 +57,7 @@ fn started() -> What {
         instruments: std::collections::BTreeMap::new(),
         methods: vec![method()],
         equipment: Vec::new(),
+        recipes: Vec::new(),
         network: crate::domain::bench::NetworkFacts::default(),
     }))
 }

@@ -59,7 +59,12 @@ async fn while_the_disk_is_read_only_acts_are_refused_and_presses_wait_with_thei
     assert_eq!(shown.samples.len(), 1, "the view lives on");
 
     let (reply, mut answer) = oneshot::channel();
-    assert!(station.station.send(press("nobodys"), clock.now(), Some(reply)).await);
+    assert!(
+        station
+            .station
+            .send(press("nobodys"), clock.now(), Some(crate::daemon::station::Reply::Outcome(reply)))
+            .await
+    );
     clock.advance_by(3600 * SECOND);
     let again = station.act(Do::StopAwaiting).await;
     assert!(matches!(again, Outcome::Refused { .. }), "{again:?}");

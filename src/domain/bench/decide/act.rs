@@ -23,6 +23,8 @@ impl Deciding<'_> {
         // An act is carried out whole or not at all: a refusal halfway takes everything back.
         let (before, events) = (self.bench.clone(), self.events.len());
         match self.seen(act).and_then(|()| self.carry_out(act)) {
+            // What was tried in vain is kept, so that nobody tries on for ever; nothing else happened.
+            Ok(outcome @ Outcome::Refused { .. }) => outcome,
             Ok(outcome) => {
                 let (note, made) = match &outcome {
                     Outcome::Done { note, made } => (note.clone(), *made),
@@ -54,7 +56,8 @@ impl Deciding<'_> {
     }
 
     fn carry_out(&mut self, act: &Act) -> Decided {
-        let by = By { person: person(act.who.as_deref())?, via: act.via.clone() };
+        let by = self.who(act)?;
+        self.qualified(&act.what, &by)?;
         let marked = self.marked(act.stated_wall_ns, by.clone())?;
         if let Some(decided) = self.correction(act, &by, &marked) {
             return decided;
@@ -160,12 +163,14 @@ impl Deciding<'_> {
 
     fn prepare(&mut self, sample: Uuid, what: &Preparation, marked: Marked) -> Decided {
         let label = self.sample_label(sample)?;
+        self.follows_no_course(sample)?;
         self.emit(Event::SamplePrepared { sample, what: what.clone(), marked });
         Ok(Outcome::done(format!("{label}: noted")))
     }
 
     fn await_sample_mass(&mut self, sample: Uuid, name: &str, by: By) -> Decided {
         let label = self.sample_mass(sample, name)?;
+        self.mass_in_order(sample, name)?;
         let target = Some(Target::Sample { sample, name: name.to_owned() });
         self.emit(Event::MassAwaited { target, by });
         Ok(Outcome::done(format!("{label}: waiting for the mass `{name}`")))
@@ -201,8 +206,9 @@ impl Deciding<'_> {
         let label = known.next_label();
         let specimen = self.fresh();
         let note = format!("{label} at place {place}");
-        self.emit(Event::SpecimenRegistered { specimen, sample, label, place, marked });
-        Ok(Outcome::made(note, specimen))
+        self.emit(Event::SpecimenRegistered { specimen, sample, label, place, marked: marked.clone() });
+        let tin = self.take_waiting_tin(sample, specimen, &marked);
+        Ok(Outcome::made(format!("{note}{tin}"), specimen))
     }
 
     fn void(&mut self, id: Uuid, reason: &str, marked: Marked) -> Decided {
@@ -272,12 +278,4 @@ pub(super) fn not_stated(marked: &Marked) -> Result<(), Refusal> {
         return Err(Refusal::StatedTime { why });
     }
     Ok(())
-}
-
-fn person(name: Option<&str>) -> Result<Option<String>, Refusal> {
-    let Some(name) = name.map(str::trim).filter(|n| !n.is_empty()) else { return Ok(None) };
-    if name.chars().count() > LABEL_MAX || name.chars().any(char::is_control) {
-        return Err(Refusal::Field { field: "who", why: format!("give at most {LABEL_MAX} characters") });
-    }
-    Ok(Some(name.to_owned()))
 }

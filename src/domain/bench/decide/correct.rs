@@ -46,9 +46,12 @@ pub fn withdrawn_text(what: &Withdrawn, method: &Method, points: &[Point]) -> St
     }
 }
 
+/// A specimen, on the bench or in the drawer, with its method and the method's points.
+type Found = (Specimen, Arc<Method>, Arc<[Point]>);
+
 impl Deciding<'_> {
     /// A specimen on the bench or gone from it, with its method.
-    pub(super) fn anywhere(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    pub(super) fn anywhere(&self, id: Uuid) -> Result<Found, Refusal> {
         let specimen = self
             .bench
             .find(id)
@@ -254,7 +257,7 @@ impl Deciding<'_> {
         Outcome::done("")
     }
 
-    fn may_correct(&self, id: Uuid) -> Result<(Specimen, Arc<Method>, Vec<Point>), Refusal> {
+    fn may_correct(&self, id: Uuid) -> Result<Found, Refusal> {
         let found = self.anywhere(id)?;
         let (specimen, _, _) = &found;
         if specimen.is_complete() && specimen.voided.is_some() {
@@ -276,30 +279,42 @@ impl Deciding<'_> {
         correction: Uuid,
         counts_no_more: bool,
     ) -> Decided {
-        let (specimen, method, points) = self.anywhere(id)?;
-        let Some(levels) = specimen.levels().filter(|_| specimen.is_complete()) else {
+        let (specimen, _, _) = self.anywhere(id)?;
+        if specimen.levels().is_none() || !specimen.is_complete() {
             return Ok(Outcome::made(note, correction));
-        };
+        }
+        let of_sample = |bench: &Bench| bench.find_sample(specimen.sample).map(|s| s.counted.clone());
+        let before = of_sample(self.bench).unwrap_or_default();
+        self.reissue(id)?;
+        let after = of_sample(self.bench).unwrap_or_default();
+        let mut note = format!("{note}; a new version of its record follows");
+        if (counts_no_more || !same_figures(&before, &after)) && self.amend_result(specimen.sample) {
+            note.push_str(", and of its sample's result");
+        } else if self.reopen_result(specimen.sample) {
+            note.push_str(", and of its sample's result, which is preliminary again");
+        }
+        Ok(Outcome::made(note, correction))
+    }
+
+    /// A new version of a complete specimen's record, as everything stands now.
+    pub(super) fn reissue(&mut self, id: Uuid) -> Result<(), Refusal> {
+        let (specimen, method, points) = self.anywhere(id)?;
+        let Some(levels) = specimen.levels() else { return Ok(()) };
         let number = calculation::from_levels(levels, &method.calculation)
             .map_err(|e| Refusal::Level { why: e.to_string() })?;
-        let filled = specimen.points.iter().flatten().next();
-        let of_sample = |bench: &Bench| bench.find_sample(specimen.sample).map(|s| s.counted.clone());
         let deviations = judge::deviations(&specimen, &method, &points).len()
-            + self.bench.find_sample(specimen.sample).map_or(0, |s| s.deviations(&method, filled).len());
+            + self
+                .bench
+                .find_sample(specimen.sample)
+                .map_or(0, |s| s.deviations_of(&method, &specimen).len());
         let record = self.fresh();
-        let before = of_sample(self.bench).unwrap_or_default();
         self.emit(Event::RecordAmended {
             specimen: id,
             record,
             calculation: number,
             deviations: u32::try_from(deviations).unwrap_or(u32::MAX),
         });
-        let after = of_sample(self.bench).unwrap_or_default();
-        let mut note = format!("{note}; a new version of its record follows");
-        if (counts_no_more || !same_figures(&before, &after)) && self.amend_result(specimen.sample) {
-            note.push_str(", and of its sample's result");
-        }
-        Ok(Outcome::made(note, correction))
+        Ok(())
     }
 
     /// A new version of a result that went out. `false`: none has, or none stands that could change.

@@ -59,7 +59,7 @@ impl Bench {
 }
 
 impl Deciding<'_> {
-    pub(super) fn press_behind(&self, of: &(Specimen, Arc<Method>, Vec<Point>)) -> Option<Behind> {
+    pub(super) fn press_behind(&self, of: &(Specimen, Arc<Method>, Arc<[Point]>)) -> Option<Behind> {
         self.bench.behind(&of.0, &of.2)
     }
 

@@ -141,7 +141,7 @@ impl Deciding<'_> {
         let complete: Vec<Uuid> =
             self.bench.specimens_of(sample).iter().filter(|s| s.record.is_some()).map(|s| s.id).collect();
         for id in &complete {
-            self.amended(*id, String::new(), *id, false)?;
+            self.reissue(*id)?;
         }
         if !complete.is_empty() {
             note.push_str("; a new version of each of its records follows");

@@ -45,7 +45,7 @@ pub fn point_text(method: &Method, point: &Point) -> String {
 }
 
 /// A specimen with its method, and the method's points.
-type Followed = (Shared<Specimen>, Arc<Method>, Vec<Point>);
+type Followed = (Shared<Specimen>, Arc<Method>, Arc<[Point]>);
 
 impl Deciding<'_> {
     pub(super) fn specimen(&self, id: Uuid) -> Result<Followed, Refusal> {

@@ -7,6 +7,7 @@ mod consumer;
 mod equipment;
 mod correct;
 mod disk;
+mod drying;
 mod elsewhere;
 mod instrument;
 mod intake;
@@ -16,6 +17,7 @@ mod mark;
 mod measure;
 mod network;
 mod note;
+mod people;
 mod place;
 mod plan;
 mod preparation;
@@ -32,6 +34,7 @@ pub use correct::withdrawn_text;
 pub use intake::ScanFound;
 pub use mark::point_text;
 
+use super::deadlines::Quiet;
 use super::{Bench, Event, Input, Outcome, Refusal, What};
 use crate::domain::moment::Moment;
 use uuid::Uuid;
@@ -89,6 +92,9 @@ impl Deciding<'_> {
     }
 
     fn emit(&mut self, event: Event) {
+        if !event.leaves_deadlines() {
+            self.bench.quiet = Quiet::default();
+        }
         self.bench.apply(&event, &self.input.moment);
         self.events.push(event);
     }
@@ -104,6 +110,9 @@ impl Deciding<'_> {
     }
 
     fn expire(&mut self) {
+        if !matches!(self.input.what, What::Deadline) && self.bench.is_quiet(&self.input.moment) {
+            return;
+        }
         let mut made = self.made;
         let input = self.input;
         let due = self.bench.due_events(&input.moment, || {

@@ -52,10 +52,9 @@ impl Deciding<'_> {
         let Some(levels) = specimen.levels() else { return Ok(None) };
         let number = calculation::from_levels(levels, &method.calculation)
             .map_err(|e| Refusal::Level { why: e.to_string() })?;
-        let filled = specimen.points.iter().flatten().next();
         let sample = self.bench.samples.get(&specimen.sample);
         let deviations = judge::deviations(&specimen, &method, &points).len()
-            + sample.map_or(0, |s| s.deviations(&method, filled).len());
+            + sample.map_or(0, |s| s.deviations_of(&method, &specimen).len());
         let record = self.fresh();
         self.emit(Event::SpecimenCompleted {
             specimen: id,

@@ -24,6 +24,7 @@ impl Deciding<'_> {
             methods: started.methods.iter().map(|m| (m.id.clone(), m.digest.clone())).collect(),
         });
         self.adopt_kinds(&started.equipment);
+        self.adopt_recipes(&started.recipes);
         self.forget_unwatched(started);
         Outcome::done("started")
     }

@@ -11,9 +11,16 @@ impl Bench {
     /// Weighings that were given to something and may be given to another: those that count now
     /// of samples and specimens at work.
     pub fn given_weighings(&self) -> impl Iterator<Item = &Weighing> {
-        let samples = self.samples.values().flat_map(|sample| sample.masses.values());
+        let samples = self.samples.values().flat_map(|sample| {
+            let course = sample.course.iter().flat_map(|course| course.given());
+            sample.masses.values().chain(course)
+        });
         let specimens = self.specimens.values().flat_map(|s| s.mass.iter().chain(&s.corrective));
-        samples.chain(specimens).filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
+        let solutions = self.solutions.weighings();
+        samples
+            .chain(specimens)
+            .chain(solutions)
+            .filter(|w| w.target.as_ref().is_some_and(|to| self.may_take_mass(to)))
     }
 
     /// What a weighing is for, in words.
@@ -29,10 +36,15 @@ impl Bench {
                 let label = self.specimens.get(specimen).map(|s| s.label.as_str());
                 label.unwrap_or("a specimen that is gone").to_owned()
             }
+            Target::Preparation { sample, of } => {
+                let label = self.samples.get(sample).map_or("a sample that is gone", |s| &s.label);
+                format!("{label}: {}", of.text())
+            }
             Target::CorrectiveSand { specimen } => {
                 let label = self.specimens.get(specimen).map(|s| s.label.as_str());
                 format!("{}: corrective sand", label.unwrap_or("a specimen that is gone"))
             }
+            Target::Component { batch, component, .. } => format!("solution {batch}: {component}"),
         }
     }
 }
@@ -81,6 +93,10 @@ impl Deciding<'_> {
 
     fn give(&mut self, weighing: &Weighing, from: Option<Target>, to: &Target, marked: Marked) -> Decided {
         self.takes_mass(to)?;
+        if let Some(why) = self.bench.declines(to, &weighing.mass, &weighing.moment) {
+            let what = format!("{}: {} is not taken: {why}", self.bench.target_text(to), weighing.mass);
+            return Err(Refusal::Level { why: what });
+        }
         let was = from.as_ref().map(|from| format!(", no longer that of {}", self.bench.target_text(from)));
         let note = format!("{}: {}{}", self.bench.target_text(to), weighing.mass, was.unwrap_or_default());
         self.emit(Event::WeighingPlaced { weighing: weighing.id, from, to: to.clone(), marked });
@@ -92,8 +108,17 @@ impl Deciding<'_> {
             Target::Sample { sample, name } => {
                 self.sample_mass(*sample, name)?;
             }
+            Target::Preparation { sample, of } => {
+                self.mass_of_course(*sample, *of)?;
+            }
             Target::Specimen { specimen } | Target::CorrectiveSand { specimen } => {
                 self.specimen(*specimen)?;
+            }
+            Target::Component { batch, component, .. } => {
+                if self.component(batch, component)?.mass.is_none() {
+                    let what = format!("`{component}` is taken by volume: it has no mass to be held to");
+                    return Err(Refusal::Already { what });
+                }
             }
         }
         if self.bench.may_take_mass(to) {

@@ -6,7 +6,7 @@ use crate::domain::bench::{Event, Outcome};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Unit};
 use crate::domain::reading::{StableBy, Wire};
-use crate::domain::specimen::{Marked, Weighing};
+use crate::domain::specimen::{Marked, Target, Weighing};
 use rust_decimal::Decimal;
 use std::cmp::Ordering;
 
@@ -40,6 +40,20 @@ impl Deciding<'_> {
     ) -> Outcome {
         let id = self.fresh();
         let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
+        let declined = target.as_ref().and_then(|target| self.bench.declines(target, mass, &moment));
+        if let (Some(why), Some(Target::Preparation { sample, of })) = (declined, &target) {
+            let weighing = Weighing {
+                id,
+                mass: *mass,
+                wire: wire.clone(),
+                moment,
+                target: None,
+                placed: None,
+                confirmed,
+            };
+            self.emit(Event::WeighingTaken { weighing });
+            return self.decline_mass(*sample, *of, mass, why, (moment, id));
+        }
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
         let weighing =
             Weighing { id, mass: *mass, wire: wire.clone(), moment, target, placed: None, confirmed };

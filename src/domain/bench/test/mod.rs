@@ -17,9 +17,15 @@ mod late;
 mod life;
 mod notes;
 mod odd;
+mod people;
 mod placed;
 mod plans;
+mod quiet;
+mod running;
+mod solution;
 mod quality;
+mod preparation;
+mod reviewed;
 mod switches;
 mod temperature;
 mod variants;
@@ -67,6 +73,7 @@ impl Story {
             methods: vec![t176()],
             network: NetworkFacts::default(),
             equipment: Vec::new(),
+            recipes: Vec::new(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };

@@ -324,6 +324,7 @@ fn a_sample_keeps_the_rule_under_which_it_was_registered() {
         methods: vec![calm(|_| {})],
         network: NetworkFacts::default(),
         equipment: Vec::new(),
+        recipes: Vec::new(),
     };
     started.bench.deviations = Deviations::Count;
     story.input(What::Started(Box::new(started)));

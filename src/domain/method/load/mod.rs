@@ -3,15 +3,17 @@
 //! The document is parsed with positions and walked once; a fault is noted and the walk goes on.
 //! `walk` knows the document, `value` the values with their source, `parts` and `steps` the method.
 
+mod course;
 mod number;
-mod parts;
+pub(crate) mod parts;
 mod steps;
-mod value;
+pub(crate) mod value;
 pub(crate) mod walk;
 
 #[cfg(test)]
 mod test;
 
+use super::points::KnownPoints;
 use super::{Method, sand_equivalent};
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
@@ -102,13 +104,12 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
     let notice = walk.text(root, "notice");
     let safety = parts::sentences(walk, root, "safety");
     let resolution = walk.duration(root, "time-resolution");
-    let resolves = resolution.as_ref().is_none_or(|sourced| sourced.value != Some(0));
-    if !resolves {
+    if resolution.as_ref().is_some_and(|sourced| sourced.value == Some(0)) {
         walk.bad_value(root, "time-resolution", "a time above 0");
     }
-    let preparation = parts::preparation(walk, root);
     let specimen = parts::specimen(walk, root);
     let seen = steps::read(walk, root);
+    let preparation = parts::preparation(walk, root, seen.as_deref());
     let temperature = parts::temperature(walk, root, seen.as_deref());
     let levels = seen.as_deref().and_then(steps::levels);
     let readings = parts::readings(walk, root, levels.as_deref());
@@ -139,6 +140,7 @@ fn method<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str, text: &str) -> 
         precision: precision?,
         apparatus: apparatus?,
         safety: safety?,
+        known_points: KnownPoints::default(),
     })
 }
 
@@ -172,7 +174,7 @@ pub(crate) fn id<'t>(walk: &mut Walk<'t>, root: &Table<'t>, file: &str) -> Optio
     Some(id)
 }
 
-fn digest(text: &str) -> String {
+pub(crate) fn digest(text: &str) -> String {
     Sha256::digest(text.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
         // Writing to a string cannot fail.
         let _ = write!(hex, "{byte:02x}");

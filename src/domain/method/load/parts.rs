@@ -1,10 +1,11 @@
 //! Everything of a method but its steps.
 
+use super::course;
 use super::steps::{Seen, position};
 use super::value::Units;
 use super::walk::{Node, Table, Walk};
 use crate::domain::method::{
-    BelowRule, BetweenMarks, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
+    BelowRule, BetweenMarks, Bound, DryBasis, Foot, LateLineRule, Level, NoteRule, NoteRules, Preparation,
     ReadingRule, Requirement, Sourced, SpecimenKind, SpecimenRule, TemperatureRule, WeighingRule, not_said,
 };
 use crate::domain::quantity::{Kind, Range, Unit};
@@ -17,21 +18,41 @@ const READING_UNITS: [(&str, Unit); 2] = [("[in_i]", Unit::Inch), ("mm", Unit::M
 const BETWEEN_MARKS: [(&str, BetweenMarks); 2] =
     [("higher", BetweenMarks::Higher), ("nearest", BetweenMarks::Nearest)];
 const BELOW: [(&str, BelowRule); 2] = [("stands", BelowRule::Stands), ("deviates", BelowRule::Deviates)];
+const BOUNDS: [(&str, Bound); 2] = [("under", Bound::Under), ("at-most", Bound::AtMost)];
 const NOTES: [(&str, NoteRule); 3] =
     [("always", NoteRule::Always), ("undisturbed", NoteRule::Undisturbed), ("never", NoteRule::Never)];
 
-pub(super) fn preparation<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<Preparation> {
+/// `steps`: the stages of the method itself, as far as they could be told.
+pub(super) fn preparation<'t>(
+    walk: &mut Walk<'t>,
+    root: &Table<'t>,
+    steps: Option<&[Seen<'t>]>,
+) -> Option<Preparation> {
     let table = walk.table(root, "preparation")?;
-    let known =
-        ["sieve", "tempering-min", "oven", "constant-mass", "constant-mass-every", "weighing", "alternative"];
+    let known = [
+        "sieve",
+        "tempering-min",
+        "oven",
+        "constant-mass",
+        "constant-mass-every",
+        "constant-mass-bound",
+        "weighing",
+        "alternative",
+        "course",
+    ];
     walk.only(&table, &known);
     let sieve = walk.sourced_text(&table, "sieve");
     let tempering = walk.duration(&table, "tempering-min");
     let oven = walk.range(&table, "oven", Units::Of(Kind::Temperature));
     let constant = walk.positive(&table, "constant-mass", Units::Only(Unit::Percent));
     let every = walk.duration(&table, "constant-mass-every");
+    let bound = match table.get("constant-mass-bound") {
+        Some(_) => walk.rule(&table, "constant-mass-bound", &BOUNDS).map(Some),
+        None => Some(None),
+    };
     let weighings = all(walk, &table, "weighing", weighing);
     let alternatives = requirements(walk, &table, "alternative");
+    let courses = course::courses(walk, &table, weighings.as_deref(), steps);
     Some(Preparation {
         sieve: sieve?,
         weighings: weighings?,
@@ -40,6 +61,8 @@ pub(super) fn preparation<'t>(walk: &mut Walk<'t>, root: &Table<'t>) -> Option<P
         oven: oven?,
         constant_mass_percent: constant?,
         constant_mass_every_ns: every?,
+        constant_mass_bound: bound?,
+        courses: courses?,
     })
 }
 
@@ -213,7 +236,7 @@ pub(super) fn requirements<'t>(
     all(walk, table, key, Walk::requirement)
 }
 
-pub(super) fn sentences<'t>(walk: &mut Walk<'t>, root: &Table<'t>, key: &str) -> Option<Vec<String>> {
+pub(crate) fn sentences<'t>(walk: &mut Walk<'t>, root: &Table<'t>, key: &str) -> Option<Vec<String>> {
     let node = walk.need(root, key, "an array of sentences")?;
     let elements = walk.elements(&node, "an array of sentences")?;
     if elements.is_empty() {
@@ -225,7 +248,7 @@ pub(super) fn sentences<'t>(walk: &mut Walk<'t>, root: &Table<'t>, key: &str) ->
 }
 
 /// Every table of an array of tables, each with a name of its own.
-fn all<'t, T>(
+pub(crate) fn all<'t, T>(
     walk: &mut Walk<'t>,
     table: &Table<'t>,
     key: &str,

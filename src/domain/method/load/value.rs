@@ -24,7 +24,7 @@ const CONFIDENCES: [(&str, Confidence); 7] = [
 
 /// Which units a value may have.
 #[derive(Clone, Copy)]
-pub(super) enum Units {
+pub(crate) enum Units {
     /// Any unit of one kind.
     Of(Kind),
     /// This unit and no other.
@@ -81,7 +81,7 @@ impl<'t> Walk<'t> {
     }
 
     /// A number above nought.
-    pub(super) fn positive(
+    pub(crate) fn positive(
         &mut self,
         table: &Table<'t>,
         key: &str,
@@ -96,7 +96,7 @@ impl<'t> Walk<'t> {
     }
 
     /// A duration, in nanoseconds.
-    pub(super) fn duration(&mut self, table: &Table<'t>, key: &str) -> Option<Sourced<i64>> {
+    pub(crate) fn duration(&mut self, table: &Table<'t>, key: &str) -> Option<Sourced<i64>> {
         let inner = self.table(table, key)?;
         self.only(&inner, &["value", "unit", "source", "confidence"]);
         let node = inner.get("value");
@@ -249,7 +249,7 @@ impl<'t> Walk<'t> {
     }
 
     /// Source and confidence of a table, with the value still to come.
-    fn sourced(&mut self, table: &Table<'t>, has_value: bool) -> Option<Sourced<()>> {
+    pub(crate) fn sourced(&mut self, table: &Table<'t>, has_value: bool) -> Option<Sourced<()>> {
         let source = self.text(table, "source");
         let confidence = self.word(table, "confidence", &CONFIDENCES)?;
         if has_value && confidence == Confidence::Unknown {

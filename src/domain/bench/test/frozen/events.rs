@@ -179,7 +179,10 @@ pub(super) fn told() -> Vec<Story> {
         super::super::intake::whole_story(),
         super::super::keeping::story(),
     ]);
+    told.push(super::super::solution::everything(frozen_method()));
     told.push(super::super::quality::whole_story(frozen_method()));
+    told.push(super::super::preparation::whole_story());
+    told.push(super::super::reviewed::everything(frozen_method()));
     told
 }
 
@@ -194,6 +197,9 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
         errors: vec!["-113,\"Undefined header\"".to_owned()],
     };
     examples.insert(errors.kind(), serde_json::to_string(&errors).unwrap());
+    // The fullest of its kind: a method with courses of preparation.
+    let adopted = Event::MethodAdopted { method: t176() };
+    examples.insert(adopted.kind(), serde_json::to_string(&adopted).unwrap());
     // The station makes this one, with the document.
     let document = &published(&stories[0])[0];
     let (kind, sha256) = (document.kind.as_str().to_owned(), "0f".repeat(32));

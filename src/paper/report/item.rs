@@ -1,0 +1,179 @@
+//! What was tested, and what came out: two columns under the head.
+
+use super::{Told, say};
+use crate::domain::report::laboratory::Laboratory;
+use crate::paper::sheet::{Block, Column};
+use serde_json::Value;
+
+/// Particulars that every report speaks of: what was not said is said to be missing (ISO/IEC 17025,
+/// clause 7.8.2.1: the customer, the item, when it was sampled and received).
+const ALWAYS: [&str; 4] = ["project", "material", "sampled-at", "brought-at"];
+
+/// Particulars in the order of a report, with their words there.
+const PARTICULARS: [(&str, &str); 12] = [
+    ("identifier", "Identifier"),
+    ("project", "Project"),
+    ("material", "Material"),
+    ("source", "Source"),
+    ("lot", "Lot"),
+    ("quantity", "Stands for"),
+    ("intended-use", "Intended use"),
+    ("sampled-at", "Sampled"),
+    ("sampled-where", "Sampled at"),
+    ("sampled-by", "Sampled by"),
+    ("brought-at", "Received"),
+    ("brought-by", "Brought by"),
+];
+
+/// Labels of specimens that are named one by one, bytes; more are counted.
+const NAMES_MOST: usize = 24;
+
+impl Told<'_> {
+    /// Both columns.
+    pub(super) fn columns(&self) -> Block {
+        Block::Facts { columns: vec![self.item(), self.outcome()] }
+    }
+
+    fn item(&self) -> Column {
+        let sample = &self.facts.subject.sample;
+        let said = sample.intake.particulars.words();
+        let mut facts = vec![("Sample".to_owned(), sample.label.clone())];
+        for (name, title) in PARTICULARS {
+            // A `T` parts day and time of day in the two times.
+            let shown =
+                |value: &str| if name.ends_with("-at") { value.replace('T', " ") } else { value.to_owned() };
+            let value = said.iter().find(|(known, _)| *known == name).map(|(_, value)| shown(value));
+            match value {
+                Some(value) => facts.push((title.to_owned(), value)),
+                None if ALWAYS.contains(&name) => facts.push((title.to_owned(), "not stated".to_owned())),
+                None => {}
+            }
+        }
+        let registered = &sample.registered;
+        let who = registered.by.person.clone().unwrap_or_else(|| registered.by.via.clone());
+        facts.push(("Registered".to_owned(), format!("{}, {who}", self.time(registered.moment.wall_ns))));
+        Column { title: "The item tested".to_owned(), figure: None, facts }
+    }
+
+    fn outcome(&self) -> Column {
+        let data = self.result_data();
+        let figure = match say::text(data, "/result/text") {
+            Some(result) => (result.to_owned(), self.quantity()),
+            None => ("–".to_owned(), format!("{}: no result stands", self.quantity())),
+        };
+        let mut facts = self.reckoning(data);
+        facts.extend(self.test());
+        facts.push(("Status".to_owned(), self.status(data)));
+        Column { title: "Result".to_owned(), figure: Some(figure), facts }
+    }
+
+    /// How the result was made, and the limit that it is held against.
+    fn reckoning(&self, data: &Value) -> Vec<(String, String)> {
+        let mut facts = Vec::new();
+        let counting = say::list(data, "/specimens");
+        if let Some(rule) = say::text(data, "/average/rule") {
+            let of: Vec<&str> = counting.iter().filter_map(|s| say::text(s, "/label")).collect();
+            let names = of.join(", ");
+            let of = if names.len() > NAMES_MOST { say::count(of.len(), "specimen") } else { names };
+            facts.push(("Made of".to_owned(), format!("{of}: {}", rule_words(rule))));
+        }
+        if let Some(difference) = say::text(data, "/difference/text").filter(|_| counting.len() > 1) {
+            let verdict = match (say::text(data, "/difference/limit"), say::text(data, "/difference/verdict"))
+            {
+                (Some(limit), Some("over")) => format!("{difference}, more than the {limit} allowed"),
+                (Some(limit), _) => format!("{difference}, at most {limit} allowed"),
+                (None, _) => format!("{difference}, no limit set"),
+            };
+            facts.push(("Largest difference".to_owned(), verdict));
+        }
+        if let Some(limit) = &self.facts.subject.sample.intake.particulars.limit {
+            let asked = format!("at least {} ({})", limit.at_least.normalize(), limit.specification);
+            facts.push(("Specification".to_owned(), asked));
+        }
+        if let Some(judged) = say::text(data, "/acceptance/text") {
+            facts.push(("Acceptance".to_owned(), say::capital(judged)));
+        }
+        facts
+    }
+
+    /// By which method, when, where and by whom.
+    fn test(&self) -> Vec<(String, String)> {
+        let mut facts = Vec::new();
+        let mut times: Vec<&str> = Vec::new();
+        let mut people: Vec<String> = Vec::new();
+        for (_, record) in self.records() {
+            for (time, by) in acts(record.data()) {
+                times.extend(time);
+                if let Some(person) = by.filter(|person| !people.iter().any(|known| known == person)) {
+                    people.push(person.to_owned());
+                }
+            }
+        }
+        let at = |time: &&str| self.instant(&Value::from(*time));
+        let tested = match (times.iter().min().map(at), times.iter().max().map(at)) {
+            (Some(from), Some(to)) => format!("{from} to {}", without_the_day(&from, &to)),
+            _ => "no specimen is complete".to_owned(),
+        };
+        facts.push(("Tested".to_owned(), tested));
+        let site = self.house.laboratory.and_then(|laboratory| laboratory.bench_stands_at.clone());
+        let address = |laboratory: &Laboratory| laboratory.address.join(", ");
+        let site = site.or_else(|| self.house.laboratory.map(address).filter(|words| !words.is_empty()));
+        let site = site.unwrap_or_else(|| "address not stated".to_owned());
+        facts.push(("Where".to_owned(), format!("{}, {site}", self.facts.station.0)));
+        if !people.is_empty() {
+            facts.push(("By".to_owned(), people.join(", ")));
+        }
+        facts
+    }
+
+    /// Who answers for it.
+    fn status(&self, data: &Value) -> String {
+        let status = say::text(data, "/status").unwrap_or("not complete");
+        let last = say::list(data, "/review/decisions").last();
+        match (data.pointer("/review/authorised").filter(|authorised| authorised.is_object()), last) {
+            (Some(authorised), _) => {
+                let when = authorised.get("when").map_or_else(String::new, |when| self.instant(when));
+                format!(
+                    "{}: authorised by {}, {when}",
+                    say::capital(status),
+                    say::text_or(authorised, "/person")
+                )
+            }
+            (None, Some(last)) if status != "preliminary" => {
+                let who = last.get("who").map_or_else(String::new, say::by);
+                let why = say::text(last, "/reason").map_or_else(String::new, |why| format!(": {why}"));
+                format!("{} by {who}{why}; not authorised", say::capital(status))
+            }
+            _ if status == "preliminary" => "Preliminary, not authorised".to_owned(),
+            _ => say::capital(status),
+        }
+    }
+}
+
+/// Times and people of a record's steps and readings.
+fn acts(data: &Value) -> Vec<(Option<&str>, Option<&str>)> {
+    let steps =
+        say::list(data, "/steps").iter().flat_map(|step| ["/begin", "/end", "/at"].map(|p| step.pointer(p)));
+    let readings = data.get("readings").and_then(Value::as_object);
+    let readings = readings.into_iter().flat_map(|all| all.values());
+    let of_steps = steps.flatten().map(|at| (say::text(at, "/time"), say::text(at, "/by/person")));
+    let of_readings = readings.map(|r| (say::text(r, "/at/time"), say::text(r, "/by/person")));
+    of_steps.chain(of_readings).collect()
+}
+
+/// The second of two instants, without its day if that is the first one's.
+fn without_the_day(from: &str, to: &str) -> String {
+    match (from.split_once(' '), to.split_once(' ')) {
+        (Some((day, _)), Some((same, clock))) if day == same => clock.to_owned(),
+        _ => to.to_owned(),
+    }
+}
+
+fn rule_words(rule: &str) -> String {
+    match rule {
+        "raise-mean-of-reported" => "mean of the reported values, raised to the next whole number".to_owned(),
+        "nearest-whole" => "mean of the ratios to the tenth, to the nearest whole number".to_owned(),
+        "nearest-whole-of-exact" => "mean of the unrounded ratios, to the nearest whole number".to_owned(),
+        other => say::words(other),
+    }
+}

@@ -1,0 +1,93 @@
+// Who works here. Without a register of people the field at the top holds a name, as it was typed.
+// With one it gives way to the people who are signed on, and to a field for the code; a badge that
+// is scanned anywhere signs on too. `#who` always holds the name that acts carry.
+
+import { find, h, mark, options, show, text } from "./dom.js";
+import { act } from "./link.js";
+import { listen } from "./scan.js";
+
+let people = null;
+let made = null;
+let wanted = null;
+
+/** The view's words on people and review: on every page that hears the station. */
+export function hear(view) {
+  const review = find("#menu-review");
+  if (review) {
+    show(review, Boolean(view.review));
+    const words = !view.review ? "" : [view.review.waiting && `${view.review.waiting} wait`, view.review.returned && `${view.review.returned} returned`].filter(Boolean).join(", ");
+    text(review, words ? `Review: ${words}` : "Review");
+  }
+  people = view.people?.needed ? view.people : null;
+  const field = find("#who");
+  if (!field) return;
+  if (people && !made) make(field);
+  if (!made) return;
+  mark(document.body, "people", people ? "kept" : null);
+  show(made, Boolean(people));
+  if (people) draw(field);
+}
+
+/** People sign on here. */
+export const isKept = () => people !== null;
+
+function make(field) {
+  const code = h("input", { name: "code", class: "code", maxLength: 12, autocomplete: "off", spellcheck: false, size: 6, "aria-label": "Code, or scan a badge", placeholder: "code" });
+  const on = h("select", { name: "on", "aria-label": "Who acts" });
+  const off = h("button", { type: "button", class: "act", on: { click: signOff } }, "Sign off");
+  const said = h("p", { class: "said", role: "status" });
+  made = h("form", { class: "signing" }, on, off, code, h("button", { class: "act" }, "Sign on"), said);
+  on.onchange = () => choose(field, on.value);
+  made.onsubmit = async (event) => {
+    event.preventDefault();
+    const typed = code.value.trim();
+    if (typed) await signOn({ code: typed }, said);
+    code.value = "";
+  };
+  field.closest(".who").after(made);
+  listen();
+}
+
+function draw(field) {
+  const names = people.on.map((p) => p.name);
+  const came = people.on.find((p) => p.id === wanted);
+  if (came) wanted = null;
+  const kept = names.includes(field.value) ? field.value : names.length === 1 ? names[0] : "";
+  const now = came ? came.name : kept;
+  options(made.elements.on, [["", names.length ? "who acts?" : "nobody is signed on"], ...names.map((name) => [name, name])]);
+  if (made.elements.on.value !== now) made.elements.on.value = now;
+  if (field.value !== now) choose(field, now);
+  mark(made, "nobody", now === "" ? "yes" : null);
+  show(find("button[type=button]", made), now !== "");
+}
+
+function choose(field, name) {
+  field.value = name;
+  mark(made, "nobody", name === "" ? "yes" : null);
+  try {
+    localStorage.setItem("who", name);
+  } catch {
+    // A browser that keeps nothing: whoever is alone is chosen anyway.
+  }
+}
+
+async function signOn(by, near) {
+  const answer = await act({ act: "review", what: "sign-on", ...by }, { near });
+  if (answer.ok) {
+    wanted = answer.made;
+    if (near) setTimeout(() => text(near, ""), 4000);
+  }
+  return answer;
+}
+
+async function signOff() {
+  const name = find("#who").value;
+  const person = people?.on.find((p) => p.name === name);
+  const near = find(".said", made);
+  if (!person) return;
+  const answer = await act({ act: "review", what: "sign-off", person: person.id }, { near });
+  if (answer.ok) setTimeout(() => text(near, ""), 4000);
+}
+
+/** A scan that is no sample's may be a badge. */
+export const badge = (scan) => signOn({ badge: scan }, null);

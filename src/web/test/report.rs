@@ -1,0 +1,138 @@
+//! The report of a sample as a page: what was published, digit by digit, and what is missing.
+
+use super::*;
+
+impl Rig {
+    async fn report(&self, sample: &str) -> String {
+        let answer = self.get(&format!("/report/{sample}")).await;
+        assert_eq!(answer.status, 200, "{}", answer.body);
+        answer.body
+    }
+
+    /// The newest document of a kind.
+    async fn newest(&self, kind: &str) -> Value {
+        let list = self.get(&format!("/documents?kind={kind}")).await.json();
+        let id = list["documents"][0]["id"].as_str().unwrap();
+        self.get(&format!("/documents/{id}")).await.json()
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_report_repeats_what_was_published_and_says_what_is_missing() {
+    let rig = Rig::new().await;
+    let what = json!({
+        "act": "register-sample", "label": "S-<17>", "method": METHOD, "specimens": 1,
+        "particulars": { "project": "North & south road", "limit": { "at-least": "45", "specification": "Section 3" } },
+    });
+    let sample = rig.made(what).await;
+    let before = rig.report(&sample).await;
+    assert!(before.contains("NOT COMPLETE") && before.contains("None is registered yet"), "{before}");
+    let specimen = rig.whole_test(&sample, 1).await;
+    let (record, result) = (rig.newest("record").await, rig.newest("result").await);
+    let page = rig.report(&sample).await;
+    for part in [
+        "S-&lt;17&gt;",
+        "North &amp; south road",
+        "at least 45 (Section 3)",
+        "Material</dt><dd>not stated",
+        "Laboratory: not stated",
+        "Preliminary, not authorised",
+        "AASHTO T 176, edition not confirmed",
+        "relate only to the items tested",
+        "no reading",
+        result["id"].as_str().unwrap(),
+        record["id"].as_str().unwrap(),
+    ] {
+        assert!(page.contains(part), "`{part}` in {page}");
+    }
+    let figures = ["/data/calculation/ratio/text", "/data/readings/clay/text", "/data/readings/sand/text"];
+    for path in figures {
+        let digits = record.pointer(path).unwrap().as_str().unwrap();
+        assert!(page.contains(digits), "{path}: {digits}");
+    }
+    for step in record["data"]["steps"].as_array().unwrap().iter().filter(|s| s["kind"] == "interval") {
+        let lasted = format!("{} s", step["duration"]["text"].as_str().unwrap());
+        assert!(page.contains(&lasted), "{}: {lasted}", step["name"]);
+    }
+    for deviation in record["data"]["deviations"].as_array().unwrap() {
+        assert!(page.contains(deviation["actual"].as_str().unwrap()), "{deviation}");
+    }
+    assert!(
+        !page.contains("class=\"across\"") && !page.contains("style="),
+        "it stands, and holds no inline style"
+    );
+    // Times are those of the laboratory, seven hours behind UTC in winter and six in summer.
+    assert!(page.contains("America/Denver"));
+    assert!(page.contains(&specimen) || page.contains("record of"), "its record is named");
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_corrected_report_names_what_it_replaces_and_a_voided_one_has_no_result() {
+    let rig = Rig::new().await;
+    let sample = rig.sample("S-1").await;
+    let specimen = rig.whole_test(&sample, 1).await;
+    let first = rig.newest("result").await;
+    let what = json!({
+        "act": "correct-reading", "specimen": specimen, "of": "sand", "value": "13.4", "confirmed": true,
+        "reason": "the digits were swapped",
+    });
+    let answer = rig.act(what).await;
+    assert_eq!(answer.status, 200, "{}", answer.body);
+    let page = rig.report(&sample).await;
+    let second = rig.newest("result").await;
+    assert_ne!(first["id"], second["id"]);
+    for part in [
+        "the digits were swapped",
+        "This report replaces",
+        first["id"].as_str().unwrap(),
+        second["id"].as_str().unwrap(),
+    ] {
+        assert!(page.contains(part), "`{part}` in {page}");
+    }
+    let what = json!({ "act": "void-specimen", "specimen": specimen, "reason": "the wrong bag" });
+    let answer = rig.act(what).await;
+    assert_eq!(answer.status, 200, "{}", answer.body);
+    let page = rig.report(&sample).await;
+    assert!(page.contains(">VOID<") && page.contains("no result stands"), "{page}");
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn twenty_specimens_stand_in_one_report_and_it_prints() {
+    let rig = Rig::new().await;
+    let what = json!({ "act": "register-sample", "label": "Many", "method": METHOD, "specimens": 20 });
+    let sample = rig.made(what).await;
+    for _ in 0..20 {
+        rig.whole_test(&sample, 1).await;
+    }
+    let page = rig.report(&sample).await;
+    for n in 1..=20 {
+        assert!(page.contains(&format!("record of Many-{n},")), "{n}");
+    }
+    assert_eq!(page.matches("Cylinder of Many-").count(), 20);
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_not_there_is_told() {
+    let rig = Rig::new().await;
+    for path in ["/report/no-such-sample", "/report/019f0000-0000-7000-8000-000000000bba"] {
+        let answer = rig.get(path).await;
+        assert_eq!(answer.status, 404, "{}", answer.body);
+    }
+    let answer = rig.get("/worksheet/no-such-method").await;
+    assert_eq!(answer.status, 404);
+    assert!(answer.body.contains(METHOD), "it names the methods that there are: {}", answer.body);
+    let blank = rig.get(&format!("/worksheet/{METHOD}")).await;
+    assert_eq!(blank.status, 200);
+    for part in [
+        "Sand equivalent: worksheet",
+        "Sedimentation (1185 to 1215 s)",
+        "Clay reading, in",
+        "Foot indicator: 10",
+    ] {
+        assert!(blank.body.contains(part), "`{part}` in {}", blank.body);
+    }
+    rig.end().await;
+}
