@@ -8,6 +8,7 @@ pub mod instruments; // balances and probes on serial lines
 pub mod triggers; // foot switches, buttons, contacts: GPIO and MQTT
 pub mod outputs; // horn, lamp, shaker relay
 pub mod network; // outbox relay, MQTT sessions, asks
+pub mod keeping; // lists, exports, what is kept and for how long
 pub mod paper; // reports and worksheets: what is printed
 pub mod web; // the pages
 pub mod rehearsal; // the whole station against simulated instruments

@@ -1,8 +1,8 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{commands, listen, reckon, report};
-use clap::{Args, Parser, Subcommand};
+use super::{commands, keep, listen, reckon, remove, report};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
 /// Bench station for the sand equivalent test of soils and fine aggregates.
@@ -33,6 +33,12 @@ pub enum Command {
     Verify(VerifyArgs),
     /// Copy a journal while a station writes to it, and check the copy.
     Backup(BackupArgs),
+    /// Write records or results of some days to a file for other programs.
+    Export(ExportArgs),
+    /// Say how large the journal is, how fast it grows and how long the disk lasts.
+    Room(RoomArgs),
+    /// Show what is past the time for which it is kept; with a file, a name and a reason, take it out.
+    Remove(RemoveArgs),
     /// Make the report of a sample, or a blank worksheet, as a PDF.
     #[command(long_about = report::HELP)]
     Report(report::ReportArgs),
@@ -96,6 +102,103 @@ pub struct BackupArgs {
     pub to: PathBuf,
 }
 
+/// Arguments of `export`.
+#[derive(Debug, Args)]
+pub struct ExportArgs {
+    /// Where the journal and the time zone are found, unless both are given.
+    #[command(flatten)]
+    pub settings: SettingsArgs,
+    /// Another journal than that of the settings: a backup, say. Its station may run.
+    #[arg(long, value_name = "JOURNAL")]
+    pub journal: Option<PathBuf>,
+    /// First day, like 2026-11-02, in the laboratory's zone; without it, from the beginning. A record
+    /// belongs to the day on which its first version was made.
+    #[arg(long, value_name = "DATE")]
+    pub from: Option<String>,
+    /// Last day, which is part of it.
+    #[arg(long, value_name = "DATE")]
+    pub to: Option<String>,
+    /// Which documents; a table holds one kind.
+    #[arg(long, value_enum, default_value_t = FileWhat::Records)]
+    pub what: FileWhat,
+    /// A table (RFC 4180, with a CSVW description beside it), or the documents as they were published.
+    #[arg(long = "as", value_enum, default_value_t = FileForm::Csv)]
+    pub form: FileForm,
+    /// Of an amended test its newest document, or each.
+    #[arg(long, value_enum, default_value_t = FileVersions::Newest)]
+    pub versions: FileVersions,
+    /// Only of the sample with this label.
+    #[arg(long, value_name = "LABEL")]
+    pub sample: Option<String>,
+    /// Another time zone than that of the settings, like Europe/Berlin.
+    #[arg(long, value_name = "ZONE")]
+    pub zone: Option<String>,
+    /// The file; it must not be there yet.
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+}
+
+/// Which documents go into a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FileWhat {
+    /// Completed specimens.
+    Records,
+    /// Results of samples.
+    Results,
+    /// Both; as JSON lines only.
+    Both,
+}
+
+/// The form of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FileForm {
+    /// A table.
+    Csv,
+    /// One document on each line, byte for byte as it was published.
+    JsonLines,
+}
+
+/// Which versions of a document go into a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FileVersions {
+    /// The newest.
+    Newest,
+    /// Each that was ever made.
+    All,
+}
+
+/// Arguments of `room`.
+#[derive(Debug, Args)]
+pub struct RoomArgs {
+    /// Where the journal is found.
+    #[command(flatten)]
+    pub settings: SettingsArgs,
+    /// Another journal than that of the settings.
+    #[arg(long, value_name = "JOURNAL")]
+    pub journal: Option<PathBuf>,
+}
+
+/// Arguments of `remove`.
+#[derive(Debug, Args)]
+pub struct RemoveArgs {
+    /// Where the journal and the rules of keeping are found.
+    #[command(flatten)]
+    pub settings: SettingsArgs,
+    /// Another journal than that of the settings.
+    #[arg(long, value_name = "JOURNAL")]
+    pub journal: Option<PathBuf>,
+    /// The file to which all that goes is written first; it must not be there yet. Without it nothing
+    /// is removed, and the station may run.
+    #[arg(long, value_name = "FILE", requires = "who", requires = "why")]
+    pub out: Option<PathBuf>,
+    /// Who removes it.
+    #[arg(long, value_name = "NAME", requires = "out")]
+    pub who: Option<String>,
+    /// Why.
+    #[arg(long, value_name = "REASON", requires = "out")]
+    pub why: Option<String>,
+}
+
 /// Where a broker listens.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Broker {
@@ -136,6 +239,9 @@ fn dispatch(command: Command) -> Exit {
         Command::Check(args) => commands::check(&args),
         Command::Verify(args) => commands::verify(&args),
         Command::Backup(args) => commands::backup(&args),
+        Command::Export(args) => keep::export(&args),
+        Command::Room(args) => keep::room(&args),
+        Command::Remove(args) => remove::remove(&args),
         Command::Report(args) => report::main(&args),
         Command::Print => report::print(),
     }

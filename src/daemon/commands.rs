@@ -219,12 +219,18 @@ pub(super) fn verify(args: &VerifyArgs) -> Exit {
 }
 
 fn holds(sound: &Verified) -> String {
+    let removed = match (sound.removed, sound.removed_documents) {
+        (0, 0) => String::new(),
+        (events, documents) => {
+            format!(" (removed by rule: the text of {events} events and {documents} documents)")
+        }
+    };
     format!(
-        "journal {}, {} events, {} samples ({} thinned), head {} {}",
+        "journal {}, {} events, {} samples, {} documents{removed}, head {} {}",
         sound.journal_id,
         sound.events,
         sound.samples,
-        sound.thinned,
+        sound.documents,
         sound.head_seq,
         chain::hex(&sound.head_link)
     )

@@ -11,6 +11,7 @@
 //! | relay | new documents, changed state, the broker's acknowledgements |
 //! | pages | requests, committed states |
 //! | disk watch (`disk.rs`) | its next look |
+//! | list of documents (`keeping::list`) | its next look |
 //! | forwarders (`inputs.rs`) | the adapters' channels |
 
 use super::disk;
@@ -27,6 +28,8 @@ use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
 use crate::journal::{Journal, JournalError, OpenWith};
+use crate::keeping::list::Listing;
+use crate::keeping::rule;
 use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
@@ -206,16 +209,13 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
             &mut relay,
         );
     }
-    adapters.spawn(disk::run(disk::Watch {
-        settings: settings.journal.clone(),
-        journal: journal.clone(),
-        station: handle.clone(),
-        clock: clock.clone(),
-        cancel: ends.adapters.clone(),
-    }));
+    let listing = journal_keepers(&settings, &journal, &clock, &handle, &ends, &mut adapters);
     let state = AppState {
         station: handle.clone(),
         journal: journal.clone(),
+        listing,
+        kept: rule::words(&settings.keeping).into(),
+        reserve: settings.journal.space_low_mb.saturating_mul(1_000_000),
         clock,
         running_clock,
         live: live.clone(),
@@ -343,6 +343,27 @@ fn switches(
     let named = settings.triggers.iter().filter(|(_, trigger)| counts(trigger));
     let counters = named.map(|(name, _)| name.clone()).collect();
     adapters.spawn(inputs::switches(reports, counters, station.clone(), clock.clone()));
+}
+
+/// What looks after the journal while it is written: the room on its disk, and its list of documents.
+fn journal_keepers(
+    settings: &Settings,
+    journal: &Journal,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+) -> Listing {
+    adapters.spawn(disk::run(disk::Watch {
+        settings: settings.journal.clone(),
+        journal: journal.clone(),
+        station: station.clone(),
+        clock: clock.clone(),
+        cancel: ends.adapters.clone(),
+    }));
+    let listing = Listing::new(journal.clone());
+    adapters.spawn(listing.clone().run(ends.adapters.clone()));
+    listing
 }
 
 /// Keeps the retained state as the committed bench is.

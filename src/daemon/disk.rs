@@ -6,6 +6,7 @@ use super::station::StationHandle;
 use crate::clock::Clock;
 use crate::domain::bench::{DiskCondition, DiskReport, What};
 use crate::journal::Journal;
+use crate::keeping;
 use crate::settings::model;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -18,6 +19,7 @@ const LOOK: Duration = Duration::from_secs(5);
 /// The disk counts as quick again after so long without a slow commit.
 const QUICK_AFTER: Duration = Duration::from_mins(10);
 const MEGABYTE: u64 = 1_000_000;
+const DAY_NS: i64 = 86_400_000_000_000;
 
 /// What is watched.
 pub(super) struct Watch {
@@ -33,12 +35,17 @@ pub(super) async fn run(watch: Watch) {
     let mut looks = interval(LOOK);
     looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut state = State::default();
+    let mut noted = None;
     loop {
         tokio::select! {
             () = watch.cancel.cancelled() => return,
             _ = looks.tick() => {}
         }
         let free = free(watch.settings.path.clone()).await;
+        let day = watch.clock.now().wall_ns.div_euclid(DAY_NS);
+        if noted != Some(day) && watch.journal.note_size(day).await.is_ok() {
+            noted = Some(day);
+        }
         let slowest = watch.journal.slowest_commit();
         for report in state.look(&watch.settings, free, slowest, Instant::now()) {
             if !watch.station.tell(What::Disk(report), watch.clock.now()).await {
@@ -52,9 +59,7 @@ pub(super) async fn run(watch: Watch) {
 /// not say.
 async fn free(path: PathBuf) -> Option<u64> {
     // A disk that does not answer must not hold a thread of the station's.
-    let asked = tokio::task::spawn_blocking(move || rustix::fs::statvfs(&path)).await;
-    let told = asked.ok()?.ok()?;
-    Some(told.f_bavail.saturating_mul(told.f_frsize))
+    tokio::task::spawn_blocking(move || keeping::disk::free(&path)).await.ok()?
 }
 
 /// What was told last.

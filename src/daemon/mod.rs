@@ -9,6 +9,8 @@ pub mod compose;
 mod commands;
 mod disk;
 mod inputs;
+mod keep;
 mod pulses;
 mod report;
 mod outbox;
+mod remove;

@@ -19,7 +19,7 @@ use crate::clock::{Clock, Reached};
 use crate::domain::alarm::Alarm;
 use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
-use crate::journal::{Chain, Journal, JournalError, Restored};
+use crate::journal::{Batch, Chain, Journal, JournalError, Restored};
 use batch::{Pending, Waiting};
 use recall::Recalls;
 use std::future::Future;
@@ -132,6 +132,14 @@ impl StationHandle {
     pub fn committed(&self) -> watch::Receiver<Arc<Committed>> {
         self.committed.clone()
     }
+}
+
+/// Decides one input outside of the loop, for a command that has the journal to itself, and gives what
+/// is to be committed.
+pub fn decide_alone(bench: &mut Bench, chain: &mut Chain, journal: Uuid, input: Input) -> Batch {
+    let mut pending = Pending::default();
+    batch::decide(bench, chain, journal, &mut pending, Waiting { input, reply: None });
+    pending.batch
 }
 
 type Commit = Pin<Box<dyn Future<Output = Result<(), JournalError>> + Send>>;

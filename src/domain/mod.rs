@@ -27,6 +27,7 @@ pub mod solution;
 pub mod preparation;
 pub mod quality;
 pub mod review;
+pub mod keeping;
 pub mod alarm;
 pub mod bench;
 pub mod report;

@@ -92,6 +92,15 @@ pub enum Altered {
         /// The number that should come next.
         number: u64,
     },
+    /// A payload is gone that nobody said was removed.
+    #[error("its payload is gone, and no removal that the journal tells of covers it")]
+    Blanked,
+    /// A document is gone that nobody said was removed.
+    #[error("document {number} of the outbox is blank, and no removal that the journal tells of covers it")]
+    DocumentBlanked {
+        /// Its number.
+        number: u64,
+    },
     /// The event anchors other documents than stand before it.
     #[error("it anchors documents up to {says}, but {newest} stand before it")]
     Anchor {
@@ -211,6 +220,15 @@ impl Chain {
             return Err(Altered::DocumentMissing { number: self.document + 1 });
         }
         self.step_document(row, &sha256(row.payload.as_bytes()));
+        Ok(())
+    }
+
+    /// The same for a document whose payload was removed and left its hash.
+    pub(super) fn follow_blank(&mut self, row: &OutboxRow, payload: &Digest) -> Result<(), Altered> {
+        if row.number != self.document + 1 {
+            return Err(Altered::DocumentMissing { number: self.document + 1 });
+        }
+        self.step_document(row, payload);
         Ok(())
     }
 

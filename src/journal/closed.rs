@@ -39,12 +39,13 @@ pub(super) fn put(tx: &Transaction, row: &ClosedRow) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// The one with this identity, or with a part of this identity.
+/// The one with this identity, or with a part of this identity, unless it was removed.
 pub(super) fn by_id(conn: &Connection, id: Uuid) -> rusqlite::Result<Option<ClosedFound>> {
     conn.prepare_cached(&format!(
         "SELECT {COLUMNS} FROM closed \
          WHERE number = coalesce((SELECT number FROM closed WHERE id = ?1), \
-                                 (SELECT number FROM closed_part WHERE part = ?1))"
+                                 (SELECT number FROM closed_part WHERE part = ?1)) \
+         AND state <> ''"
     ))?
     .query_row([id.as_bytes()], found)
     .optional()
@@ -65,7 +66,7 @@ pub(super) fn page(
     let ids = if wanted.ids.is_some() { "id >= ?6 AND id < ?7" } else { "?6 IS NOT NULL AND ?7 IS NOT NULL" };
     let (first, below) = wanted.ids.unwrap_or_default();
     let sql = format!(
-        "SELECT {COLUMNS} FROM closed WHERE {label} AND {time} AND {ids} AND number < ?4 \
+        "SELECT {COLUMNS} FROM closed WHERE {label} AND {time} AND {ids} AND number < ?4 AND state <> '' \
          ORDER BY number DESC LIMIT ?5"
     );
     conn.prepare_cached(&sql)?

@@ -6,7 +6,10 @@ use super::closed;
 use super::error::JournalError;
 use super::faults::{Faults, NoFaults};
 use super::fresh::Fresh;
+use super::listed::{self, ListedRow};
+use super::removal::{self, Blank, Blanked};
 use super::rows::{Batch, ClosedFound, ClosedWanted, InputRow, OutboxRow, Restored};
+use super::size;
 use super::sql;
 use super::store::{OpenWith, Store};
 use super::taken;
@@ -181,6 +184,36 @@ impl Journal {
     /// waiting.
     pub fn path(&self) -> &Path {
         &self.inner.path
+    }
+
+    /// Takes documents into the list of those that people look for, which then goes up to `through`.
+    pub async fn list(&self, rows: Vec<ListedRow>, through: u64) -> Result<(), JournalError> {
+        self.ask(move |store| store.beside(|tx| listed::put(tx, &rows, through))).await
+    }
+
+    /// Notes the size of the file for a day (days since 1970-01-01, UTC), once.
+    pub async fn note_size(&self, day: i64) -> Result<(), JournalError> {
+        self.ask(move |store| store.beside(|tx| size::note(tx, day))).await
+    }
+
+    /// The removals that the journal tells of, oldest first.
+    pub async fn removals(&self) -> Result<Vec<Blanked>, JournalError> {
+        self.ask(|store| store.read(removal::all)).await
+    }
+
+    /// Blanks payloads that a removal names, in one transaction. Their hashes stay.
+    pub async fn blank(&self, step: Blank) -> Result<(), JournalError> {
+        self.ask(move |store| store.beside(|tx| removal::blank(tx, &step))).await
+    }
+
+    /// Everything that a removal names is gone.
+    pub async fn removal_done(&self, seq: u64) -> Result<(), JournalError> {
+        self.ask(move |store| store.beside(|tx| removal::done(tx, seq))).await
+    }
+
+    /// Writes the file anew, without the room that nothing uses any more.
+    pub async fn shrink(&self) -> Result<(), JournalError> {
+        self.ask(Store::shrink).await
     }
 
     /// Changes whenever newer documents were committed; holds the newest one's number.

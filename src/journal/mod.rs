@@ -22,6 +22,7 @@ pub mod chain;
 pub mod stored;
 mod error;
 mod faults;
+mod listed;
 mod lock;
 mod log;
 mod acks;
@@ -35,6 +36,8 @@ mod times;
 mod thread;
 mod handle;
 mod read;
+mod removal;
+mod size;
 mod backup;
 mod verify;
 
@@ -44,11 +47,14 @@ pub use error::{JournalError, Trouble};
 #[doc(hidden)]
 pub use faults::{FaultPoint, Faults};
 pub use handle::Journal;
+pub use listed::{ListedFound, ListedRow, ListedWanted};
 pub use read::Reader;
+pub use removal::{Blank, Blanked, Through};
 pub use rows::{
     Batch, ClosedFound, ClosedRow, ClosedWanted, Continued, EventRow, InputRow, NewDocument, NewEvent,
     OutboxRow, Restored,
 };
+pub use size::{Grown, Size};
 pub use store::OpenWith;
 pub use verify::{Verified, VerifyFault, verify};
 

@@ -2,9 +2,12 @@
 
 use super::closed;
 use super::error::JournalError;
+use super::listed::{self, ListedFound, ListedRow, ListedWanted};
+use super::removal::{self, Blanked};
 use super::restore;
 use super::rows::{ClosedFound, ClosedWanted, EventRow, InputRow, OutboxRow, Restored};
 use super::schema::{self, Found};
+use super::size::{self, Size};
 use super::sql;
 use super::store::told;
 use super::taken::{self, TAKEN_SINCE};
@@ -19,12 +22,17 @@ use uuid::Uuid;
 /// The first format that keeps what has left the state.
 const CLOSED_SINCE: u32 = 2;
 
+/// The first format with a list of documents, removals, and notes of how the file grows.
+pub(super) const LISTED_SINCE: u32 = 4;
+
 /// A connection of its own that cannot write.
 #[derive(Debug)]
 pub struct Reader {
     path: PathBuf,
     conn: Connection,
     format: u32,
+    /// It has a list of its own, which hides the file's.
+    own_list: bool,
 }
 
 impl Reader {
@@ -54,7 +62,7 @@ impl Reader {
         let conn = Connection::open_with_flags(uri(path, how), flags).map_err(failed)?;
         conn.busy_timeout(Duration::from_secs(5)).map_err(failed)?;
         match schema::look(&conn, path)? {
-            Found::Journal(format) => Ok(Self { path: path.to_path_buf(), conn, format }),
+            Found::Journal(format) => Ok(Self { path: path.to_path_buf(), conn, format, own_list: false }),
             Found::Empty => {
                 Err(JournalError::Foreign { path: path.to_path_buf(), why: "it is empty".to_owned() })
             }
@@ -132,6 +140,113 @@ impl Reader {
             return Ok(Vec::new());
         }
         self.read(|conn| closed::page(conn, wanted, limit))
+    }
+
+    /// The document with this number.
+    pub fn document_at(&self, number: u64) -> Result<Option<OutboxRow>, JournalError> {
+        self.read(|conn| {
+            let mut row = sql::document_at(conn, number)?;
+            self.mark(row.as_mut_slice())?;
+            Ok(row)
+        })
+    }
+
+    /// How far the list of documents goes, and the number of the newest document.
+    pub fn listed_reach(&self) -> Result<(u64, u64), JournalError> {
+        if self.format < LISTED_SINCE && !self.own_list {
+            return Ok((0, 0));
+        }
+        self.read(listed::reach)
+    }
+
+    /// Up to `limit` documents of two kinds after a number, ascending.
+    pub fn unlisted(&self, after: u64, kinds: [&str; 2], limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        self.read(|conn| listed::unlisted(conn, after, kinds, limit))
+    }
+
+    /// Makes a list of this reader's own, out of the file's, so that it can be brought up to date
+    /// without writing to the file. The system's temporary folder holds it, not the memory.
+    pub fn own_list(&mut self) -> Result<(), JournalError> {
+        self.read(|conn| listed::shadow(conn, self.format >= LISTED_SINCE))?;
+        self.own_list = true;
+        Ok(())
+    }
+
+    /// Takes documents into the reader's own list.
+    pub fn list(&self, rows: &[ListedRow], through: u64) -> Result<(), JournalError> {
+        self.read(|conn| {
+            if !conn.is_autocommit() {
+                return listed::put(conn, rows, through);
+            }
+            let tx = conn.unchecked_transaction()?;
+            listed::put(&tx, rows, through)?;
+            tx.commit()
+        })
+    }
+
+    /// Up to `limit` of the list of documents.
+    pub fn listed(&self, wanted: &ListedWanted, limit: u32) -> Result<Vec<ListedFound>, JournalError> {
+        if self.format < LISTED_SINCE && !self.own_list {
+            return Ok(Vec::new());
+        }
+        self.read(|conn| listed::page(conn, wanted, limit))
+    }
+
+    /// Number and moment of up to `limit` events after a number.
+    pub fn moments(&self, after: u64, limit: u32) -> Result<Vec<(u64, String)>, JournalError> {
+        self.read(|conn| removal::moments(conn, after, limit))
+    }
+
+    /// Up to `limit` events after a number and up to another whose payload is there.
+    pub fn events_whole(&self, after: u64, upto: u64, limit: u32) -> Result<Vec<EventRow>, JournalError> {
+        self.read(|conn| removal::events_whole(conn, after, upto, limit))
+    }
+
+    /// The same of documents.
+    pub fn documents_whole(&self, after: u64, upto: u64, limit: u32) -> Result<Vec<OutboxRow>, JournalError> {
+        self.read(|conn| {
+            let mut rows = removal::documents_whole(conn, after, upto, limit)?;
+            self.mark(&mut rows)?;
+            Ok(rows)
+        })
+    }
+
+    /// The oldest document that the network has not acknowledged.
+    pub fn oldest_unacked(&self) -> Result<Option<OutboxRow>, JournalError> {
+        if self.format < TAKEN_SINCE {
+            let rows = self.documents(0, u32::MAX)?;
+            return Ok(rows.into_iter().find(|row| row.acked_at_ns.is_none()));
+        }
+        Ok(self.read(|conn| sql::documents_after(conn, taken::through_of(conn)?, 1))?.into_iter().next())
+    }
+
+    /// Number of the last document before the first that was made at an instant or later; 0: none.
+    pub fn last_document_before(&self, at_ns: i64) -> Result<u64, JournalError> {
+        self.read(|conn| removal::last_document_before(conn, at_ns))
+    }
+
+    /// What documents were made anew at an instant or later whose first version is from before it.
+    pub fn amended_after(&self, at_ns: i64) -> Result<Vec<String>, JournalError> {
+        self.read(|conn| removal::amended_after(conn, at_ns))
+    }
+
+    /// The removals that the journal tells of, oldest first.
+    pub fn removals(&self) -> Result<Vec<Blanked>, JournalError> {
+        if self.format < LISTED_SINCE {
+            return Ok(Vec::new());
+        }
+        self.read(removal::all)
+    }
+
+    /// How large it is and how it has grown.
+    pub fn size(&self) -> Result<Size, JournalError> {
+        self.read(|conn| size::size(conn, self.format >= LISTED_SINCE))
+    }
+
+    /// Begins one instant: whatever is read from here on is read as it stands now, also while a
+    /// station writes on. It ends with the reader.
+    pub fn hold_still(&self) -> Result<(), JournalError> {
+        self.read(|conn| conn.execute_batch("BEGIN"))
     }
 
     /// In an older format the row itself says it.

@@ -182,6 +182,8 @@ pub struct Batch {
     pub acked: Option<(u64, i64)>,
     /// Where its rows stand in the chain; without it every row is hashed again.
     pub continued: Option<Box<Continued>>,
+    /// Number of the event that tells of a removal, before anything is removed.
+    pub removal: Option<u64>,
 }
 
 impl Batch {
@@ -193,6 +195,7 @@ impl Batch {
             && self.closed.is_empty()
             && self.snapshot.is_none()
             && self.acked.is_none()
+            && self.removal.is_none()
     }
 }
 

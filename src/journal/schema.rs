@@ -12,7 +12,10 @@ use uuid::Uuid;
 pub(super) const APPLICATION: i32 = 0x7374_6a6c;
 
 /// One script for each format, in order; a file's `user_version` counts those it has seen.
-const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2, FORMAT_3];
+const MIGRATIONS: &[&str] = &[FORMAT_1, FORMAT_2, FORMAT_3, FORMAT_4];
+
+/// Holds the number up to which documents are in `listed`.
+pub(super) const LISTED_THROUGH: &str = "listed-through";
 
 /// Set in a backup, so that it is recognised when somebody opens it as a journal.
 pub(super) const BACKUP_MARK: &str = "backup-of";
@@ -141,6 +144,42 @@ CREATE TRIGGER taken_stays BEFORE DELETE ON taken
 BEGIN SELECT RAISE(ABORT, 'an acknowledgement is never deleted'); END;
 CREATE TRIGGER taken_fixed BEFORE UPDATE ON taken
 BEGIN SELECT RAISE(ABORT, 'an acknowledgement is never changed'); END;
+";
+
+/// What is kept beside the chain for years: a list of documents to search in, which removals there
+/// were, and how the file has grown; and a document may be blanked once the network has it. The list
+/// and the growth are short cuts like `closed`. No check on the added column: it would read every
+/// document of the file.
+const FORMAT_4: &str = "
+ALTER TABLE outbox ADD COLUMN payload_hash BLOB;
+DROP TRIGGER outbox_fixed;
+CREATE TRIGGER outbox_fixed BEFORE UPDATE OF number, id, kind, topic, subject, made_at_ns ON outbox
+BEGIN SELECT RAISE(ABORT, 'a document is never changed'); END;
+CREATE TRIGGER outbox_payload BEFORE UPDATE OF payload, payload_hash ON outbox
+WHEN new.payload <> '' OR old.number > (SELECT coalesce(max(through), 0) FROM taken) OR old.payload_hash IS NOT NULL
+    OR coalesce(length(new.payload_hash), 0) <> 32
+BEGIN SELECT RAISE(ABORT, 'a document that the network has may be blanked, never changed'); END;
+
+CREATE TABLE listed (
+    number      INTEGER PRIMARY KEY,
+    kind        TEXT NOT NULL,
+    subject     TEXT NOT NULL,
+    day_ns      INTEGER NOT NULL,
+    replaced_by INTEGER,
+    words       TEXT NOT NULL
+) STRICT;
+CREATE INDEX listed_subject ON listed (subject, number);
+CREATE INDEX listed_day ON listed (day_ns, number);
+
+CREATE TABLE removal (
+    seq  INTEGER PRIMARY KEY REFERENCES event (seq) DEFERRABLE INITIALLY DEFERRED,
+    done INTEGER NOT NULL CHECK (done IN (0, 1))
+) STRICT;
+
+CREATE TABLE grown (
+    day   INTEGER PRIMARY KEY,
+    bytes INTEGER NOT NULL
+) STRICT;
 ";
 
 /// The newest format that this program writes.

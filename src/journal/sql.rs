@@ -213,6 +213,18 @@ pub(super) fn identities(conn: &Connection) -> rusqlite::Result<Vec<Identity>> {
         .collect()
 }
 
+/// When the first identity began: wall time in nanoseconds.
+pub(super) fn identities_since(conn: &Connection) -> rusqlite::Result<Option<i64>> {
+    conn.query_row("SELECT since_ns FROM identity ORDER BY number LIMIT 1", [], |row| row.get(0)).optional()
+}
+
+/// The document with this number.
+pub(super) fn document_at(conn: &Connection, number: u64) -> rusqlite::Result<Option<OutboxRow>> {
+    conn.prepare_cached(&format!("SELECT {DOCUMENT} FROM outbox WHERE number = ?1"))?
+        .query_row([signed(number)], document)
+        .optional()
+}
+
 /// The last chained event: number, link, newest anchored document.
 pub(super) fn last_link(conn: &Connection) -> rusqlite::Result<Option<(u64, Digest, u64)>> {
     conn.query_row(

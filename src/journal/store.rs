@@ -8,6 +8,7 @@ use super::faults::{FaultPoint, Faults};
 use super::fresh::Fresh;
 use super::lock::Lock;
 use super::log;
+use super::removal;
 use super::restore::{self, RestoreError};
 use super::rows::{Batch, Continued, OutboxRow, Restored};
 use super::schema::{self, Found};
@@ -263,6 +264,33 @@ impl Store {
         question(&self.conn).map_err(|e| JournalError::database(&self.path, "read", &e))
     }
 
+    /// Changes what stands beside the chain, in one transaction of its own.
+    pub(super) fn beside<T>(
+        &mut self,
+        work: impl FnOnce(&Transaction) -> rusqlite::Result<T>,
+    ) -> Result<T, JournalError> {
+        let failed = |path: &Path, e: &rusqlite::Error| JournalError::database(path, "written", e);
+        if !self.conn.is_autocommit() {
+            self.reconnect()?;
+        }
+        let tx = self
+            .conn
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(|e| failed(&self.path, &e))?;
+        let done = work(&tx).map_err(|e| failed(&self.path, &e))?;
+        tx.commit().map_err(|e| failed(&self.path, &e))?;
+        self.unfolded = self.unfolded.saturating_add(1);
+        Ok(done)
+    }
+
+    /// Writes the file anew without the room that nothing uses. It needs as much free room as the
+    /// file is large, twice.
+    pub(super) fn shrink(&mut self) -> Result<(), JournalError> {
+        self.conn
+            .execute_batch("VACUUM; PRAGMA wal_checkpoint(TRUNCATE);")
+            .map_err(|e| JournalError::database(&self.path, "made smaller", &e))
+    }
+
     /// There is work on the write-ahead log that can wait for a quiet moment.
     pub(super) fn log_wants_care(&self) -> bool {
         !self.laid_out && self.unfolded > 0 || self.unfolded >= FOLD_AFTER
@@ -378,6 +406,9 @@ fn put(tx: &Transaction, batch: &Batch) -> rusqlite::Result<()> {
     }
     if let Some((seq, state)) = &batch.snapshot {
         sql::put_snapshot(tx, *seq, state)?;
+    }
+    if let Some(seq) = batch.removal {
+        removal::put(tx, seq)?;
     }
     Ok(())
 }

@@ -4,6 +4,7 @@
 use super::chain::{Altered, Chain, Digest};
 use super::error::JournalError;
 use super::read::Reader;
+use super::removal::{self, Blanked, Through};
 use super::rows::EventRow;
 use super::sql::{self, Identity};
 use rusqlite::{Connection, OptionalExtension, Rows};
@@ -25,10 +26,14 @@ pub struct Verified {
     pub events: u64,
     /// Events without a link of their own.
     pub samples: u64,
-    /// Events whose payload retention has blanked; their hashes hold.
-    pub thinned: u64,
+    /// Events whose payload was removed by a removal that the journal tells of; their hashes hold.
+    pub removed: u64,
     /// Documents in the outbox, acknowledged or not.
     pub documents: u64,
+    /// Documents that were removed in the same way.
+    pub removed_documents: u64,
+    /// The removals, oldest first.
+    pub removals: Vec<Blanked>,
     /// Samples after the last chained event: only the next one will anchor them.
     pub loose_samples: u64,
     /// Documents after the last chained event: only the next one will anchor them.
@@ -86,6 +91,9 @@ pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
     let tx = reader.connection().unchecked_transaction().map_err(failed)?;
     let identities = sql::identities(&tx).map_err(failed)?;
     let journal_id = identities.last().ok_or(VerifyFault::Nameless)?.id;
+    // What they say of themselves is believed here and checked on the walk: they are events of the
+    // chain like any other, and come after all that they name.
+    let removals = reader.removals()?;
     let event_sql = format!("SELECT {} FROM event ORDER BY seq", sql::EVENT);
     let outbox_sql = format!("SELECT {} FROM outbox ORDER BY number", sql::DOCUMENT);
     let mut events = tx.prepare(&event_sql).map_err(failed)?;
@@ -95,8 +103,11 @@ pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
         chain: Chain::unseeded(),
         identities: identities.into(),
         documents: outbox.query([]).map_err(failed)?,
+        kept: reader.format() >= super::read::LISTED_SINCE,
+        told: removals.iter().map(|removal| removal.through).fold(Through::default(), Through::max),
         samples: 0,
-        thinned: 0,
+        removed: 0,
+        removed_documents: 0,
     };
     let mut rows = events.query([]).map_err(failed)?;
     while let Some(row) = rows.next().map_err(|e| walk.unreadable(&e))? {
@@ -109,8 +120,10 @@ pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
         format: reader.format(),
         events: walk.chain.seq(),
         samples: walk.samples,
-        thinned: walk.thinned,
+        removed: walk.removed,
         documents: walk.chain.newest_document(),
+        removed_documents: walk.removed_documents,
+        removals,
         loose_samples: walk.chain.loose_samples(),
         loose_documents,
         head_seq: walk.chain.seq(),
@@ -123,8 +136,13 @@ struct Walk<'a> {
     chain: Chain,
     identities: VecDeque<Identity>,
     documents: Rows<'a>,
+    /// The file's format knows of removals.
+    kept: bool,
+    /// How far all removals together go.
+    told: Through,
     samples: u64,
-    thinned: u64,
+    removed: u64,
+    removed_documents: u64,
 }
 
 impl Walk<'_> {
@@ -139,6 +157,13 @@ impl Walk<'_> {
         if let Err(what) = self.chain.examine(event) {
             return Err(altered(if what == Altered::Header { self.header_or_link(event) } else { what }));
         }
+        if event.payload.is_none() {
+            let told = if event.chained { self.told.events } else { self.told.samples };
+            if event.seq > told {
+                return Err(altered(Altered::Blanked));
+            }
+            self.removed += 1;
+        }
         while event.chained && self.chain.newest_document() < event.documents {
             if !self.next_document(event.seq, altered)? {
                 let number = self.chain.newest_document() + 1;
@@ -147,7 +172,6 @@ impl Walk<'_> {
         }
         self.chain.enter(event).map_err(altered)?;
         self.samples += u64::from(!event.chained);
-        self.thinned += u64::from(event.payload.is_none());
         Ok(())
     }
 
@@ -177,7 +201,21 @@ impl Walk<'_> {
         };
         let Some(row) = self.documents.next().map_err(unreadable)? else { return Ok(false) };
         let row = sql::document(row).map_err(unreadable)?;
-        self.chain.follow_document(&row).map_err(altered)?;
+        // Only what was blanked has a hash beside it.
+        let blank = if row.payload.is_empty() && self.kept {
+            removal::hash_of(self.conn, row.number).map_err(unreadable)?
+        } else {
+            None
+        };
+        let Some(hash) = blank else {
+            self.chain.follow_document(&row).map_err(altered)?;
+            return Ok(true);
+        };
+        if row.number > self.told.documents {
+            return Err(altered(Altered::DocumentBlanked { number: row.number }));
+        }
+        self.chain.follow_blank(&row, &hash).map_err(altered)?;
+        self.removed_documents += 1;
         Ok(true)
     }
 

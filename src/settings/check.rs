@@ -8,6 +8,9 @@ use crate::domain::report::laboratory::Laboratory;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+/// Fewer days than these nobody could mean: a test may still be under way.
+const KEPT_DAYS_LEAST: u32 = 30;
+
 /// Everything that makes no sense, all at once.
 pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     let mut faults = Faults(Vec::new());
@@ -29,6 +32,14 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     }
     if let Some((key, what)) = settings.labels.fault() {
         faults.add(format!("labels.{key}"), what);
+    }
+    for (key, days) in [
+        ("keeping.temperatures-days", settings.keeping.temperatures_days),
+        ("keeping.inputs-days", settings.keeping.inputs_days),
+    ] {
+        if (1..KEPT_DAYS_LEAST).contains(&days) {
+            faults.add(key, format!("{days} is too few: give {KEPT_DAYS_LEAST} days or more, or 0 for ever"));
+        }
     }
     if let Some((key, what)) = settings.laboratory.as_ref().and_then(Laboratory::fault) {
         faults.add(format!("laboratory.{key}"), what);

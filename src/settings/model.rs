@@ -29,6 +29,8 @@ pub struct Settings {
     pub reports: Printing,
     /// The laboratory network; absent: the station works alone and keeps what it would send.
     pub network: Option<Network>,
+    /// How long what the journal holds is kept.
+    pub keeping: Keeping,
     /// Balances and probes, by name.
     #[serde(default)]
     pub instruments: BTreeMap<String, Instrument>,
@@ -67,6 +69,18 @@ pub struct Journal {
     pub space_low_mb: u64,
     /// A commit that takes this long is an alarm, milliseconds.
     pub slow_ms: u64,
+}
+
+/// How long what the journal holds is kept; 0: for ever. Nothing is removed by itself: `remove` does it.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Keeping {
+    /// Years after which records, results and weighings may be removed, with all that happened then.
+    pub records_years: u32,
+    /// Days after which single temperatures may be removed.
+    pub temperatures_days: u32,
+    /// Days after which the text of inputs may be removed.
+    pub inputs_days: u32,
 }
 
 /// The pages.

@@ -122,7 +122,7 @@ fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
              `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`, `deviations`, `precision`, `charts`, `uncertainty`, `qualification`, `review`, `own-work`, `sign-on`, `sign-on-hours`",
             "lab.toml:7: `web.tls`: is not a known key; known here: `listen`",
             "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `labels`, `laboratory`, `reports`, `network`, \
-             `instruments`, `triggers`",
+             `keeping`, `instruments`, `triggers`",
         ]
     );
 }

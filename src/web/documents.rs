@@ -51,6 +51,13 @@ pub(super) async fn one(State(state): State<AppState>, Path(id): Path<String>) -
     let row = state.journal.document(&id).await.map_err(unreadable)?;
     let row =
         row.ok_or_else(|| Problem::new(StatusCode::NOT_FOUND, format!("there is no document `{id}`")))?;
+    if row.payload.is_empty() {
+        let why = format!(
+            "document {} was removed from the journal by the laboratory's rule; its number and its digest stay",
+            row.number
+        );
+        return Err(Problem::new(StatusCode::GONE, why));
+    }
     Ok(([(header::CONTENT_TYPE, "application/cloudevents+json")], row.payload).into_response())
 }
 

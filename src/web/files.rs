@@ -38,6 +38,7 @@ const FILES: &[(&str, &str, &str)] = &[
     ("samples.js", SCRIPT, include_str!("page/samples.js")),
     ("sample.js", SCRIPT, include_str!("page/sample.js")),
     ("particulars.js", SCRIPT, include_str!("page/particulars.js")),
+    ("records.js", SCRIPT, include_str!("page/records.js")),
     ("charts.js", SCRIPT, include_str!("page/charts.js")),
     ("quality.js", SCRIPT, include_str!("page/quality.js")),
     ("scan.js", SCRIPT, include_str!("page/scan.js")),
@@ -48,12 +49,13 @@ const FILES: &[(&str, &str, &str)] = &[
 ];
 
 /// The menu of every page, in the order of a day's work: id of the link, address, word.
-const MENU: [(&str, &str, &str); 6] = [
+const MENU: [(&str, &str, &str); 7] = [
     ("bench", "/", "Bench"),
     ("samples", "/samples", "Samples"),
     ("review", "/review", "Review"),
     ("solutions", "/solutions", "Solutions"),
     ("equipment", "/equipment", "Equipment"),
+    ("records", "/records", "Records"),
     ("people", "/people", "People"),
 ];
 
@@ -75,6 +77,11 @@ pub(super) async fn samples(headers: HeaderMap) -> Response {
 /// The page of one sample; its script fetches it.
 pub(super) async fn sample(headers: HeaderMap) -> Response {
     page(&headers, "", include_str!("page/sample.html"))
+}
+
+/// The page of records and results; its script fetches them.
+pub(super) async fn records(headers: HeaderMap) -> Response {
+    page(&headers, "/records", include_str!("page/records.html"))
 }
 
 /// The page of the control charts; its script fetches them.

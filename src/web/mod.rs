@@ -6,6 +6,7 @@
 //!   browser ── guard (host, origin, type) ──┬─ GET  /events     view and beat, as they change
 //!                                           ├─ POST /act        one act; answered once it is on the disk
 //!                                           ├─ GET  /documents  as they were published
+//!                                           ├─ GET  /records    records and results of years, files of them
 //!                                           ├─ GET  /samples    the day's samples, one of them, labels
 //!                                           ├─ GET  /report     a sample's report, as a page and as PDF
 //!                                           └─ GET  /           page files, built into the program
@@ -20,6 +21,7 @@ mod files;
 mod guard;
 mod people;
 mod problem;
+mod records;
 pub mod report;
 mod samples;
 mod solutions;
@@ -30,6 +32,7 @@ use crate::daemon::station::StationHandle;
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::Live;
 use crate::journal::Journal;
+use crate::keeping::list::Listing;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
@@ -55,6 +58,12 @@ pub struct AppState {
     pub station: StationHandle,
     /// For the documents.
     pub journal: Journal,
+    /// Brings the list of documents up to date.
+    pub listing: Listing,
+    /// How long what the journal holds is kept, in words.
+    pub kept: Arc<str>,
+    /// Less than so many bytes free on the journal's disk is an alarm.
+    pub reserve: u64,
     /// Stamps acts on arrival.
     pub clock: Arc<dyn Clock>,
     /// The clock runs by itself; a stepped one is not carried on by the page.
@@ -146,6 +155,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         )
         .route("/act", post(act::act))
         .merge(samples::routes())
+        .merge(records::routes())
         .merge(people::routes())
         .merge(report::routes())
         .route("/documents", get(documents::list))

@@ -80,6 +80,9 @@ impl Rig {
         let (live, receiver) = watch::channel(Live::default());
         let state = AppState {
             station: handle.clone(),
+            listing: crate::keeping::list::Listing::new(journal.clone()),
+            reserve: 0,
+            kept: "records 10 years".into(),
             journal,
             clock: Arc::new(clock.clone()),
             running_clock: false,

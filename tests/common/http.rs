@@ -53,7 +53,28 @@ async fn send(pages: SocketAddr, head: &str, body: &[u8]) -> io::Result<Answer> 
     if header("content-length").and_then(|n| n.parse::<usize>().ok()).is_some_and(|n| n > body.len()) {
         return Err(cut());
     }
-    Ok(Answer { status, kind: header("content-type").unwrap_or_default(), text: body.to_owned() })
+    let mut whole = body.to_owned();
+    if header("transfer-encoding").is_some_and(|coding| coding.eq_ignore_ascii_case("chunked")) {
+        let begin = answer.windows(4).position(|four| four == b"\r\n\r\n").ok_or_else(cut)? + 4;
+        whole = String::from_utf8_lossy(&unchunked(&answer[begin..]).ok_or_else(cut)?).into_owned();
+    }
+    Ok(Answer { status, kind: header("content-type").unwrap_or_default(), text: whole })
+}
+
+/// A body that came in chunks (RFC 9112, section 7.1); `None`: it broke off.
+fn unchunked(mut body: &[u8]) -> Option<Vec<u8>> {
+    let mut whole = Vec::new();
+    loop {
+        let line = body.windows(2).position(|two| two == b"\r\n")?;
+        let size = std::str::from_utf8(&body[..line]).ok()?;
+        let size = usize::from_str_radix(size.split(';').next()?.trim(), 16).ok()?;
+        body = &body[line + 2..];
+        if size == 0 {
+            return Some(whole);
+        }
+        whole.extend_from_slice(body.get(..size)?);
+        body = body.get(size + 2..)?;
+    }
 }
 
 /// The event stream of a page.

@@ -12,6 +12,9 @@ const ONE_IN: usize = 30;
 /// Rounds of the template in one transaction.
 const ROUNDS: u64 = 20;
 
+/// In front of the wall time of a moment.
+const WALL: &str = "\"wall_ns\":";
+
 /// A text whose identities and document numbers are put in anew for each round.
 #[derive(Debug)]
 struct Text(Vec<Piece>);
@@ -31,6 +34,10 @@ pub struct Template {
     documents: Vec<(OutboxRow, [Text; 3])>,
     state: serde_json::Value,
     records: u64,
+    /// Wall time of its first event, nanoseconds.
+    began_ns: i64,
+    /// When the first round was, and how long each lasts; without it all rounds are at one time.
+    pub spread: Option<(i64, i64)>,
 }
 
 /// What was written.
@@ -72,7 +79,7 @@ impl Text {
                 (Some(id), _) => (Piece::Id(id), 36),
                 (None, Some(digits)) => {
                     plain.push_str(mark);
-                    let padded = digits.len() > 9;
+                    let padded = digits.len() == 10;
                     (Piece::Number(digits.parse().unwrap(), padded), mark.len() + digits.len())
                 }
                 (None, None) => {
@@ -97,7 +104,8 @@ impl Text {
                 Piece::As(plain) => text.push_str(plain),
                 Piece::Id(id) => write!(text, "{}", own(*id, round)).unwrap(),
                 Piece::Number(n, true) => write!(text, "{:010}", n + documents).unwrap(),
-                Piece::Number(n, false) => write!(text, "{}", n + documents).unwrap(),
+                // Of a time the number of nanoseconds between may be below zero.
+                Piece::Number(n, false) => write!(text, "{}", n.wrapping_add(documents)).unwrap(),
             }
         }
         text
@@ -131,18 +139,20 @@ impl Template {
         let (_journal, restored) = Journal::open(&copy, &with()).unwrap();
         let state = serde_json::from_str(&restored.snapshot.unwrap().1).unwrap();
         let text = |text: &str| Text::new(text, "");
+        let began = events.first().map(|row| row.moment.split_once(WALL).unwrap().1);
+        let began_ns = began.unwrap().split(|c: char| !c.is_ascii_digit()).next().unwrap().parse().unwrap();
         Self {
             records: documents.iter().filter(|row| row.kind == "record").count() as u64,
             inputs: inputs
                 .iter()
-                .map(|row| (row.id, [&row.at, &row.payload, &row.outcome].map(|t| text(t))))
+                .map(|row| (row.id, [Text::new(&row.at, WALL), text(&row.payload), text(&row.outcome)]))
                 .collect(),
             events: events
                 .into_iter()
                 .map(|row| {
                     let mark = if row.kind == "document-issued" { "\"number\":" } else { "" };
                     let (moment, payload) =
-                        (text(&row.moment), Text::new(row.payload.as_ref().unwrap(), mark));
+                        (Text::new(&row.moment, WALL), Text::new(row.payload.as_ref().unwrap(), mark));
                     (row, moment, payload)
                 })
                 .collect(),
@@ -155,13 +165,26 @@ impl Template {
                 })
                 .collect(),
             state,
+            began_ns,
+            spread: None,
         }
+    }
+
+    /// Rounds that so many records take.
+    pub fn rounds(&self, records: u64) -> u64 {
+        records.div_ceil(self.records)
+    }
+
+    /// By how much a round is later than the template; a number below 2^63 stands for itself.
+    fn later(&self, round: u64) -> i64 {
+        let round = i64::try_from(round).unwrap();
+        self.spread.map_or(0, |(first, each)| first + round * each - self.began_ns)
     }
 
     /// Writes a journal of at least `records` records; the last round comes after the last stored
     /// state, as after a power cut. `acked`: the network took each document, long ago.
     pub async fn write(&self, to: &Path, records: u64, acked: bool) -> Written {
-        let rounds = records.div_ceil(self.records);
+        let rounds = self.rounds(records);
         let (journal, fresh) = Journal::open(to, &with()).unwrap();
         let mut chain = fresh.chain;
         let mut batch = Batch::default();
@@ -184,9 +207,11 @@ impl Template {
 
     fn round(&self, round: u64, chain: &mut Chain, batch: &mut Batch, acked: bool) {
         let before = chain.newest_document();
+        let shift = self.later(round);
+        let later = shift.cast_unsigned();
         batch.inputs.extend(self.inputs.iter().map(|(id, [at, payload, outcome])| InputRow {
             id: own(*id, round),
-            at: at.at(round, 0),
+            at: at.at(round, later),
             payload: payload.at(round, 0),
             outcome: outcome.at(round, 0),
         }));
@@ -201,7 +226,7 @@ impl Template {
                     topic: document.topic.clone(),
                     subject: subject.at(round, 0),
                     payload: text.at(round, before),
-                    made_at_ns: document.made_at_ns,
+                    made_at_ns: document.made_at_ns + shift,
                 });
                 if acked {
                     batch.acked = Some((made.number, 1));
@@ -216,7 +241,7 @@ impl Template {
                 kind: row.kind.clone(),
                 version: row.version,
                 chained: row.chained,
-                moment: moment.at(round, 0),
+                moment: moment.at(round, later),
                 payload: payload.at(round, before),
             }));
         }

@@ -3,6 +3,7 @@
 and hashlib and nothing of the program's: usage verify_chain.py JOURNAL"""
 
 import hashlib
+import json
 import pathlib
 import sqlite3
 import sys
@@ -25,7 +26,17 @@ def main(path):
     db = sqlite3.connect(uri + "?mode=ro", uri=True)
     db.execute("BEGIN")
     names = list(db.execute("SELECT after_seq, id FROM identity ORDER BY number"))
-    outbox = db.execute("SELECT number, id, kind, topic, subject, made_at_ns, payload FROM outbox ORDER BY number")
+    # Since format 4 a payload may be removed; an event of the chain says up to where.
+    kept = db.execute("PRAGMA user_version").fetchone()[0] >= 4
+    told = {"samples": 0, "events": 0, "documents": 0}
+    removals = "SELECT payload FROM removal JOIN event USING (seq) WHERE kind = 'payloads-removed'"
+    for (payload,) in db.execute(removals) if kept else ():
+        through = json.loads(payload)["through"]
+        told = {key: max(told[key], through[key]) for key in told}
+    outbox = db.execute(
+        "SELECT number, id, kind, topic, subject, made_at_ns, payload, " + ("payload_hash" if kept else "NULL")
+        + " FROM outbox ORDER BY number"
+    )
     link, seq, document, samples, documents = bytes(32), 0, 0, [], []
 
     def wrong(what):
@@ -42,7 +53,9 @@ def main(path):
             document += 1
             if row[0] != document:
                 wrong(f"document {document} is missing")
-            documents.append(fields(*row[:6]) + sha(row[6].encode()))
+            if row[7] is not None and (row[6] or document > told["documents"]):
+                wrong(f"document {document} is blank and no removal tells of it")
+            documents.append(fields(*row[:6]) + (sha(row[6].encode()) if row[7] is None else row[7]))
 
     for (number, kind, version, moment, who, count, digest, newest, papers, payload, phash, chained, stored) in db.execute(
         "SELECT seq, kind, version, moment, input, samples, samples_digest, documents, documents_digest,"
@@ -53,6 +66,8 @@ def main(path):
             wrong("is missing")
         if payload is not None and sha(payload.encode()) != phash:
             wrong("payload altered")
+        if payload is None and seq > told["events" if chained else "samples"]:
+            wrong("payload is gone and no removal tells of it")
         head = fields(number, kind, version, moment, who, count, digest, newest, papers)
         link = named(link, seq)
         if not chained:

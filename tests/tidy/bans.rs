@@ -7,6 +7,12 @@ use regex::Regex;
 /// Files and folders that are pure, without the ending `.rs`.
 const PURE: [&str; 23] = [
     "src/domain",
+    "src/keeping/columns",
+    "src/keeping/days",
+    "src/keeping/room",
+    "src/keeping/rule",
+    "src/keeping/table",
+    "src/keeping/words",
     "src/web/view",
     "src/journal/chain",
     "src/journal/stored",

@@ -34,13 +34,18 @@ const TABLE: [Row; 27] = [
         "of the journal it sees only what is to go out",
     ),
     row(
+        "keeping",
+        &["domain", "journal", "settings::model"],
+        "it reads what the journal holds, and knows what it means",
+    ),
+    row(
         "paper",
         &["domain", "journal"],
         "what is printed repeats documents and draws what the journal holds",
     ),
     row(
         "web",
-        &["domain", "clock", "journal", "paper", "daemon::station"],
+        &["domain", "clock", "journal", "keeping", "paper", "daemon::station"],
         "pages read stored documents, and hand acts to the station's handle, the one door in; \
          nothing else of the daemon",
     ),

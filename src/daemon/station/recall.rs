@@ -64,7 +64,7 @@ fn out_of_sight(bench: &Bench, what: &What) -> Option<Sought> {
         return bench.scanned(scan).is_none().then(sought);
     }
     let specimen = act.what.subject().filter(|id| bench.find(*id).is_none());
-    let sample = act.what.corrected_sample().filter(|id| bench.find_sample(*id).is_none());
+    let sample = act.what.sought_sample().filter(|id| bench.find_sample(*id).is_none());
     specimen.or(sample).map(Sought::Id)
 }
 

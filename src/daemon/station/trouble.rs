@@ -45,6 +45,7 @@ impl Held {
     /// Takes what came in meanwhile: acts are refused, the rest waits.
     fn take(&mut self, one: Waiting, why: &str) {
         match &one.input.what {
+            What::Removed(_) => refuse(one, why),
             what if can_ask_again(what) => refuse(one, why),
             // The clock makes them anew; a sample was called back for an act, which is refused.
             What::Deadline | What::Recalled(_) => {}

@@ -13,7 +13,7 @@ use crate::domain::specimen::note::Note;
 use crate::domain::specimen::runs::Interruption;
 use crate::domain::specimen::sample::Preparation;
 use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
-use crate::domain::{alarm, equipment, intake, measure, preparation, quality, review, solution};
+use crate::domain::{alarm, equipment, intake, keeping, measure, preparation, quality, review, solution};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -534,6 +534,8 @@ pub enum Event {
     Quality(quality::Happened),
     /// Somebody signed on or off, or reviewed a record.
     Review(review::Happened),
+    /// A sample is held, or something was removed.
+    Keeping(keeping::Happened),
     /// An instrument said who it is, for the first time or otherwise than before.
     InstrumentIdentified {
         /// Name of the instrument.

@@ -61,6 +61,8 @@ pub enum What {
     Disk(DiskReport),
     /// A sample that an act names and that had left the bench, found in the journal.
     Recalled(Box<crate::domain::bench::ClosedSample>),
+    /// What the rules of keeping allow is going to be removed.
+    Removed(Box<crate::domain::keeping::Removal>),
     /// A deadline has passed. A spurious one does nothing.
     Deadline,
 }

@@ -90,6 +90,7 @@ impl Event {
             Self::Preparation(happened) => happened.kind(),
             Self::Quality(happened) => happened.kind(),
             Self::Review(happened) => happened.kind(),
+            Self::Keeping(happened) => happened.kind(),
             _ => "unknown",
         }
     }

@@ -53,6 +53,7 @@ mod test;
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
 use super::equipment::Register;
 use super::intake;
+use super::keeping::Kept;
 use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
@@ -386,6 +387,9 @@ pub struct Bench {
     /// The list of equipment; empty where the laboratory keeps none.
     #[serde(default)]
     pub equipment: Shared<Register>,
+    /// What is held, and what was removed.
+    #[serde(default)]
+    pub keeping: Shared<Kept>,
     /// No part of the state: until when it is known that nothing is due.
     #[serde(skip)]
     pub(crate) quiet: deadlines::Quiet,
@@ -475,6 +479,7 @@ impl Default for Bench {
             network: Shared::default(),
             intake: Shared::default(),
             equipment: Shared::default(),
+            keeping: Shared::default(),
             quiet: deadlines::Quiet::default(),
             solutions: Shared::default(),
             charts: Shared::default(),

@@ -6,7 +6,7 @@ use crate::domain::method::{Edge, Level};
 use crate::domain::specimen::Target;
 use crate::domain::specimen::note::NoteKind;
 use crate::domain::specimen::sample::Preparation;
-use crate::domain::{preparation, quality, review, solution};
+use crate::domain::{keeping, preparation, quality, review, solution};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -296,6 +296,8 @@ pub enum Do {
     Quality(Box<quality::Act>),
     /// People sign on and off; records are reviewed.
     Review(Box<review::Act>),
+    /// A sample is held, or released.
+    Keeping(Box<keeping::Act>),
     /// The probe leaves the solution: what it says from now on is no reading.
     TakeProbeOut,
     /// The probe stands in the solution again.
@@ -306,10 +308,10 @@ pub enum Do {
 }
 
 impl Do {
-    /// The sample whose particulars or limit an act corrects, or whose result it reviews, wherever it
-    /// is by now.
-    pub fn corrected_sample(&self) -> Option<Uuid> {
+    /// The sample that an act needs in sight, wherever it is by now.
+    pub fn sought_sample(&self) -> Option<Uuid> {
         match self {
+            Self::Keeping(act) => act.sample(),
             Self::Intake(intake::Act::CorrectParticulars { sample, .. }) => Some(*sample),
             Self::Quality(act) => act.sample(),
             Self::Review(act) => match act.of() {

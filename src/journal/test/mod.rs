@@ -7,8 +7,10 @@ use uuid::Uuid;
 
 mod closed;
 mod crash;
+mod listed;
 mod random;
 mod relay;
+mod removal;
 mod round;
 mod tampered;
 

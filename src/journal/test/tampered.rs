@@ -70,11 +70,13 @@ async fn a_sound_journal_verifies_and_says_what_it_holds() {
         verified,
         Verified {
             journal_id: ID,
-            format: 3,
+            format: 4,
             events: 8,
             samples: 4,
-            thinned: 0,
+            removed: 0,
             documents: 2,
+            removed_documents: 0,
+            removals: Vec::new(),
             loose_samples: 1,
             loose_documents: 1,
             head_seq: 8,
@@ -172,14 +174,18 @@ async fn an_acknowledgement_alters_nothing() {
 }
 
 #[tokio::test]
-async fn thinned_samples_leave_the_chain_whole() {
-    let folder = Folder::new();
-    let chain = written(&folder).await;
-    // As retention does it, with the guards on.
-    let conn = Connection::open(folder.journal()).unwrap();
-    conn.execute("UPDATE event SET payload = NULL WHERE seq IN (2, 3, 5)", []).unwrap();
-    let verified = verify(&folder.journal()).unwrap();
-    assert_eq!((verified.thinned, verified.head_link), (3, chain.link()));
+async fn a_payload_that_is_gone_without_a_removal_is_found() {
+    for (seq, at) in [(3, 3), (5, 5)] {
+        let sql = format!("UPDATE event SET payload = NULL WHERE seq = {seq}");
+        first(after(&sql).await, at, Altered::Blanked);
+    }
+    let hash = chain::sha256(br#"{"document":"r1"}"#);
+    let blank =
+        format!("UPDATE outbox SET payload = '', payload_hash = x'{}' WHERE number = 1", chain::hex(&hash));
+    first(after(&blank).await, 4, Altered::DocumentBlanked { number: 1 });
+    // An event that tells of something else covers nothing, whoever points at it.
+    let pointed = format!("{blank}; INSERT INTO removal (seq, done) VALUES (7, 1)");
+    first(after(&pointed).await, 4, Altered::DocumentBlanked { number: 1 });
 }
 
 #[tokio::test]

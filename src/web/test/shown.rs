@@ -75,14 +75,14 @@ async fn serving_ends_promptly_with_a_page_open() {
     let rig = Rig::new().await;
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
+    let with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: 0 };
+    let (journal, _) = Journal::open(&rig.folder.join("other.db"), &with).unwrap();
     let state = AppState {
         station: rig.station.clone(),
-        journal: Journal::open(
-            &rig.folder.join("other.db"),
-            &OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: 0 },
-        )
-        .unwrap()
-        .0,
+        listing: crate::keeping::list::Listing::new(journal.clone()),
+        reserve: 0,
+        kept: "records 10 years".into(),
+        journal,
         clock: Arc::new(rig.clock.clone()),
         running_clock: false,
         live: BTreeMap::new(),

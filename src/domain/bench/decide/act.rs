@@ -112,6 +112,7 @@ impl Deciding<'_> {
             Do::Preparation(act) => self.preparation(act, marked),
             Do::Quality(act) => self.quality(act, marked),
             Do::Review(act) => self.review(act, marked),
+            Do::Keeping(act) => self.keeping(act, marked),
             Do::TakeProbeOut => self.take_probe_out(marked),
             Do::PutProbeIn { stands_in } => self.put_probe_in(*stands_in, marked),
             // Decided above.

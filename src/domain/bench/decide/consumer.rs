@@ -53,6 +53,15 @@ impl Deciding<'_> {
                     };
                     return Err(Refusal::Field { field: "number", why });
                 }
+                let removed = self.bench.keeping.documents_removed;
+                if *number <= removed {
+                    let why = format!(
+                        "documents up to {removed} were removed by the laboratory's rule and cannot go out \
+                         again; ask from {} on, and for the earlier ones at the laboratory",
+                        removed + 1
+                    );
+                    return Err(Refusal::Field { field: "number", why });
+                }
                 self.emit(Event::ReplayAsked { consumer: consumer.clone(), number: *number });
                 Ok(Outcome::done(format!("documents {number} to {newest} go out again, in order")))
             }

@@ -11,6 +11,7 @@ mod drying;
 mod elsewhere;
 mod instrument;
 mod intake;
+mod keeping;
 mod late;
 mod mark;
 mod measure;
@@ -82,6 +83,7 @@ impl Deciding<'_> {
             What::Switch(report) => self.switch(report),
             What::Network(report) => self.network(report),
             What::Disk(report) => self.disk(report),
+            What::Removed(removal) => self.removed(removal),
             What::Recalled(closed) => self.recalled(closed),
             What::Deadline => Outcome::done(""),
             // Nobody makes one within another.

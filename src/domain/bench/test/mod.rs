@@ -12,6 +12,7 @@ mod frozen;
 mod incidents;
 mod instruments;
 mod intake;
+mod keeping;
 mod late;
 mod life;
 mod notes;

@@ -22,7 +22,8 @@ fn kinds() -> Vec<String> {
         include_str!("../../../solution/mod.rs"),
         include_str!("../../../preparation/mod.rs"),
         include_str!("../../../quality/mod.rs"),
-        include_str!("../../../review/mod.rs")
+        include_str!("../../../review/mod.rs"),
+        include_str!("../../../keeping/mod.rs")
     );
     let kinds: Vec<_> = names.captures_iter(text).map(|c| c[1].to_owned()).collect();
     assert!(kinds.len() > 30, "the pattern no longer finds the kinds: {kinds:?}");
@@ -173,7 +174,11 @@ pub(super) fn told() -> Vec<Story> {
     let [pressed, amended] = corrected_stories();
     let mut told = vec![kept_story(frozen_method()), broken_story(), odd_story(), otherwise_story()];
     told.extend([pressed, amended, instrument_story(), consumer_story(), equipment_story()]);
-    told.extend([variants::measured_story(), super::super::intake::whole_story()]);
+    told.extend([
+        variants::measured_story(),
+        super::super::intake::whole_story(),
+        super::super::keeping::story(),
+    ]);
     told.push(super::super::solution::everything(frozen_method()));
     told.push(super::super::quality::whole_story(frozen_method()));
     told.push(super::super::preparation::whole_story());
