@@ -5,7 +5,7 @@ use crate::{none, one};
 use regex::Regex;
 
 /// Files and folders that are pure, without the ending `.rs`.
-const PURE: [&str; 23] = [
+const PURE: [&str; 29] = [
     "src/domain",
     "src/keeping/columns",
     "src/keeping/days",
