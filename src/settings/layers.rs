@@ -228,7 +228,8 @@ fn key_place(table: &DeTable<'_>, path: &[String]) -> Option<usize> {
     if rest.is_empty() { Some(name.span().start) } else { key_place(value.get_ref().as_table()?, rest) }
 }
 
-/// The deepest entry whose key or value stands at a place.
+/// The deepest entry whose key or value stands at a place. What stands within an array is found by
+/// the array's key: its entries have none of their own.
 fn find(table: &DeTable<'_>, span: &Range<usize>) -> Option<Vec<String>> {
     for (key, value) in table {
         let deeper = value.get_ref().as_table().and_then(|inner| find(inner, span));
@@ -236,7 +237,9 @@ fn find(table: &DeTable<'_>, span: &Range<usize>) -> Option<Vec<String>> {
             path.insert(0, key.get_ref().to_string());
             return Some(path);
         }
-        if key.span() == *span || value.span() == *span {
+        let (at, is_array) = (value.span(), value.get_ref().is_array());
+        let within = is_array && at.start <= span.start && span.end <= at.end;
+        if within || key.span() == *span || at == *span {
             return Some(vec![key.get_ref().to_string()]);
         }
     }

@@ -182,6 +182,19 @@ fn a_typo_is_shown_where_it_stands_with_what_may_stand_there() {
 }
 
 #[test]
+fn a_typo_within_an_array_is_told_by_the_arrays_key() {
+    let scratch = Scratch::new("within");
+    let file = "[instruments.probe]\nkind = \"solution-probe\"\nport = \"p\"\nshape = \"s\"\n\
+        [instruments.probe.correction]\ncertificate = \"K-1\"\ndate = \"2026-03-01\"\nunit = \"Cel\"\n\
+        points = [{ reading = \"15.00\", correction = \"-0.08\" }, { reAding = \"30.00\", correction = \"-0.12\" }]\n";
+    let told = scratch.told(file, &[]);
+    assert_eq!(told.len(), 1, "{told:?}");
+    for part in [":9: `instruments.probe.correction.points`", "reAding", "reading"] {
+        assert!(told[0].contains(part), "{part}: {told:?}");
+    }
+}
+
+#[test]
 fn faults_of_the_environment_name_the_variable() {
     let scratch = Scratch::new("environment");
     let env = [
