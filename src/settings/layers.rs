@@ -88,7 +88,11 @@ impl<'t> Look<'t> {
         match complaint(message) {
             Complaint::Text(_) if self.retyped(tree, &path, at) => return,
             Complaint::Text(what) => self.note(at, &path, what),
-            Complaint::Unknown(what) => self.note(key_place(tree, &path).unwrap_or(at), &path, what),
+            Complaint::Unknown(what) => {
+                let is_array = get(tree, &path).is_some_and(|value| value.get_ref().is_array());
+                let what = if is_array { format!("within it: {message}") } else { what };
+                self.note(key_place(tree, &path).unwrap_or(at), &path, what);
+            }
             Complaint::Missing(field) => {
                 let mut key = path.clone();
                 key.push(field);
