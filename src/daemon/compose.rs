@@ -219,6 +219,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock,
         running_clock,
         live: live.clone(),
+        words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
         zone: settings.station.time_zone.as_str().into(),
         labels: settings.labels,
         reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),

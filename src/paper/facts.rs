@@ -215,25 +215,35 @@ fn watches(subject: &Subject, bench: &Bench) -> Vec<Watch> {
 
 /// Fills in the readings of a stretch, and the last one before it if that still held.
 fn temperatures(reader: &Reader, watch: &mut Watch) -> Result<(), JournalError> {
-    let from = watch.from_ns - watch.holds_ns;
+    let from_ns = watch.from_ns - watch.holds_ns;
+    (watch.readings, watch.removed) = warmths(reader, from_ns, watch.to_ns)?;
+    Ok(())
+}
+
+/// What was read of the solution's temperature between two wall times in nanoseconds, in the order of
+/// time, and how many readings of it are no longer kept.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn warmths(reader: &Reader, from_ns: i64, to_ns: i64) -> Result<(Vec<Warmth>, usize), JournalError> {
     let newest = reader.newest_event()?;
-    let mut at = first_since(reader, newest, from)?.saturating_sub(SLACK_EVENTS).max(1);
-    let end = first_since(reader, newest, watch.to_ns)?.saturating_add(SLACK_EVENTS).min(newest + 1);
+    let mut at = first_since(reader, newest, from_ns)?.saturating_sub(SLACK_EVENTS).max(1);
+    let end = first_since(reader, newest, to_ns)?.saturating_add(SLACK_EVENTS).min(newest + 1);
+    let (mut readings, mut removed) = (Vec::new(), 0);
     while at < end {
         let next = (at + PAGE).min(end);
         for row in reader.events_of(&KINDS, at..next)? {
             let Ok(moment) = serde_json::from_str::<Moment>(&row.moment) else { continue };
-            if !(from..=watch.to_ns).contains(&moment.wall_ns) {
+            if !(from_ns..=to_ns).contains(&moment.wall_ns) {
                 continue;
             }
-            let value = temperature(&row);
-            watch.removed += usize::from(row.payload.is_none());
-            watch.readings.push(Warmth { at_ns: moment.wall_ns, value });
+            removed += usize::from(row.payload.is_none());
+            readings.push(Warmth { at_ns: moment.wall_ns, value: temperature(&row) });
         }
         at = next;
     }
-    watch.readings.sort_by_key(|reading| reading.at_ns);
-    Ok(())
+    readings.sort_by_key(|reading| reading.at_ns);
+    Ok((readings, removed))
 }
 
 /// What a row read; `None`: nothing is read from then on.

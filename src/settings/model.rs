@@ -89,6 +89,28 @@ pub struct Keeping {
 pub struct Web {
     /// Address to listen on. Only loopback for now.
     pub listen: SocketAddr,
+    /// Language of the pages.
+    pub language: Language,
+}
+
+/// A language that the pages come in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Language {
+    /// English.
+    En,
+    /// Spanish.
+    Es,
+}
+
+impl Language {
+    /// Its tag, as BCP 47 has it.
+    pub const fn tag(self) -> &'static str {
+        match self {
+            Self::En => "en",
+            Self::Es => "es",
+        }
+    }
 }
 
 /// The laboratory network.

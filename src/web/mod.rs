@@ -19,13 +19,17 @@ mod documents;
 mod equipment;
 mod files;
 mod guard;
+mod pages;
 mod people;
 mod problem;
+mod reading;
 mod records;
 pub mod report;
+mod room;
 mod samples;
 mod solutions;
 mod stream;
+pub mod words;
 
 use crate::clock::Clock;
 use crate::daemon::station::StationHandle;
@@ -70,6 +74,8 @@ pub struct AppState {
     pub running_clock: bool,
     /// What the instruments show, by name.
     pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// What the pages say, in the language of the settings.
+    pub words: words::Words,
     /// IANA time zone in which people see times.
     pub zone: Arc<str>,
     /// The label printer's label.
@@ -138,22 +144,20 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
     let events_state = state.clone();
     let port = state.port;
     Router::new()
-        .route("/", get(files::bench))
         .route("/page/{file}", get(files::file))
-        .route("/record/{id}", get(files::record))
         .route("/view", get(one_view))
-        .route("/charts", get(files::charts))
         .route("/charts/view", get(charts::view))
-        .route("/equipment", get(files::equipment))
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))
-        .route("/solutions", get(files::solutions))
         .route("/solutions/view", get(solutions::view))
         .route(
             "/events",
             get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),
         )
         .route("/act", post(act::act))
+        .route("/reading", get(reading::reading))
+        .route("/room/temperatures", get(room::temperatures))
+        .merge(pages::routes())
         .merge(samples::routes())
         .merge(records::routes())
         .merge(people::routes())

@@ -1,6 +1,6 @@
 //! The pages of the people and of what waits for review.
 
-use super::{AppState, files, view};
+use super::{AppState, view};
 use axum::extract::State;
 use axum::routing::get;
 use axum::{Json, Router};
@@ -8,9 +8,7 @@ use serde_json::Value;
 
 pub(super) fn routes() -> Router<AppState> {
     Router::new()
-        .route("/people", get(files::people))
         .route("/people/view", get(people))
-        .route("/review", get(files::review))
         .route("/review/view", get(review))
 }
 

@@ -33,7 +33,6 @@ const PIECES: usize = 2;
 
 pub(super) fn routes() -> Router<AppState> {
     Router::new()
-        .route("/records", get(super::files::records))
         .route("/records/list", get(list))
         .route("/records/room", get(room_now))
         .route("/records/kept", get(kept))

@@ -134,8 +134,8 @@ fn shown(sheet: &Sheet, links: &[(String, String)]) -> Response {
     let page = format!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n\
-         <link rel=\"icon\" href=\"/page/mark.svg\" type=\"image/svg+xml\">\n\
-         <link rel=\"stylesheet\" href=\"/page/bench.css\">\n<link rel=\"stylesheet\" href=\"/page/report.css\">\n\
+         <link rel=\"icon\" href=\"/page/mark.svg\" type=\"image/svg+xml\">\n<script src=\"/page/theme.js\"></script>\n\
+         <link rel=\"stylesheet\" href=\"/page/base.css\">\n<link rel=\"stylesheet\" href=\"/page/lists.css\">\n<link rel=\"stylesheet\" href=\"/page/report.css\">\n\
          <script type=\"module\" src=\"/page/label.js\"></script>\n</head>\n<body>\n\
          <header class=\"top\"><div class=\"name\"><h1>{title}</h1></div><nav class=\"links\" aria-label=\"Pages\">\
          {links}<a class=\"link\" href=\"/\">Bench</a></nav>\

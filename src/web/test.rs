@@ -87,6 +87,7 @@ impl Rig {
             clock: Arc::new(clock.clone()),
             running_clock: false,
             live: [("balance".to_owned(), receiver)].into(),
+            words: words::Words::english(),
             zone: "America/Denver".into(),
             labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
             reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),

@@ -6,6 +6,7 @@
 //! are a function of state ([`next_deadline`](Bench::next_deadline)), so a restart needs no code
 //! for timers and a spurious wake-up does nothing.
 
+mod ahead;
 mod alarms;
 mod apply;
 mod apply_instrument;
@@ -32,6 +33,7 @@ mod room;
 mod solution;
 mod told;
 
+pub use ahead::Coming;
 pub use consumer::{
     ConsumerAsk, FromConsumer, KeptAsk, Lag, NetworkFacts, Receipt, ReplayAsked, is_consumer_name,
 };

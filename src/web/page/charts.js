@@ -1,7 +1,8 @@
 // Control charts: individuals above, moving ranges below, drawn as SVG.
 
 import { find, h, keyed, rebuilt, show, text } from "./dom.js";
-import { act, start } from "./link.js";
+import { act } from "./link.js";
+import { begin } from "./shell.js";
 import * as time from "./time.js";
 
 const WIDTH = 760;
@@ -108,20 +109,12 @@ async function load() {
   text(find("#none"), seen.kept ? "No result yet whose bag says its material." : "No charts are kept: set `charts = \"on\"` under [bench] in the settings.");
 }
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing.
-}
-
 find("#zones").addEventListener("change", load);
 load();
-start((view) => {
-  show(find("#rehearsal"), view.station.rehearsal);
-  text(find("#under"), view.station.title);
-  if (view.sequence === sequence) return;
-  sequence = view.sequence;
-  load();
-}, (fresh, heard) => show(find("#lost"), !fresh && heard));
+begin({
+  draw: (view) => {
+    if (view.sequence === sequence) return;
+    sequence = view.sequence;
+    load();
+  },
+});

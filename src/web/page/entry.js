@@ -1,46 +1,47 @@
-// Entry of a level: large keys for wet gloves, the keyboard as well, and a second question where
-// the station asks one.
+// Entry of a level on the sheet: large keys for wet gloves, the keyboard as well. What the station would
+// record is drawn on the cylinder while it is typed, and confirmed by entering it.
 
+import { cylinder, inside } from "./cylinder.js";
 import { h, mark, show, text } from "./dom.js";
-import { act } from "./link.js";
+import { act, isFresh } from "./link.js";
+import { close, isShown, open } from "./sheet.js";
+import { named, t } from "./words.js";
 
 const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "back"];
 const LONGEST = 8;
-
-const WORDS = { in: "inches", mm: "millimetres" };
+/** Between the last key and the question to the station, milliseconds. */
+const TYPING_MS = 120;
 
 /** What the digits mean, in a sentence. */
 export function meaning(of, readings) {
-  const unit = readings.unit;
-  const marks = !readings.mark ? ""
-    : readings.betweenMarks === "higher" ? ` Between two marks (every ${readings.mark} ${unit}) the higher one counts.`
-    : readings.betweenMarks === "nearest" ? ` Between two marks (every ${readings.mark} ${unit}) the nearest one counts.`
-    : ` Marks stand every ${readings.mark} ${unit}.`;
-  if (of === "sediment") return `Top of the sediment, in ${WORDS[unit] ?? unit}.${marks}`;
-  if (of === "clay") return `Top of the clay suspension, in ${WORDS[unit] ?? unit}.${marks}`;
+  const unit = named("unit", readings.unit);
   const offset = Number(readings.sandOffset ?? 0);
-  return offset > 0
-    ? `Level at the indicator, in ${WORDS[unit] ?? unit}; ${readings.sandOffset} ${unit} is taken off.${marks}`
-    : `Level of the sand at the foot, in ${WORDS[unit] ?? unit}; nothing is taken off.${marks}`;
+  const what = of === "sand" ? t(offset > 0 ? "entry.sand-at-indicator" : "entry.sand-at-foot", { unit, offset: readings.sandOffset ?? "", symbol: readings.unit })
+    : t(of === "clay" ? "entry.clay" : "entry.sediment", { unit });
+  if (!readings.mark) return what;
+  const between = readings.betweenMarks === "higher" ? "entry.marks-higher" : readings.betweenMarks === "nearest" ? "entry.marks-nearest" : "entry.marks";
+  return `${what} ${t(between, { mark: readings.mark, symbol: readings.unit })}`;
 }
 
-/** A panel for one specimen's place; `said` is where its outcome is shown. */
+/** A panel for one place; `said` is where its outcome is shown. */
 export function entryPanel(said) {
-  const title = h("h4", {});
+  const drawing = cylinder(true);
   const sense = h("p", { class: "quiet" });
-  const digits = h("input", {
-    class: "digits-in", inputMode: "none", autocomplete: "off", spellcheck: false, maxLength: LONGEST, "aria-label": "Level",
-  });
+  const digits = h("input", { class: "digits-in", inputMode: "none", autocomplete: "off", spellcheck: false, maxLength: LONGEST, "aria-label": t("entry.level") });
   const unit = h("span", { class: "unit" });
-  const send = h("button", { type: "submit", class: "act primary" }, "Enter");
+  const recorded = h("p", { class: "recorded", role: "status" });
+  const send = h("button", { type: "submit", class: "act primary" });
   const question = h("p", { class: "question", hidden: true, role: "alert" });
   const keys = KEYS.map((key) => h("button", {
-    type: "button", class: "key", "aria-label": key === "back" ? "Delete the last digit" : key === "." ? "Point" : key,
+    type: "button", class: "key", "aria-label": key === "back" ? t("entry.delete") : key === "." ? t("entry.point") : key,
     on: { click: () => press(key) },
   }, key === "back" ? "⌫" : key));
-  const node = h("form", { class: "entry", hidden: true, noValidate: true },
-    title, sense, h("div", { class: "level" }, digits, unit), h("div", { class: "keys" }, ...keys), question, send);
+  const node = h("form", { class: "entry", noValidate: true }, drawing,
+    h("div", { class: "tell" }, sense, h("div", { class: "level" }, digits, unit), recorded, question, send),
+    h("div", { class: "keys" }, ...keys));
   const panel = { node, specimen: null, of: null, asked: false };
+  let would = null;
+  let typing = null;
 
   function press(key) {
     digits.value = key === "back" ? digits.value.slice(0, -1)
@@ -52,13 +53,36 @@ export function entryPanel(said) {
     const clean = digits.value.replace(",", ".").replace(/[^0-9.]/g, "");
     if (clean !== digits.value) digits.value = clean;
     panel.asked = false;
+    would = null;
+    clearTimeout(typing);
+    if (digits.value) typing = setTimeout(ask, TYPING_MS);
+    draw();
+  }
+  /** What would be recorded: the station knows the rule, not the page. */
+  async function ask() {
+    if (!isFresh() || !panel.specimen) return;
+    const value = digits.value;
+    const query = new URLSearchParams({ specimen: panel.specimen.id, of: panel.of, value });
+    const answer = await fetch(`/reading?${query}`, { signal: AbortSignal.timeout(4000) }).then(async (r) => [r.ok, await r.json()]).catch(() => null);
+    if (!answer || digits.value !== value) return;
+    would = { ok: answer[0], ...answer[1] };
     draw();
   }
   function draw() {
+    if (!panel.specimen || panel.of === null) return;
+    const symbol = panel.specimen.readings.unit;
     show(question, panel.asked);
     mark(node, "asked", panel.asked || null);
-    const value = digits.value ? ` ${digits.value} ${unit.textContent}` : "";
-    text(send, panel.asked ? `It is right: enter${value} all the same` : `Enter the ${panel.of} reading${value}`);
+    const level = would?.ok ? would.recorded : null;
+    const typed = level ?? (digits.value && panel.of !== "sand" ? digits.value : null);
+    drawing.update({ ...inside(panel.specimen), aim: null, typed: typed === null || Number.isNaN(Number(typed)) ? null : Number(typed) });
+    recorded.replaceChildren(...(!would ? [] : !would.ok ? [`▲ ${would.text}`]
+      : [t("entry.recorded"), " ", h("b", {}, `${would.recorded} ${symbol}`), " ",
+        Number(would.offset) > 0 ? t("entry.taken-off", { offset: would.offset, reading: would.reading, symbol }) : "",
+        would.moved ? ` ${t("entry.moved", { reading: would.reading, symbol })}` : ""]));
+    mark(recorded, "kind", would && !would.ok ? "refused" : null);
+    const value = level ?? digits.value;
+    text(send, panel.asked ? t("entry.send-all-the-same", { value, symbol }) : value ? t("entry.send", { value, symbol }) : t("entry.type"));
     mark(send, "idle", digits.value === "" || null);
   }
   digits.addEventListener("input", changed);
@@ -70,8 +94,8 @@ export function entryPanel(said) {
     const answer = await act(what, { near: said, button: send, seen: version });
     if (answer.ok) {
       digits.value = "";
+      would = null;
       panel.asked = false;
-      panel.opened = null;
     } else if (answer.refusal?.refused === "confirm") {
       panel.asked = true;
       text(question, answer.refusal.question);
@@ -81,21 +105,32 @@ export function entryPanel(said) {
     return undefined;
   });
 
-  /** Shows the panel for a level (`null`: none is asked for), keeping what is typed for it. */
-  panel.update = (specimen, of) => {
-    if (panel.specimen?.id !== specimen?.id || panel.of !== of) {
+  const title = () => t("entry.title", { label: panel.specimen.label, level: named("level", panel.of) });
+  let place = null;
+
+  /** Brings the panel in line with the specimen; `of`: the level that is asked for, or null. */
+  panel.update = (specimen, of, number) => {
+    const other = panel.specimen?.id !== specimen?.id || panel.of !== of;
+    if (other) {
       digits.value = "";
+      would = null;
       panel.asked = false;
     }
     panel.specimen = specimen;
     panel.of = of;
-    show(node, of !== null);
-    if (of === null) return;
-    text(title, `${of[0].toUpperCase()}${of.slice(1)} reading`);
+    place = number;
+    if (of === null) return close(node);
     text(sense, meaning(of, specimen.readings));
     text(unit, specimen.readings.unit);
+    // The next level of the same cylinder follows on the same sheet.
+    if (other && isShown(node)) panel.open();
     draw();
+    return undefined;
   };
-  panel.focus = () => digits.focus();
+  panel.open = () => {
+    node.append(said);
+    open({ title: title(), number: place, node, closed: () => panel.closed?.() });
+    digits.focus();
+  };
   return panel;
 }

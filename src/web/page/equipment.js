@@ -3,43 +3,17 @@
 
 import { STATES, checkBlock } from "./checks.js";
 import { find, h, keyed, options, rebuilt, show, text } from "./dom.js";
-import * as link from "./link.js";
+import { act } from "./link.js";
+import { follow } from "./shell.js";
 import * as time from "./time.js";
 
-const { act } = link;
-/** The list is fetched again when the station has changed, and at least this often. */
-const AGAIN_MS = 30_000;
 let view = null;
-let sequence = -1;
-let fetchedAt = -Infinity;
-let fetching = false;
 
 const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
 
-async function heard(bench) {
-  time.setZone(bench.station.zone);
-  if (fetching || (bench.sequence === sequence && performance.now() - fetchedAt < AGAIN_MS)) return;
-  fetching = true;
-  try {
-    const response = await fetch("/equipment/view", { signal: AbortSignal.timeout(10_000) });
-    if (response.ok) {
-      sequence = bench.sequence;
-      fetchedAt = performance.now();
-      draw(await response.json());
-    }
-  } catch {
-    // The next word of the station tries again.
-  } finally {
-    fetching = false;
-  }
-}
-
 function draw(next) {
   view = next;
-  document.body.classList.remove("waiting");
   document.title = `${view.station.title}: equipment`;
-  text(find("#station"), view.station.title);
-  show(find("#rehearsal"), view.station.rehearsal);
   drawDaily(find("#daily"));
   show(find("#items .none"), view.items.length === 0);
   keyed(find("#items .items"), view.items, (i) => i.id, makeItem, (node, item) => node.draw(item));
@@ -166,15 +140,4 @@ find("#daily .primary").addEventListener("click", (event) => {
   act({ act: "equipment", what: "all-in-order", items }, { near: find("#daily .said"), button: event.currentTarget });
 });
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing: the name is asked for again after a reload.
-}
-
-link.start(heard, (fresh) => {
-  document.body.classList.toggle("is-lost", !fresh);
-  show(find("#lost"), !fresh);
-});
+follow("/equipment/view", draw);

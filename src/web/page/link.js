@@ -2,7 +2,6 @@
 
 import { find, text } from "./dom.js";
 import * as time from "./time.js";
-import { hear as hearPeople } from "./who.js";
 
 /** Without a word from the station for this long, what the page shows is not current. */
 const STALE_MS = 2000;
@@ -33,7 +32,6 @@ function open() {
   source.addEventListener("view", (event) => {
     const value = JSON.parse(event.data);
     hear(value.now);
-    hearPeople(value);
     onView(value);
   });
   source.addEventListener("beat", (event) => hear(JSON.parse(event.data)));

@@ -10,38 +10,6 @@ import * as time from "./time.js";
 export const said = () => h("p", { class: "said" });
 export const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
 
-// What to do next
-
-export function drawNext(section, view) {
-  const list = find("ol", section);
-  // A sample that is prepared step by step has no place yet: its acts lead to its own page.
-  keyed(list, view.doNext, (n) => n.specimen ?? `${n.sample} ${n.step} ${n.text}`, () => h("li", {},
-    h("a", {}, h("span", { class: "number" }), h("span", { class: "what" }, h("b", {}), h("span", { class: "label quiet" })), h("span", { class: "when" }))),
-  (node, next) => {
-    node.next = next;
-    node.seenAt = performance.now();
-    find("a", node).href = next.specimen ? `#place-${next.place}` : `/samples/${next.sample}#course`;
-    text(find(".number", node), next.specimen ? String(next.place) : "▤");
-    text(find("b", node), capital(next.text));
-    text(find(".label", node), next.label);
-    tickNext(node);
-  });
-  show(find(".none", section), view.doNext.length === 0);
-}
-
-function tickNext(node) {
-  const { opensInMs, closesInMs } = node.next;
-  const gone = time.runSince(node.seenAt);
-  const opens = opensInMs - gone;
-  const closes = closesInMs === null ? null : closesInMs - gone;
-  const [words, stage] = opens > 0 ? [`in ${time.span(opens, true)}`, "early"]
-    : closes === null ? ["when you are ready", "free"]
-    : closes >= 0 ? [`now, ${time.span(closes)} left`, "open"]
-    : [`overrun by ${time.span(-closes)}`, "over"];
-  text(find(".when", node), words);
-  mark(node, "stage", stage);
-}
-
 // Presses that named no cylinder
 
 export function drawPresses(section, view) {
@@ -239,7 +207,6 @@ export function drawRecords(section, view) {
 }
 
 export function tickLists() {
-  for (const node of document.querySelectorAll(".next > li")) tickNext(node);
   for (const node of document.querySelectorAll(".sample")) tickSample(node);
 }
 

@@ -62,7 +62,7 @@ export function oddOf(card) {
 
 /** Brings it in line with the specimen; `places` are those of the whole bench. */
 export function drawOdd(card, specimen, places) {
-  const box = find(".odd", card);
+  const box = find(".odd", card.rest);
   const { notes, runs, interruption } = specimen.odd;
   rebuilt(find(".noted", box), notes, () => notes.map((n) =>
     h("li", {}, `${time.when(n.atMs)} ${NOTES[n.kind] ?? ""}${n.kind !== "words" && n.text ? ": " : ""}${n.text ?? ""}${n.by ? `, ${n.by}` : ""}`)));

@@ -1,43 +1,18 @@
 // The register of people: who is signed on, who may do what, who is qualified for which method.
 
 import { find, h, keyed, options, rebuilt, show, text } from "./dom.js";
-import * as link from "./link.js";
+import { act } from "./link.js";
+import { follow } from "./shell.js";
 import * as time from "./time.js";
 
-const { act } = link;
-const AGAIN_MS = 30_000;
 const ROLES = { operate: "works at the bench", review: "reviews", administer: "keeps this register" };
 let view = null;
-let sequence = -1;
-let fetchedAt = -Infinity;
-let fetching = false;
 
 const on = (what, near, button) => act({ act: "review", ...what }, { near, button });
 
-async function heard(bench) {
-  time.setZone(bench.station.zone);
-  if (fetching || (bench.sequence === sequence && performance.now() - fetchedAt < AGAIN_MS)) return;
-  fetching = true;
-  try {
-    const response = await fetch("/people/view", { signal: AbortSignal.timeout(10_000) });
-    if (response.ok) {
-      sequence = bench.sequence;
-      fetchedAt = performance.now();
-      draw(await response.json());
-    }
-  } catch {
-    // The next word of the station tries again.
-  } finally {
-    fetching = false;
-  }
-}
-
 function draw(next) {
   view = next;
-  document.body.classList.remove("waiting");
   document.title = `${view.station.title}: people`;
-  text(find("#station"), view.station.title);
-  show(find("#rehearsal"), view.station.rehearsal);
   show(find("#none"), !view.kept);
   show(find("#items"), view.kept);
   show(find("#on"), view.kept);
@@ -139,15 +114,4 @@ register.addEventListener("submit", async (event) => {
   if (answer.ok) for (const field of [name, code, badge]) field.value = "";
 });
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing: the name is asked for again after a reload.
-}
-
-link.start(heard, (fresh) => {
-  document.body.classList.toggle("is-lost", !fresh);
-  show(find("#lost"), !fresh);
-});
+follow("/people/view", draw);

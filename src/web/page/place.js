@@ -1,43 +1,58 @@
-// One place of the bench: its cylinder, its countdown, its next act.
+// One place: its cylinder, how long still, the one sensible next act, and behind a touch all the rest.
 
-import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
+import { cylinder, inside } from "./cylinder.js";
 import { correctPanel } from "./correct.js";
+import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
 import { drawCounts, portionWords, weighCorrective } from "./measured.js";
 import { drawOdd, oddOf } from "./odd.js";
+import * as sheet from "./sheet.js";
+import * as sound from "./sound.js";
 import * as time from "./time.js";
+import { count, named, t } from "./words.js";
 
-const STAGES = { idle: "not started", turn: "your turn", free: "no limit", early: "running", soon: "soon", open: "now", over: "overrun", done: "complete", void: "given up" };
 const SHAPES = { idle: "○", turn: "◆", free: "◇", early: "◔", soon: "◑", open: "●", over: "▲", done: "✓", void: "✗" };
 
 /** Just after the act under a finger has changed, a press is not taken. */
 const SETTLE_MS = 500;
+/** So long after a press here that marks a reading, the keys for it open by themselves, milliseconds. */
+const OPENS_WITHIN_MS = 4000;
+/** Deviations that a card has room for; the sheet has all. */
+const DEVIATIONS_SHOWN = 2;
 
 export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
 
 /** Makes the card of a place. */
 export function makePlace({ place }) {
   const said = h("p", { class: "said" });
-  const entry = entryPanel(said);
+  const more = h("button", { type: "button", class: "act rare more", "aria-label": t("place.more-of", { place }) }, "⋯");
+  const drawing = cylinder();
   const card = h("article", { class: "place", tabIndex: -1, "aria-labelledby": `place-${place}` },
-    h("div", { class: "glass", "aria-hidden": "true" }, h("i", { class: "window" }), h("i", { class: "liquid" }), h("i", { class: "marks" })),
+    h("header", {}, h("span", { class: "number", title: t("place.number", { place }) }, String(place)),
+      h("div", {}, h("h3", { id: `place-${place}` }), h("span", { class: "stage" })), more),
+    drawing,
     h("div", { class: "card" },
-      h("header", {}, h("span", { class: "number", title: `Place ${place}` }, String(place)),
-        h("div", {}, h("h3", { id: `place-${place}` }), h("span", { class: "stage" }))),
       h("div", { class: "count" }, h("b", { class: "digits" }), h("span", { class: "caption" })),
       h("p", { class: "doing" }),
       h("p", { class: "outcome" }),
+      h("ul", { class: "deviations" }),
       h("div", { class: "todo" }),
       h("div", { class: "counts" }),
-      entry.node, said,
-      h("ul", { class: "deviations" }),
-      h("details", { class: "more" }),
+      said,
       h("form", { class: "free form" })));
-  card.correct = correctPanel(said);
-  find(".more", card).append(card.correct.node, ...moreOf(card));
-  card.entry = entry;
+  card.place = place;
+  card.drawing = drawing;
   card.said = said;
+  card.entry = entryPanel(said);
+  card.rest = restOf(card);
+  // What an act answers stands where the finger is: on the sheet while it lies there.
+  const back = () => find(".free", card).before(said);
+  card.entry.closed = back;
+  more.addEventListener("click", () => {
+    card.rest.prepend(said);
+    sheet.open({ title: card.specimen?.label ?? "", number: place, node: card.rest, closed: back });
+  });
   return card;
 }
 
@@ -46,19 +61,21 @@ export function updatePlace(card, { place, specimen }, samples, places) {
   card.specimen = specimen;
   card.seenAt = performance.now();
   mark(card, "empty", specimen ? null : "yes");
-  text(find("h3", card), specimen ? specimen.label : "free");
+  text(find("h3", card), specimen ? specimen.label : t("place.free"));
   const free = find(".free", card);
   show(free, !specimen);
   for (const part of [".count", ".doing", ".outcome", ".todo", ".counts", ".deviations", ".more"]) show(find(part, card), Boolean(specimen));
   if (card.shown !== (specimen?.id ?? null)) {
     // Another cylinder: nothing said or opened for the last one belongs to it.
-    if (card.shown) find(".more", card).open = false;
+    if (card.shown) sheet.close(card.rest);
     if (card.shown && specimen) text(card.said, "");
     card.opened = null;
     card.shown = specimen?.id ?? null;
+    card.stage = null;
   }
+  card.drawing.update(specimen && !specimen.fault ? inside(specimen) : { top: 15, mark: 0.1 });
   if (!specimen) {
-    card.entry.update(null, null);
+    card.entry.update(null, null, place);
     drawFree(free, place, samples, card.said);
   } else if (specimen.fault) {
     text(find(".doing", card), specimen.fault);
@@ -73,39 +90,50 @@ function drawSpecimen(card, specimen) {
   const { running, next, readings } = specimen;
   const first = next[0];
   text(find(".doing", card), running && !specimen.complete
-    ? `${capital(running.step)}${running.window ? `, window ${windowWords(running)}` : ", no limit"}${running.clock === "wall-clock" ? " (by wall clock: the machine was restarted)" : ""}`
+    ? `${capital(named("step", running.step))}${running.window ? `, ${windowWords(running)}` : ""}${running.clock === "wall-clock" ? ` ${t("place.by-wall-clock")}` : ""}`
     : "");
   const levels = [
-    specimen.voided !== null && `given up: ${specimen.voided}`,
-    specimen.clay && `clay ${specimen.clay} ${readings.unit}`,
-    specimen.sand && `sand ${specimen.sand} ${readings.unit}`,
-    specimen.sediment && `sediment ${specimen.sediment} ${readings.unit}`,
+    specimen.voided !== null && t("place.given-up", { reason: specimen.voided }),
+    ...["clay", "sand", "sediment"].map((of) => specimen[of] && `${named("level", of)} ${specimen[of]} ${readings.unit}`),
     ...specimen.counts.filter((c) => c.number !== null).map((c) => `${c.number} ${c.word}`),
-    specimen.correctiveSand && `corrective sand ${specimen.correctiveSand}`,
-    specimen.mass && `${specimen.portion ? "portion" : "tin"} ${specimen.mass}`,
-    specimen.noLineYet > 0 && `no line yet, said ${specimen.noLineYet}×`,
-    specimen.odd.late && "no line in time: new specimens are called for, this one does not count",
+    specimen.correctiveSand && t("place.corrective-sand", { mass: specimen.correctiveSand }),
+    specimen.mass && t(specimen.portion ? "place.portion" : "place.tin", { mass: specimen.mass }),
+    specimen.noLineYet > 0 && count("place.no-line-said", specimen.noLineYet),
+    specimen.odd.late && t("place.no-line-in-time"),
   ].filter(Boolean).join(" · ");
   rebuilt(find(".outcome", card), [specimen.result, levels], () => [
-    specimen.result && specimen.voided === null && h("span", { class: "value" }, h("small", {}, `${specimen.quantity} `), specimen.result),
+    specimen.result && specimen.voided === null && h("span", { class: "value" }, h("small", {}, `${named("quantity", specimen.quantity)} `), specimen.result),
     levels && h("span", { class: "levels" }, levels),
   ]);
   const asked = first?.entry ?? null;
   if (card.opened && !next.some((p) => p.entry === card.opened)) card.opened = null;
-  card.entry.update(specimen, asked ?? card.opened);
+  card.entry.update(specimen, asked ?? card.opened, card.place);
+  if (asked && card.pressedAt && performance.now() - card.pressedAt < OPENS_WITHIN_MS) {
+    card.pressedAt = null;
+    card.entry.open();
+  }
   drawTodo(card, specimen, first);
   drawCounts(find(".counts", card), specimen, card.said);
-  rebuilt(find(".deviations", card), specimen.deviations, () => specimen.deviations.map(deviation));
+  drawDeviations(card, specimen.deviations);
   drawMore(card, specimen);
 }
 
+/** The newest on the card, all of them on the sheet. */
+function drawDeviations(card, deviations) {
+  rebuilt(find(".deviations", card), deviations, () => [
+    ...deviations.slice(-DEVIATIONS_SHOWN).map((d) => h("li", {}, h("b", {}, capital(d.what)))),
+    deviations.length > DEVIATIONS_SHOWN && h("li", {}, count("place.deviations-more", deviations.length - DEVIATIONS_SHOWN)),
+  ]);
+  rebuilt(find(".all-deviations", card.rest), deviations, () => deviations.map(deviation));
+}
+
 function windowWords({ opensMs, closesMs }) {
-  if (opensMs !== null && closesMs !== null) return `${time.span(opensMs)} to ${time.span(closesMs)}`;
-  return opensMs !== null ? `from ${time.span(opensMs)} on` : `up to ${time.span(closesMs)}`;
+  if (opensMs !== null && closesMs !== null) return t("window.between", { from: time.span(opensMs), to: time.span(closesMs) });
+  return opensMs !== null ? t("window.from", { from: time.span(opensMs) }) : t("window.up-to", { to: time.span(closesMs) });
 }
 
 export function deviation(d) {
-  return h("li", {}, h("b", {}, capital(d.what)), ` required ${d.required}, actual ${d.actual}${d.by ? ` (by ${d.by})` : ""}`);
+  return h("li", {}, h("b", {}, capital(d.what)), ` ${t("deviation.required", { required: d.required, actual: d.actual })}${d.by ? ` (${t("deviation.by", { by: d.by })})` : ""}`);
 }
 
 /** A button that acts on the card's specimen as it is shown when it is pressed. */
@@ -115,7 +143,7 @@ function actButton(card, words, make, kind = "") {
     if (button.hasAttribute("aria-busy")) return;
     // The finger aimed at what stood here before (a double tap, or another hand's act).
     if (performance.now() - (card.changedAt ?? -Infinity) < SETTLE_MS) {
-      text(card.said, "The act changed as you pressed: nothing was sent. Look, and press again if it is meant.");
+      text(card.said, t("place.settle"));
       card.said.dataset.kind = "refused";
       return;
     }
@@ -130,14 +158,19 @@ function drawTodo(card, specimen, first) {
   const todo = find(".todo", card);
   const held = todo.contains(document.activeElement);
   const changed = rebuilt(todo, stuff, () => {
-    if (specimen.inFurtherRun) return [actButton(card, "Further run ends", (id) => ({ act: "mark-next", specimen: id }), "primary")];
+    if (specimen.inFurtherRun) return [actButton(card, t("place.further-run-ends"), (id) => ({ act: "mark-next", specimen: id }), "primary")];
     if (!first) return [];
-    const words = specimen.complete || specimen.voided !== null ? "Cylinder clean" : capital(first.text);
+    if (first.entry) {
+      const enter = h("button", { type: "button", class: "act primary", on: { click: () => card.entry.open() } }, t("place.enter", { level: named("level", first.entry) }));
+      return [h("p", { class: "instruction" }, first.instruction), enter];
+    }
+    const words = specimen.complete || specimen.voided !== null ? t("place.clean") : capital(first.text);
+    const press = actButton(card, words, (id) => ({ act: "mark-next", specimen: id }), "primary");
+    press.addEventListener("click", () => { card.pressedAt = performance.now(); });
     return [
-      !first.entry && actButton(card, words, (id) => ({ act: "mark-next", specimen: id }), "primary"),
-      !first.entry && h("p", { class: "instruction" }, first.instruction + (first.level ? ` Level: ${first.level}.` : "")),
-      first.entry && h("p", { class: "instruction" }, first.instruction),
-      specimen.mayLackLine && actButton(card, "No line yet", (id) => ({ act: "no-line-yet", specimen: id })),
+      h("p", { class: "instruction" }, first.instruction + (first.level ? ` ${t("place.level", { level: first.level })}` : "")),
+      press,
+      specimen.mayLackLine && actButton(card, t("place.no-line-yet"), (id) => ({ act: "no-line-yet", specimen: id }), "no-line"),
     ];
   });
   if (changed) {
@@ -148,25 +181,29 @@ function drawTodo(card, specimen, first) {
   }
 }
 
-function moreOf(card) {
-  return [h("summary", {}, "More"),
+/** What is rare, on a sheet of its own. */
+function restOf(card) {
+  card.correct = correctPanel(card.said);
+  return h("div", { class: "rest" },
+    h("ul", { class: "deviations all-deviations" }),
+    oddOf(card),
     h("div", { class: "undo" }),
     h("div", { class: "others" }),
     h("form", { class: "form missed" },
-      h("p", {}, "A press was missed: state its time"),
-      h("label", {}, "What happened ", h("select", { name: "what" })),
-      h("label", {}, "When ", h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
-      h("button", { class: "act" }, "State this time")),
-    oddOf(card),
+      h("p", {}, t("missed.title")),
+      h("label", {}, `${t("missed.what")} `, h("select", { name: "what" })),
+      h("label", {}, `${t("missed.when")} `, h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
+      h("button", { class: "act" }, t("missed.send"))),
     h("div", { class: "masses" }),
+    card.correct.node,
     h("form", { class: "form void" },
-      h("p", {}, "Bumped, spilled, leaking, wrong tin: give the specimen up"),
-      h("label", {}, "Why ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
-      h("button", { class: "act" }, "Give it up: it does not count"))];
+      h("p", {}, t("void.title")),
+      h("label", {}, `${t("void.why")} `, h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
+      h("button", { class: "act" }, t("void.send"))));
 }
 
 function drawMore(card, specimen) {
-  const more = find(".more", card);
+  const more = card.rest;
   drawUndo(card, specimen);
   const levels = ["clay", "sand", "sediment"].filter((of) => specimen[of]).map((of) => ({ of, text: specimen.entered[of] }));
   card.correct.update({ ...specimen, levels, over: specimen.voided !== null });
@@ -174,9 +211,9 @@ function drawMore(card, specimen) {
   const again = specimen.mayRunAgain ? specimen.machineStep : null;
   rebuilt(find(".others", more), [specimen.id, others, again], () => [
     ...others.map((p) => (p.entry
-      ? h("button", { type: "button", class: "act", on: { click: () => openEntry(card, p.entry) } }, `${capital(p.text)} without the press before it`)
-      : actButton(card, `${capital(p.text)} (passes what stands before it)`, (id) => ({ act: "mark", specimen: id, step: p.step, edge: p.edge })))),
-    again && actButton(card, `A further run: ${again} begins`, (id) => ({ act: "mark", specimen: id, step: again, edge: "begin" })),
+      ? h("button", { type: "button", class: "act", on: { click: () => openEntry(card, p.entry) } }, t("place.without-press", { act: capital(p.text) }))
+      : actButton(card, t("place.passes", { act: capital(p.text) }), (id) => ({ act: "mark", specimen: id, step: p.step, edge: p.edge })))),
+    again && actButton(card, t("place.further-run", { step: named("step", again) }), (id) => ({ act: "mark", specimen: id, step: again, edge: "begin" })),
   ]);
   const missed = find(".missed", more);
   const points = [...specimen.next.filter((p) => !p.entry), ...specimen.passed];
@@ -188,27 +225,27 @@ function drawMore(card, specimen) {
   giveUp.onsubmit = (event) => voidSpecimen(event, card, giveUp);
   const over = specimen.complete || specimen.voided !== null;
   rebuilt(find(".masses", more), [specimen.id, over, specimen.portion, specimen.portionMasses], () => [
-    !over && actButton(card, `Weigh the ${specimen.portion ? "portion" : "tin"}: the next stable mass is its`, (id) => ({ act: "await-specimen-mass", specimen: id })),
+    !over && actButton(card, t(specimen.portion ? "place.weigh-portion" : "place.weigh-tin"), (id) => ({ act: "await-specimen-mass", specimen: id })),
     !over && specimen.portionMasses && h("p", { class: "quiet" }, portionWords(specimen)),
-    !over && specimen.portionMasses?.correctiveSand && actButton(card, "Weigh the corrective sand: the next stable mass is its", weighCorrective),
+    !over && specimen.portionMasses?.correctiveSand && actButton(card, t("place.weigh-corrective"), weighCorrective),
   ]);
 }
 
 function drawUndo(card, specimen) {
   const { undo } = specimen;
-  rebuilt(find(".undo", card), [specimen.id, undo], () => (undo ? [
-    actButton(card, `Take back: ${undo.text}, ${time.when(undo.atMs)}, ${undo.by}`, (id) => ({ act: "withdraw-last", specimen: id })),
-    undo.together.length > 0 && actButton(card, `Take it back here and on ${undo.together.join(", ")}`,
+  rebuilt(find(".undo", card.rest), [specimen.id, undo], () => (undo ? [
+    actButton(card, t("undo.one", { text: undo.text, time: time.when(undo.atMs), by: undo.by }), (id) => ({ act: "withdraw-last", specimen: id })),
+    undo.together.length > 0 && actButton(card, t("undo.together", { labels: undo.together.join(", ") }),
       (id) => ({ act: "withdraw-last", specimen: id, together: true })),
-    undo.pressed && actButton(card, "Take it back: the press was for another cylinder",
+    undo.pressed && actButton(card, t("undo.other"),
       (id) => ({ act: "withdraw-last", specimen: id, together: undo.together.length > 0, "for-another": true })),
   ] : []));
 }
 
 function openEntry(card, of) {
   card.opened = of;
-  card.entry.update(card.specimen, of);
-  card.entry.focus();
+  card.entry.update(card.specimen, of, card.place);
+  card.entry.open();
 }
 
 async function voidSpecimen(event, card, form) {
@@ -223,7 +260,7 @@ async function stateMissed(event, card, form) {
   event.preventDefault();
   const statedMs = time.lastInstantOf(form.elements.when.value);
   if (statedMs === null) {
-    text(card.said, `Give the time as HH:MM:SS (${time.zoneName()}).`);
+    text(card.said, t("missed.form", { zone: time.zoneName() }));
     card.said.dataset.kind = "refused";
     return form.elements.when.focus();
   }
@@ -237,11 +274,11 @@ async function stateMissed(event, card, form) {
 
 function drawFree(form, place, samples, said) {
   rebuilt(form, "made", () => [
-    h("label", {}, "Tin of sample ", h("select", { name: "sample" })),
-    h("button", { class: "act" }, "Takes this place"),
-    h("p", { class: "quiet none" }, "Register a sample below to use it."),
+    h("label", {}, `${t("free.tin")} `, h("select", { name: "sample" })),
+    h("button", { class: "act" }, t("free.take")),
+    h("p", { class: "quiet none" }, t("free.none")),
   ]);
-  options(form.elements.sample, samples.map((s) => [s.id, `${s.label} (${s.registered} of ${s.planned})`]));
+  options(form.elements.sample, samples.map((s) => [s.id, t("free.option", { label: s.label, n: s.registered, planned: s.planned })]));
   show(find("label", form), samples.length > 0);
   show(find("button", form), samples.length > 0);
   show(find(".none", form), samples.length === 0);
@@ -257,49 +294,33 @@ export function stand(running, seenAt) {
   const { opensMs, closesMs, nominalMs } = running;
   if (opensMs !== null && elapsed < opensMs) {
     const stage = running.stage === "approaching" ? "soon" : "early";
-    return { elapsed, stage, digits: time.span(opensMs - elapsed, true), caption: "until the window opens" };
+    return { elapsed, stage, digits: time.span(opensMs - elapsed, true), caption: t("count.opens") };
   }
   if (closesMs !== null && elapsed <= closesMs) {
-    return { elapsed, stage: "open", digits: time.span(closesMs - elapsed), caption: "until the window closes" };
+    return { elapsed, stage: "open", digits: time.span(closesMs - elapsed), caption: t("count.closes") };
   }
-  if (closesMs !== null) return { elapsed, stage: "over", digits: `+${time.span(elapsed - closesMs)}`, caption: "over the window" };
-  return { elapsed, stage: opensMs !== null ? "open" : "free", digits: time.span(elapsed), caption: nominalMs ? `of ${time.span(nominalMs)}` : "so far" };
+  if (closesMs !== null) return { elapsed, stage: "over", digits: `+${time.span(elapsed - closesMs)}`, caption: t("count.over") };
+  return { elapsed, stage: opensMs !== null ? "open" : "free", digits: time.span(elapsed), caption: nominalMs ? t("count.of", { time: time.span(nominalMs) }) : t("count.so-far") };
 }
 
 /** Carries the countdown of a card on. */
 export function tickPlace(card) {
   const specimen = card.specimen;
-  if (!specimen || specimen.fault) {
-    setStage(card, null);
-    fill(card, 0, 0, 0);
-    return;
-  }
+  if (!specimen || specimen.fault) return setStage(card, null);
   const running = specimen.complete ? null : specimen.running;
   show(find(".count", card), Boolean(running));
-  if (!running) {
-    setStage(card, specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
-    fill(card, specimen.complete ? 1 : 0, 0, 0);
-    return;
-  }
+  if (!running) return setStage(card, specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
   const now = stand(running, card.seenAt);
   text(find(".digits", card), now.digits);
   text(find(".caption", card), now.caption);
-  setStage(card, now.stage);
-  const whole = (running.closesMs ?? running.opensMs ?? running.nominalMs ?? 600_000) * 1.12;
-  fill(card, now.elapsed / whole, (running.opensMs ?? whole) / whole, (running.closesMs ?? whole) / whole);
+  return setStage(card, now.stage);
 }
 
 function setStage(card, stage) {
+  if (stage) sound.stage(card.place, card.stage, stage);
+  card.stage = stage;
   mark(card, "stage", stage);
-  text(find(".stage", card), stage ? `${SHAPES[stage]} ${STAGES[stage]}` : "");
-}
-
-function fill(card, level, opens, closes) {
-  const glass = find(".glass", card);
-  const percent = (x) => `${Math.min(100, Math.max(0, x * 100)).toFixed(1)}%`;
-  glass.style.setProperty("--fill", percent(level));
-  glass.style.setProperty("--opens", percent(opens));
-  glass.style.setProperty("--closes", percent(closes));
+  text(find(".stage", card), stage ? `${SHAPES[stage]} ${t(`stage.${stage}`)}` : "");
 }
 
 export function drawPlaces(box, view) {

@@ -5,6 +5,7 @@ import { find, h, show, text } from "./dom.js";
 import * as link from "./link.js";
 import { recordParts, words } from "./measured.js";
 import { reviewPart } from "./reviewed.js";
+import { begin } from "./shell.js";
 import * as time from "./time.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
@@ -238,16 +239,6 @@ async function correctionPart(d, id) {
     panel.node, giveUp, said);
 }
 
-function bindName() {
-  const who = find("#who");
-  try {
-    who.value = localStorage.getItem("who") ?? "";
-    who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-  } catch {
-    // A browser that keeps nothing: the name is asked for again.
-  }
-}
-
 function oneWeighing(d) {
   const { weighing } = d.data;
   return [facts("Weighing", [
@@ -255,36 +246,38 @@ function oneWeighing(d) {
     ["For", d.data.for ? `${d.data.for.label ?? ""} ${d.data.for.mass ?? ""}`.trim() : "nothing waited for it"]]), about(d)];
 }
 
-async function start() {
+/** Fetches the document and shows it; the station's view says in which zone. */
+async function fetchAndShow() {
   const id = location.pathname.split("/").pop();
-  const main = find("#main");
-  const say = (words) => text(find("#status"), words);
+  const trouble = find("#trouble");
   find("#raw").href = `/documents/${encodeURIComponent(id)}`;
   try {
     const answer = await fetch(`/documents/${encodeURIComponent(id)}`);
     const document_ = await answer.json();
-    if (!answer.ok) return say(capital(document_.detail));
-    const view = await fetch("/view").then((r) => r.json()).catch(() => null);
-    if (view) time.setZone(view.station.zone);
+    if (!answer.ok) return text(trouble, capital(document_.detail));
     const { data } = document_;
     const name = data.specimen?.label ?? data.sample?.label ?? "Weighing";
     text(find("#title"), data.specimens ? `Sample ${name}` : name);
     text(find("#under"), data.method?.title ?? data.station.title);
     document.title = `${name}: record`;
-    show(find("#rehearsal"), data.station.rehearsal);
     const build = data.steps ? specimenRecord : data.specimens ? sampleResult : oneWeighing;
     const parts = build(document_).filter(Boolean);
-    if (data.steps) {
-      bindName();
-      link.start(() => {}, () => {});
-      parts.push(await correctionPart(document_, id), h("p", { id: "status", class: "quiet", role: "status" }));
-    }
-    show(find(".who"), Boolean(data.steps));
-    main.replaceChildren(...parts);
+    if (data.steps) parts.push(await correctionPart(document_, id));
+    show(trouble, false);
+    find("#parts").replaceChildren(...parts);
   } catch (error) {
-    return say(`The document could not be fetched or read (${error.message}). Is the station running? Reload to try again.`);
+    return text(trouble, `The document could not be fetched or read (${error.message}). Is the station running? Reload to try again.`);
   }
   return undefined;
 }
 
-start();
+let fetched = false;
+begin({
+  named: true,
+  draw: () => {
+    // Once: what somebody reads is not redrawn under his eyes.
+    if (fetched) return;
+    fetched = true;
+    fetchAndShow();
+  },
+});

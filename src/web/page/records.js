@@ -1,8 +1,8 @@
 // Records and results of all days: searched, written to files, and the room that they take.
 
 import { find, h, options, rebuilt, show, text } from "./dom.js";
-import { act, start } from "./link.js";
-import { listen } from "./scan.js";
+import { act } from "./link.js";
+import { begin } from "./shell.js";
 import * as time from "./time.js";
 
 const wanted = find("#wanted");
@@ -141,8 +141,6 @@ async function room() {
 
 /** From the station's view: methods, and that something changed. */
 function view(seen) {
-  text(find("#under"), seen.station.title);
-  show(find("#rehearsal"), seen.station.rehearsal);
   options(wanted.elements.method, [["", "any"], ...seen.methods.map((m) => [m.id, m.title])]);
   if (seen.sequence !== sequence) {
     const first = sequence === null;
@@ -158,21 +156,13 @@ function changed() {
   typing = setTimeout(load, TYPING_MS);
 }
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing.
-}
 wanted.addEventListener("submit", (event) => event.preventDefault());
 wanted.addEventListener("input", changed);
 more.addEventListener("click", () => load(true));
 const query = new URLSearchParams(location.search);
 if (query.has("find")) wanted.elements.find.value = query.get("find");
-listen();
 drawFiles();
 load();
 kept();
 room();
-start(view, (fresh, heard) => show(find("#lost"), !fresh && heard));
+begin({ draw: view });

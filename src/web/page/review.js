@@ -2,39 +2,14 @@
 // A decision names the documents that were looked at, so nobody approves what has changed since.
 
 import { find, h, keyed, rebuilt, show, text } from "./dom.js";
-import * as link from "./link.js";
+import { act } from "./link.js";
 import { decisions, operators, STATUS } from "./reviewed.js";
+import { follow } from "./shell.js";
 import * as time from "./time.js";
 
-const { act } = link;
-const AGAIN_MS = 30_000;
-let sequence = -1;
-let fetchedAt = -Infinity;
-let fetching = false;
-
-async function heard(bench) {
-  time.setZone(bench.station.zone);
-  if (fetching || (bench.sequence === sequence && performance.now() - fetchedAt < AGAIN_MS)) return;
-  fetching = true;
-  try {
-    const response = await fetch("/review/view", { signal: AbortSignal.timeout(10_000) });
-    if (response.ok) {
-      sequence = bench.sequence;
-      fetchedAt = performance.now();
-      draw(await response.json());
-    }
-  } catch {
-    // The next word of the station tries again.
-  } finally {
-    fetching = false;
-  }
-}
 
 function draw(view) {
-  document.body.classList.remove("waiting");
   document.title = `${view.station.title}: review`;
-  text(find("#station"), view.station.title);
-  show(find("#rehearsal"), view.station.rehearsal);
   show(find("#off"), !view.on);
   show(find("#full"), view.full);
   const [waiting, returned] = [view.items.filter((i) => i.state !== "returned"), view.items.filter((i) => i.state === "returned")];
@@ -147,15 +122,4 @@ function decide(subject, status, said) {
   ].filter(Boolean);
 }
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing: the name is asked for again after a reload.
-}
-
-link.start(heard, (fresh) => {
-  document.body.classList.toggle("is-lost", !fresh);
-  show(find("#lost"), !fresh);
-});
+follow("/review/view", draw);

@@ -2,10 +2,10 @@
 
 import { drawCourse, tickCourse } from "./course.js";
 import { find, h, rebuilt, show, text } from "./dom.js";
-import { act, start } from "./link.js";
+import { act } from "./link.js";
 import * as particulars from "./particulars.js";
-import { listen } from "./scan.js";
 import { counts, drawDecisions, drawLimit, limitForm, sections } from "./quality.js";
+import { begin } from "./shell.js";
 import * as time from "./time.js";
 
 const id = location.pathname.split("/").pop();
@@ -84,7 +84,7 @@ async function load() {
   const { course, ...rest } = sample;
   find("#report").href = `/report/${sample.id}`;
   drawCourse(find("#course"), sample);
-  rebuilt(find("#main"), rest, () => parts(sample));
+  rebuilt(find("#parts"), rest, () => parts(sample));
   show(find("#correct"), true);
   drawDecisions(find("#decide"), sample, places, load);
   drawLimit(find("#limit"), sample);
@@ -119,23 +119,16 @@ form.addEventListener("submit", async (event) => {
   return undefined;
 });
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing.
-}
-
 limitForm(find("#limit"), () => shown, load);
-listen();
 load();
 setInterval(() => tickCourse(find("#course")), 250);
-start((view) => {
-  show(find("#rehearsal"), view.station.rehearsal);
-  places = view.places;
-  if (shown) drawDecisions(find("#decide"), shown, places, load);
-  if (view.sequence === sequence) return;
-  sequence = view.sequence;
-  load();
-}, (fresh, heard) => show(find("#lost"), !fresh && heard));
+begin({
+  named: true,
+  draw: (view) => {
+    places = view.places;
+    if (shown) drawDecisions(find("#decide"), shown, places, load);
+    if (view.sequence === sequence) return;
+    sequence = view.sequence;
+    load();
+  },
+});

@@ -1,9 +1,9 @@
 // The samples of a day, and registering one with all that came with it.
 
 import { find, h, options, rebuilt, show, text } from "./dom.js";
-import { act, start } from "./link.js";
+import { act } from "./link.js";
 import * as particulars from "./particulars.js";
-import { listen } from "./scan.js";
+import { begin } from "./shell.js";
 import * as time from "./time.js";
 
 const wanted = find("#wanted");
@@ -61,8 +61,6 @@ function move(by) {
 
 /** From the station's view: methods, the last sample of each project, and that something changed. */
 function view(seen) {
-  text(find("#under"), seen.station.title);
-  show(find("#rehearsal"), seen.station.rehearsal);
   show(find("#charts"), seen.station.charts);
   options(form.elements.method, seen.methods.map((m) => [m.id, `${m.title} (edition ${m.edition})`]));
   const chosen = seen.methods.find((m) => m.id === form.elements.method.value);
@@ -117,14 +115,6 @@ form.addEventListener("submit", async (event) => {
   return undefined;
 });
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing.
-}
-
 wanted.addEventListener("submit", (event) => event.preventDefault());
 wanted.elements.day.addEventListener("change", load);
 wanted.elements.days.addEventListener("change", load);
@@ -138,6 +128,5 @@ if (query.has("register")) {
   form.elements.identifier.value = query.get("register");
   form.elements.label.focus();
 }
-listen();
 load();
-start(view, (fresh, heard) => show(find("#lost"), !fresh && heard));
+begin({ draw: view });

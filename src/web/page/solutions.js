@@ -3,40 +3,15 @@
 
 import { makeBatch } from "./batch.js";
 import { find, h, keyed, options, rebuilt, show, text } from "./dom.js";
-import * as link from "./link.js";
+import { act } from "./link.js";
+import { follow } from "./shell.js";
 import * as time from "./time.js";
 
-const { act } = link;
-/** The shelf is fetched again when the station has changed, and at least this often. */
-const AGAIN_MS = 30_000;
 const STATES = { good: "●", "due-soon": "◔", making: "○", "not-in-order": "▲", "past-date": "▲", discarded: "✕" };
 let view = null;
-let sequence = -1;
-let fetchedAt = -Infinity;
-let fetching = false;
 
 const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
 const on = (what, more) => act({ act: "solution", ...what }, more);
-
-async function heard(bench) {
-  time.setZone(bench.station.zone);
-  drawLive(bench.solutions?.weighing ?? null);
-  if (fetching || (bench.sequence === sequence && performance.now() - fetchedAt < AGAIN_MS)) return;
-  fetching = true;
-  try {
-    const response = await fetch("/solutions/view", { signal: AbortSignal.timeout(10_000) });
-    if (response.ok) {
-      sequence = bench.sequence;
-      fetchedAt = performance.now();
-      draw(await response.json());
-      drawLive(bench.solutions?.weighing ?? null);
-    }
-  } catch {
-    // The next word of the station tries again.
-  } finally {
-    fetching = false;
-  }
-}
 
 /** What the balance shows now, at the step that waits for it. */
 function drawLive(weighing) {
@@ -45,10 +20,7 @@ function drawLive(weighing) {
 
 function draw(next) {
   view = next;
-  document.body.classList.remove("waiting");
   document.title = `${view.station.title}: solutions`;
-  text(find("#station"), view.station.title);
-  show(find("#rehearsal"), view.station.rehearsal);
   const making = view.batches.filter((b) => b.state === "making");
   const shelf = view.batches.filter((b) => b.state !== "making");
   show(find("#making"), making.length > 0);
@@ -179,15 +151,4 @@ receive.addEventListener("submit", async (event) => {
   if (answer.ok) for (const name of ["batch", "lot", "made", "expires"]) receive.elements[name].value = "";
 });
 
-const who = find("#who");
-try {
-  who.value = localStorage.getItem("who") ?? "";
-  who.addEventListener("change", () => localStorage.setItem("who", who.value.trim()));
-} catch {
-  // A browser that keeps nothing: the name is asked for again after a reload.
-}
-
-link.start(heard, (fresh) => {
-  document.body.classList.toggle("is-lost", !fresh);
-  show(find("#lost"), !fresh);
-});
+follow("/solutions/view", draw, (seen) => drawLive(seen.solutions?.weighing ?? null));

@@ -10,6 +10,16 @@ let people = null;
 let made = null;
 let wanted = null;
 
+/** The field with the name: kept from one day to the next in this browser. */
+export function bind(field) {
+  try {
+    field.value = localStorage.getItem("who") ?? "";
+    field.addEventListener("change", () => localStorage.setItem("who", field.value.trim()));
+  } catch {
+    // A browser that keeps nothing: the name is asked for again after a reload.
+  }
+}
+
 /** The view's words on people and review: on every page that hears the station. */
 export function hear(view) {
   const review = find("#menu-review");

@@ -161,8 +161,8 @@ fn html(whole: &Whole, all: &[Label], printed: &[&Label], sheet: LabelSheet, of:
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <title>{title}: labels</title>\n\
-         <link rel=\"icon\" href=\"/page/mark.svg\" type=\"image/svg+xml\">\n\
-         <link rel=\"stylesheet\" href=\"/page/bench.css\">\n\
+         <link rel=\"icon\" href=\"/page/mark.svg\" type=\"image/svg+xml\">\n<script src=\"/page/theme.js\"></script>\n\
+         <link rel=\"stylesheet\" href=\"/page/base.css\">\n<link rel=\"stylesheet\" href=\"/page/lists.css\">\n\
          <link rel=\"stylesheet\" href=\"/page/label.css\">\n\
          <link rel=\"stylesheet\" href=\"{here}.css?{size}\">\n\
          <script type=\"module\" src=\"/page/label.js\"></script>\n</head>\n<body>\n\

@@ -6,7 +6,7 @@ mod one;
 mod scan;
 
 use super::problem::Problem;
-use super::{AppState, files};
+use super::AppState;
 use crate::domain::bench::{Bench, ClosedSample};
 use crate::domain::intake::code;
 use crate::domain::moment::Moment;
@@ -22,10 +22,8 @@ use uuid::Uuid;
 
 pub(super) fn routes() -> Router<AppState> {
     Router::new()
-        .route("/samples", get(files::samples))
         .route("/samples/list", get(day::list))
         .route("/samples/find", get(scan::find))
-        .route("/samples/{id}", get(files::sample))
         .route("/samples/{id}/data", get(one::data))
         .route("/samples/{id}/label", get(label::page))
         .route("/samples/{id}/label.css", get(label::style))

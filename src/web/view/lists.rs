@@ -2,7 +2,7 @@
 
 use super::{measured, ms, odd, preparation, quality};
 use crate::domain::alarm::{State, definition};
-use crate::domain::bench::{Bench, point_text};
+use crate::domain::bench::{Bench, Coming, point_text};
 use crate::domain::method::Method;
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::{Applied, Live};
@@ -55,6 +55,24 @@ fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<((u8, i6
         "closesInMs": closes_in.map(ms),
     });
     Some((order, value))
+}
+
+/// The windows to come on one line of time, with the place whose hands each one would need.
+pub(super) fn ahead(bench: &Bench, now: &Moment) -> Vec<Value> {
+    let shown = |coming: Coming| {
+        let specimen = bench.specimens.get(&coming.specimen)?;
+        let (method, _) = bench.rule(specimen)?;
+        Some(json!({
+            "place": coming.place,
+            "label": specimen.label,
+            "step": method.steps.get(coming.step)?.name,
+            "elapsedMs": ms(coming.elapsed_ns),
+            "opensInMs": ms(coming.opens_ns),
+            "closesInMs": ms(coming.closes_ns),
+            "clash": coming.clash,
+        }))
+    };
+    bench.ahead(now).into_iter().filter_map(shown).collect()
 }
 
 pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {

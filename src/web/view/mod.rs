@@ -12,6 +12,7 @@ mod places;
 mod quality;
 pub mod preparation;
 pub mod review;
+pub mod room;
 pub mod samples;
 pub mod solution;
 
@@ -69,12 +70,14 @@ pub fn view(seen: &Seen<'_>) -> Value {
             }))
             .collect::<Vec<_>>(),
         "doNext": lists::do_next(bench, &seen.now),
+        "ahead": lists::ahead(bench, &seen.now),
         "samples": bench.samples.values().map(|s| lists::sample(bench, s, &seen.now)).collect::<Vec<_>>(),
         "methods": lists::methods(bench),
         "lastOfProjects": samples::last_of_projects(bench),
         "switches": bench.triggers.iter().map(|(name, t)| json!({
             "name": name,
             "place": t.place,
+            "does": t.does,
             "meaning": bench.meaning(t, &seen.now),
         })).collect::<Vec<_>>(),
         "presses": bench.presses.iter().map(|p| json!({

@@ -4,7 +4,9 @@ use super::{corrections, measured, ms, odd};
 use crate::domain::bench::{Bench, point_text};
 use crate::domain::method::{Edge, Method, Point, SpecimenKind, StepKind};
 use crate::domain::moment::Moment;
+use crate::domain::quantity::Range;
 use crate::domain::specimen::{Specimen, judge};
+use rust_decimal::Decimal;
 use serde_json::{Value, json};
 
 pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
@@ -120,5 +122,16 @@ fn point(method: &Method, point: &Point) -> Option<Value> {
         "entry": entry,
         "optional": point.optional,
         "level": level.and_then(|l| l.value).map(|r| r.to_string()),
+        "aim": level.and_then(|l| l.value).and_then(|r| aim(&r)),
     }))
+}
+
+/// Where to bring a level, as it is drawn on the cylinder: the middle of its limits, or the one that is
+/// given.
+fn aim(range: &Range) -> Option<String> {
+    let middle = match (range.min, range.max) {
+        (Some(min), Some(max)) => (min + max) / Decimal::TWO,
+        (one, other) => one.or(other)?,
+    };
+    Some(middle.normalize().to_string())
 }

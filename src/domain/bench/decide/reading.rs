@@ -3,12 +3,31 @@
 
 use super::mark::{in_time_order, out_of_order};
 use super::{Decided, Deciding};
-use crate::domain::bench::{Event, Outcome, Refusal};
+use crate::domain::bench::{Bench, Event, Outcome, Refusal};
 use crate::domain::calculation::{self, Counted};
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::quality;
 use crate::domain::specimen::{Marked, ReadingTaken, judge};
 use uuid::Uuid;
+
+impl Bench {
+    /// What a level would be recorded as, with the foot in use. Nothing is changed by asking.
+    ///
+    /// # Errors
+    /// Why it would be refused, for the person who typed it.
+    pub fn would_record(&self, specimen: Uuid, of: Level, text: &str) -> Result<calculation::Marked, Refusal> {
+        let unknown =
+            || Refusal::Unknown { what: "specimen", name: specimen.to_string(), known: String::new() };
+        let (method, _) = self.specimens.get(&specimen).and_then(|s| self.rule(s)).ok_or_else(unknown)?;
+        self.level_of(of, text, method)
+    }
+
+    fn level_of(&self, of: Level, text: &str, method: &Method) -> Result<calculation::Marked, Refusal> {
+        // Where the method knows no foot, the name of the settings is what it is told by.
+        let foot = method.foot_in_use(&self.settings.foot).map(|foot| foot.name.as_str());
+        level_of(of, text, foot.or(Some(&self.settings.foot)), method)
+    }
+}
 
 impl Deciding<'_> {
     pub(super) fn enter_reading(
@@ -30,9 +49,7 @@ impl Deciding<'_> {
         in_time_order(&specimen, specimen.last_moment(), &marked.moment)?;
         let foot = method.foot_in_use(&self.bench.settings.foot).filter(|_| of == Level::Sand);
         let foot = foot.map(|foot| foot.name.clone());
-        // Where the method knows none, the name of the settings is what it is told by.
-        let asked = foot.clone().or_else(|| Some(self.bench.settings.foot.clone()));
-        let level = level_of(of, text, asked.as_deref(), &method)?;
+        let level = self.bench.level_of(of, text, &method)?;
         if let (Level::Sand, Some(clay)) = (of, &specimen.clay) {
             ask_if_swapped(&level, &clay.level, confirmed, &method)?;
         }

@@ -1,0 +1,157 @@
+// The page for the room: to be read from five metres. Alarms, the solution's temperature over the last
+// hours, the places at work, today's results against their limits, and how instruments and network are.
+
+import { drawAlarms } from "./alarms.js";
+import { find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
+import { capital, stand } from "./place.js";
+import { begin, temperature } from "./shell.js";
+import * as time from "./time.js";
+import { count, named, t } from "./words.js";
+
+/** The picture is fetched again this often, milliseconds; the day's results at most so often. */
+const PICTURE_MS = 20_000;
+const RESULTS_MS = 5000;
+const WIDE = 1000;
+const HIGH = 300;
+const LEFT = 52;
+const BOTTOM = 24;
+
+let pictureAt = -Infinity;
+let resultsAt = -Infinity;
+let sequence = null;
+
+function draw(view) {
+  document.title = `${view.station.title}: ${t("menu.room")}`;
+  text(find("#title"), view.station.title);
+  drawAlarms(find("#alarms"), view);
+  show(find("#alarms"), true);
+  show(find("#alarms .none"), view.alarms.length + view.alarmsAside.length === 0);
+  const [words, state] = temperature(view.probe);
+  text(find(".warmth .huge"), words);
+  mark(find(".warmth"), "state", state);
+  drawPlaces(view);
+  drawHealth(view);
+  if (performance.now() - pictureAt > PICTURE_MS) picture();
+  if (view.sequence !== sequence && performance.now() - resultsAt > RESULTS_MS) results(view.sequence);
+}
+
+function drawPlaces(view) {
+  const busy = view.places.filter((p) => p.specimen && !p.specimen.fault);
+  keyed(find(".at-work"), busy, (p) => p.specimen.id, (p) => h("li", {}, h("span", { class: "number" }, String(p.place)),
+    h("span", { class: "what" }, h("b", {}), h("span", { class: "quiet" })), h("b", { class: "digits" })),
+  (node, { place, specimen }) => {
+    node.specimen = specimen;
+    node.seenAt = performance.now();
+    text(find(".number", node), String(place));
+    text(find(".what b", node), specimen.label);
+    tickPlace(node);
+  });
+}
+
+function tickPlace(node) {
+  const { specimen } = node;
+  const running = specimen.complete ? null : specimen.running;
+  const now = running ? stand(running, node.seenAt) : null;
+  const stage = now?.stage ?? (specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
+  mark(node, "stage", stage);
+  text(find(".digits", node), now ? now.digits : specimen.result && specimen.voided === null ? specimen.result : "");
+  const deviations = specimen.deviations.length ? ` · ▲ ${count("room.deviations", specimen.deviations.length)}` : "";
+  const what = running ? `${capital(named("step", running.step))}, ${now.caption}` : t(`stage.${stage}`);
+  text(find(".what .quiet", node), `${what}${deviations}`);
+}
+
+function drawHealth(view) {
+  const instruments = view.instruments.map((i) => ({
+    key: i.name, state: i.port === "open" ? "good" : i.port === "gone" ? "bad" : "warn",
+    words: `${i.name}: ${i.port === "open" ? `● ${i.live ?? t("balance.silent")}` : i.port === "gone" ? `${t("balance.gone")}${i.why ? `, ${i.why}` : ""}` : t("room.starting")}`,
+  }));
+  const waits = { key: "network", state: view.waiting === 0 ? "good" : "warn", words: view.waiting === 0 ? t("room.network-taken") : count("room.network-waiting", view.waiting) };
+  const behind = view.consumers.filter((c) => c.behind > 0).map((c) => ({ key: `c ${c.consumer}`, state: "warn", words: t("network.behind", { consumer: c.consumer, n: c.behind }) }));
+  const room = view.room ? [{ key: "room", state: view.room.stale ? "warn" : "good", words: t("room.air", { value: `${view.room.text} ${view.room.unit}` }) }] : [];
+  keyed(find(".health"), [...instruments, ...room, waits, ...behind], (one) => one.key, () => h("li", {}), (node, one) => {
+    text(node, one.words);
+    mark(node, "state", one.state);
+  });
+}
+
+async function results(now) {
+  resultsAt = performance.now();
+  const answer = await fetch("/samples/list", { signal: AbortSignal.timeout(10_000) }).then((r) => r.json()).catch(() => null);
+  if (!answer?.samples) return;
+  sequence = now;
+  const reported = answer.samples.filter((s) => s.reported !== null && s.reported !== undefined);
+  show(find("#h-today ~ .none"), reported.length === 0);
+  keyed(find(".today"), reported, (s) => s.id, (s) => h("li", {}, h("a", { class: "link", href: `/samples/${s.id}` }), h("span", { class: "limit quiet" }), h("b", {}), h("span", { class: "verdict" })),
+    (node, s) => {
+      text(find("a", node), s.label);
+      text(find("b", node), s.reported);
+      text(find(".limit", node), s.verdict?.text ?? "");
+      text(find(".verdict", node), s.verdict?.word ?? "");
+      mark(node, "verdict", s.verdict?.verdict ?? null);
+    });
+}
+
+// The picture
+
+const SVG = "http://www.w3.org/2000/svg";
+function s(tag, props, words) {
+  const node = document.createElementNS(SVG, tag);
+  for (const [key, value] of Object.entries(props)) node.setAttribute(key, value);
+  if (words !== undefined) node.textContent = words;
+  return node;
+}
+
+async function picture() {
+  pictureAt = performance.now();
+  const seen = await fetch(`/room/temperatures?hours=${find("#hours").value}`, { signal: AbortSignal.timeout(10_000) }).then((r) => (r.ok ? r.json() : null)).catch(() => null);
+  if (!seen) return;
+  const values = seen.runs.flat().flatMap(([, low, high]) => [low, high]);
+  const ends = [...values, ...[seen.limits?.min, seen.limits?.max].filter((v) => v !== null && v !== undefined)];
+  const box = find(".picture");
+  text(find(".told"), tell(seen, values));
+  if (ends.length === 0) return box.replaceChildren();
+  const low = Math.floor(Math.min(...ends) - 0.5);
+  const high = Math.ceil(Math.max(...ends) + 0.5);
+  const x = (ms) => LEFT + (ms - seen.fromMs) / (seen.toMs - seen.fromMs) * (WIDE - LEFT - 6);
+  const y = (value) => 6 + (high - value) / (high - low) * (HIGH - BOTTOM - 6);
+  const parts = [...axes(seen, low, high, x, y), ...band(seen.limits, x, y, seen, low, high)];
+  for (const run of seen.runs) {
+    const up = run.map(([at, , top]) => `${x(at).toFixed(1)} ${y(top).toFixed(1)}`);
+    const down = run.map(([at, bottom]) => `${x(at).toFixed(1)} ${y(bottom).toFixed(1)}`);
+    if (run.length === 1) parts.push(s("circle", { class: "trace-point", cx: x(run[0][0]), cy: y(run[0][1]), r: 3 }));
+    parts.push(s("path", { class: "trace-range", d: `M${up.join("L")}L${down.toReversed().join("L")}Z` }), s("path", { class: "trace-line", d: `M${up.join("L")}` }));
+  }
+  const drawn = s("svg", { viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img", "aria-label": tell(seen, values), preserveAspectRatio: "none" });
+  drawn.append(...parts);
+  return box.replaceChildren(drawn);
+}
+
+function axes(seen, low, high, x, y) {
+  const step = high - low > 14 ? 5 : high - low > 6 ? 2 : 1;
+  const lines = [];
+  for (let v = Math.ceil(low / step) * step; v <= high; v += step) lines.push(s("line", { class: "grid", x1: LEFT, x2: WIDE, y1: y(v), y2: y(v) }), s("text", { x: LEFT - 6, y: y(v) + 5, "text-anchor": "end" }, String(v)));
+  const every = (seen.toMs - seen.fromMs) / 4;
+  const round = Math.max(1, Math.round(every / 1_800_000)) * 1_800_000;
+  for (let at = Math.ceil(seen.fromMs / round) * round; at < seen.toMs; at += round) lines.push(s("line", { class: "grid", x1: x(at), x2: x(at), y1: 6, y2: HIGH - BOTTOM }), s("text", { x: x(at), y: HIGH - 6, "text-anchor": "middle" }, time.clock(at).slice(0, 5)));
+  return lines;
+}
+
+function band(limits, x, y, seen, low, high) {
+  if (!limits) return [];
+  const top = y(limits.max ?? high);
+  const bottom = y(limits.min ?? low);
+  const wide = { x: LEFT, width: WIDE - LEFT };
+  return [s("rect", { class: "band", ...wide, y: top, height: bottom - top }),
+    ...[limits.min, limits.max].filter((v) => v !== null).map((v) => s("line", { class: "band-edge", x1: LEFT, x2: WIDE, y1: y(v), y2: y(v) }))];
+}
+
+/** The picture in a sentence, for whoever cannot see it. */
+function tell(seen, values) {
+  if (values.length === 0) return t("room.no-reading");
+  const unit = seen.unit ?? "";
+  const words = t("room.told", { low: Math.min(...values), high: Math.max(...values), unit });
+  return seen.runs.length > 1 ? `${words} ${count("room.gaps", seen.runs.length - 1)}` : words;
+}
+
+find("#hours").addEventListener("change", picture);
+begin({ draw, named: true, tick: () => document.querySelectorAll(".at-work > li").forEach(tickPlace) });

@@ -1,0 +1,1 @@
+import { begin } from "./shell.js"; begin();

@@ -1,0 +1,17 @@
+// What the page says, in the station's language: the words stand in one file for each language.
+
+import words, { language } from "./catalogue.js";
+
+export { language };
+const plural = new Intl.PluralRules(language);
+
+/** The words for a key, with `{name}` filled in. A key without words is shown as it is. */
+export function t(key, values = {}) {
+  return (words[key] ?? key).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
+}
+
+/** The words for a count: those under `key.one`, `key.other`… as the language has it. */
+export const count = (key, n, values = {}) => t(`${key}.${plural.select(n)}`, { n, ...values });
+
+/** A word of the station, if this language has one for it; else as the station says it. */
+export const named = (kind, word) => words[`${kind}.${word}`] ?? word;

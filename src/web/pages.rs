@@ -1,0 +1,86 @@
+//! The HTML of each page: one shell around every page's own part, in the words of one language.
+
+use super::AppState;
+use super::files::{answer, source};
+use super::words::Words;
+use axum::Router;
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::routing::get;
+use std::future::ready;
+
+const HTML: &str = "text/html; charset=utf-8";
+const SHELL: &str = include_str!("page/shell.html");
+
+/// One page.
+#[derive(Debug)]
+struct Page {
+    /// Its route.
+    at: &'static str,
+    /// Key of its title.
+    title: &'static str,
+    /// Names its script, which fetches what it shows, and its own part of the HTML.
+    name: &'static str,
+    html: &'static str,
+}
+
+macro_rules! page {
+    ($at:literal, $title:literal, $name:literal) => {
+        Page { at: $at, title: $title, name: $name, html: include_str!(concat!("page/", $name, ".html")) }
+    };
+}
+
+/// Every page that has the shell.
+const PAGES: [Page; 12] = [
+    page!("/", "menu.bench", "bench"),
+    page!("/room", "menu.room", "room"),
+    page!("/samples", "menu.samples", "samples"),
+    page!("/samples/{id}", "title.sample", "sample"),
+    page!("/review", "menu.review", "review"),
+    page!("/solutions", "menu.solutions", "solutions"),
+    page!("/equipment", "menu.equipment", "equipment"),
+    page!("/records", "menu.records", "records"),
+    page!("/record/{id}", "title.record", "record"),
+    page!("/charts", "title.charts", "charts"),
+    page!("/people", "menu.people", "people"),
+    page!("/settings", "menu.settings", "settings"),
+];
+
+/// The menu of every page, in the order of a day's work: id of the link, address, key of its word.
+const MENU: [(&str, &str, &str); 9] = [
+    ("bench", "/", "menu.bench"),
+    ("samples", "/samples", "menu.samples"),
+    ("review", "/review", "menu.review"),
+    ("solutions", "/solutions", "menu.solutions"),
+    ("equipment", "/equipment", "menu.equipment"),
+    ("records", "/records", "menu.records"),
+    ("room", "/room", "menu.room"),
+    ("people", "/people", "menu.people"),
+    ("settings", "/settings", "menu.settings"),
+];
+
+/// All pages.
+pub(super) fn routes() -> Router<AppState> {
+    PAGES.iter().fold(Router::new(), |router, page| {
+        let show = move |State(state): State<AppState>, headers: HeaderMap| {
+            ready(answer(&headers, HTML, page.whole(&state.words.now())))
+        };
+        router.route(page.at, get(show))
+    })
+}
+
+impl Page {
+    /// The whole page; the menu's link to the page itself says so.
+    fn whole(&self, words: &Words) -> String {
+        let link = |(id, address, word): (&str, &str, &str)| {
+            let current = if address == self.at { " aria-current=\"page\"" } else { "" };
+            format!("<a class=\"link\" id=\"menu-{id}\" href=\"{address}\"{current}>{{{{{word}}}}}</a>")
+        };
+        let whole = source("shell.html", SHELL)
+            .replace("<!-- body -->", &source(&format!("{}.html", self.name), self.html))
+            .replace("<!-- menu -->", &MENU.map(link).concat())
+            .replace("<!-- script -->", &format!("{}.js", self.name))
+            .replace("<!-- title -->", &format!("{{{{{}}}}}", self.title));
+        words.fill(&whole)
+    }
+}

@@ -1,0 +1,46 @@
+//! The solution's temperature over the last hours, for the room's page.
+
+use super::problem::Problem;
+use super::{AppState, view};
+use crate::domain::moment::{MINUTE, SECOND};
+use crate::journal::{JournalError, Reader};
+use crate::paper::facts;
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use serde::Deserialize;
+use serde_json::Value;
+
+/// Hours of a picture, unless told, and at most.
+const USUAL: u8 = 4;
+const MOST: u8 = 24;
+
+/// Which picture.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Wanted {
+    hours: Option<u8>,
+}
+
+/// The temperatures, in as many stretches as a picture can show.
+pub(super) async fn temperatures(
+    State(state): State<AppState>,
+    wanted: Result<Query<Wanted>, QueryRejection>,
+) -> Result<Json<Value>, Problem> {
+    let Query(wanted) = wanted.map_err(|e| Problem::new(StatusCode::BAD_REQUEST, e.body_text()))?;
+    let hours = wanted.hours.unwrap_or(USUAL);
+    if !(1..=MOST).contains(&hours) {
+        return Err(Problem::new(StatusCode::BAD_REQUEST, format!("`hours` is {hours}; give 1 to {MOST}")));
+    }
+    let committed = state.station.committed().borrow().clone();
+    let to_ns = state.clock.now().wall_ns;
+    let from_ns = to_ns - i64::from(hours) * 60 * MINUTE;
+    let holds_ns = i64::from(committed.bench.settings.temperature_stale_s) * SECOND;
+    let path = state.journal.path().to_path_buf();
+    let unreadable = |e: JournalError| Problem::new(StatusCode::SERVICE_UNAVAILABLE, e.to_string());
+    let read = move || facts::warmths(&Reader::open(&path)?, from_ns - holds_ns, to_ns);
+    let read = tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?;
+    let (readings, _) = read.map_err(unreadable)?;
+    Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns)))
+}
