@@ -36,7 +36,7 @@ function countForm(box, count, said) {
 /** What the specimen weighs, in a sentence; empty where its method does not ask. */
 export function portionWords({ portionMasses: masses }) {
   if (!masses) return "";
-  if (masses.needs) return t("portion.needs", { what: named("material", masses.needs) });
+  if (masses.needs) return t("portion.needs", { what: named("property", masses.needs) });
   return masses.correctiveSand ? t("portion.with-sand", masses) : t("portion.mass", masses);
 }
 
@@ -45,7 +45,7 @@ export function drawMaterial(box, sample, near) {
   rebuilt(box, [sample.id, sample.material], () => (sample.material ?? []).map((one) => {
     const send = h("button", { class: "act" }, one.percent === null ? t("material.state") : t("material.again"));
     const form = h("form", { class: "form" },
-      h("label", {}, `${t("material.percent", { what: capital(named("material", one.word)) })}${one.percent === null ? "" : `: ${one.percent}`}`,
+      h("label", {}, `${t("material.percent", { what: capital(named("property", one.word)) })}${one.percent === null ? "" : `: ${one.percent}`}`,
         h("input", { name: "percent", inputMode: "decimal", autocomplete: "off", size: 6, maxLength: 8 })),
       send);
     form.onsubmit = async (event) => {
@@ -71,8 +71,8 @@ export function recordParts(data, { table, facts, amount, instant, by }) {
     counts && table(t("counts.title"), [t("counts.step"), t("counts.number"), t("portion.required"), t("counts.when")], counts.map((c) => [
       named("step", c.step), countWords(c), range(c.required), c.at ? `${instant(c.at)}, ${by(c.at.by)}` : ""])),
     portion && facts(t("portion.title"), [
-      [capital(named("material", "moisture content")), percent(portion.moisture)],
-      [capital(named("material", "fines content")), percent(portion.fines)],
+      [capital(named("property", "moisture content")), percent(portion.moisture)],
+      [capital(named("property", "fines content")), percent(portion.fines)],
       [t("portion.required"), portion.required && range(portion.required)],
       [t("portion.sand"), portion.correctiveSand && sandWords(portion.correctiveSand, range, amount)]]),
   ].filter(Boolean);
