@@ -35,6 +35,7 @@ use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
+use crate::settings::told;
 use crate::triggers::gpio;
 use crate::web::report::Reports;
 use crate::web::{self, AppState};
@@ -219,6 +220,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock,
         running_clock,
         live: live.clone(),
+        settings: told(&settings).into(),
         words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
         zone: settings.station.time_zone.as_str().into(),
         labels: settings.labels,

@@ -20,7 +20,8 @@ impl Words {
     /// Those of a language; `None`: it does not come with the program.
     pub fn of(language: &str) -> Option<Self> {
         let (language, file) = LANGUAGES.iter().find(|(tag, _)| *tag == language)?;
-        let by_key = serde_json::from_str(&source(&format!("words/{language}.json"), file)).unwrap_or_default();
+        let by_key =
+            serde_json::from_str(&source(&format!("words/{language}.json"), file)).unwrap_or_default();
         Some(Self { language, by_key: Arc::new(by_key) })
     }
 
