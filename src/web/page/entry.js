@@ -17,7 +17,7 @@ export function meaning(of, readings) {
   const unit = named("unit", readings.unit);
   const offset = Number(readings.sandOffset ?? 0);
   const what = of === "sand" ? t(offset > 0 ? "entry.sand-at-indicator" : "entry.sand-at-foot", { unit, offset: readings.sandOffset ?? "", symbol: readings.unit })
-    : t(`entry.${of}`, { unit });
+    : t(of === "clay" ? "entry.clay" : "entry.sediment", { unit });
   if (!readings.mark) return what;
   const between = readings.betweenMarks === "higher" ? "entry.marks-higher" : readings.betweenMarks === "nearest" ? "entry.marks-nearest" : "entry.marks";
   return `${what} ${t(between, { mark: readings.mark, symbol: readings.unit })}`;
