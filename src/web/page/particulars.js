@@ -53,9 +53,10 @@ export function write(form, said) {
 }
 
 /** One particular in words. */
-export const shown = (said, name) => (name === "limit"
-  ? said.limit && t("limit.words", { value: said.limit["at-least"], specification: said.limit.specification })
-  : said[name]);
+export function shown(said, name) {
+  if (name === "limit") return said.limit && t("limit.words", { value: said.limit["at-least"], specification: said.limit.specification });
+  return name.endsWith("-at") ? said[name]?.replace("T", " ") : said[name];
+}
 
 /** A limit as it was typed; `fault`: what is wrong with it, before it is sent. */
 export function limitOf(form) {

@@ -18,10 +18,6 @@ let places = [];
 
 find(".fields", form).append(particulars.fields());
 
-const report = (s) => h("section", {}, h("h2", {}, t("sample.report")), h("div", { class: "acts" },
-  h("a", { class: "link", href: `/report/${s.id}` }, t("sample.report-page")),
-  h("a", { class: "link", href: `/report/${s.id}/pdf`, download: "" }, t("sample.report-pdf"))));
-
 function versionLink({ document: id, version, status, number, madeMs }) {
   const what = t("version.number", { version: version ?? 1 });
   const more = status && status !== "preliminary" ? `, ${named("status", status)}` : "";
@@ -54,12 +50,12 @@ function corrected(s) {
 
 function parts(s) {
   return [
-    h("section", { class: "headline" }, h("h2", {}, t("samples.state")), s.reported !== null && h("b", {}, s.reported), h("p", {}, s.stateText)),
-    ...sections(s),
+    h("div", { class: "record stands" },
+      h("section", { class: "headline" }, h("h2", {}, t("samples.state")), s.reported !== null && h("b", {}, s.reported), h("p", {}, s.stateText)),
+      ...sections(s)),
     came(s),
     table(t("register.specimens"), [t("specimen.name"), t("specimen.where"), t("samples.state"), t("specimen.record"), ""], s.specimens.map(specimenRow)),
     table(t("version.title"), [t("version.name"), t("version.result")], s.versions.map((v) => [versionLink(v), v.result])),
-    report(s),
     table(t("weighings.title"), [t("weighings.of"), t("weighings.mass"), t("weighings.when"), t("weighings.balance"), ""],
       s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced && t("weighings.replaced")])),
     table(t("prepared.title"), [t("corrected.what"), t("weighings.when"), t("corrected.who")],
@@ -86,6 +82,7 @@ async function load() {
   find("#label").href = `/samples/${sample.id}/label`;
   const { course, ...rest } = sample;
   find("#report").href = `/report/${sample.id}`;
+  find("#pdf").href = `/report/${sample.id}/pdf`;
   drawCourse(find("#course"), sample);
   rebuilt(find("#parts"), rest, () => parts(sample));
   show(find("#correct"), true);
