@@ -109,40 +109,46 @@ try {
     await page.waitForFunction(([i, l]) => document.getElementById(i).textContent === `${l}-1`, [id, label]);
     check(true, "its tin took a place");
     // What is typed must outlive the views that come in while it is typed.
-    await card.locator(".more > summary").click();
-    const when = card.locator(".missed [name=when]");
+    const sheet = page.locator("#sheet");
+    const more = () => card.locator("header .more").click();
+    const close = () => sheet.locator(".close").click();
+    await more();
+    const when = sheet.locator(".missed [name=when]");
     await when.fill("25:99");
     await page.waitForTimeout(1500);
     check(await when.inputValue() === "25:99", "what is typed is kept while views come in");
-    await card.locator(".missed button").click();
-    check((await card.locator(".said").textContent()).includes("HH:MM:SS"), "an impossible time is answered beside the field");
+    await sheet.locator(".missed button").click();
+    check((await sheet.locator(".said").first().textContent()).includes("HH:MM:SS"), "an impossible time is answered beside the field");
+    await close();
     await card.locator(".todo button.primary").click();
     await page.waitForFunction((i) => document.getElementById(i).closest(".place").querySelector(".said").dataset.kind === "done", id);
     check(true, "the next act was done by clicking");
     await page.waitForTimeout(700); // a press just after the act changed is not taken
-    await card.locator(".undo button").first().click();
-    await card.locator(".corrections li form").waitFor();
+    await more();
+    await sheet.locator(".undo button").first().click();
+    await sheet.locator(".corrections li form").waitFor();
     check(true, "it was taken back, and its reason is pending");
-    await card.locator(".corrections [name=reason]").fill("to see whether it can be");
-    await card.locator(".corrections button").click();
-    await card.locator(".corrections .quiet").waitFor();
-    check((await card.locator(".corrections").textContent()).includes("to see whether it can be"), "the reason was given afterwards");
-    await card.locator(".correct details summary").click();
-    check((await card.locator(".history").textContent()).includes("taken back"), "the history shows what was taken back");
+    await sheet.locator(".corrections [name=reason]").fill("to see whether it can be");
+    await sheet.locator(".corrections button").click();
+    await sheet.locator(".corrections .quiet").waitFor();
+    check((await sheet.locator(".corrections").textContent()).includes("to see whether it can be"), "the reason was given afterwards");
+    await sheet.locator(".correct details summary").click();
+    check((await sheet.locator(".history").textContent()).includes("taken back"), "the history shows what was taken back");
     await shot("after-acts");
     // Something happened, and the place was wrong.
-    await card.locator(".odd .notes button", { hasText: "Bumped" }).click();
-    await card.locator(".noted li", { hasText: "Bumped" }).waitFor();
-    check((await card.locator(".noted li").textContent()).includes("Rehearsal Person"), "a note at a touch carries the name");
+    await sheet.locator(".odd .notes button", { hasText: "Bumped" }).click();
+    await sheet.locator(".noted li", { hasText: "Bumped" }).waitFor();
+    check((await sheet.locator(".noted li").textContent()).includes("Rehearsal Person"), "a note at a touch carries the name");
     await shot("noted");
     const last = page.locator(".place").last();
     const number = await last.locator(".number").textContent();
     if (await last.getAttribute("data-empty") && await last.locator("h3").getAttribute("id") !== id) {
-      await card.locator(".moved select").selectOption({ label: number });
-      await card.locator(".moved button", { hasText: "always stood" }).click();
+      await sheet.locator(".moved select").selectOption({ label: number });
+      await sheet.locator(".moved button", { hasText: "always stood" }).click();
       await page.waitForFunction(([n, l]) => document.getElementById(`place-${n}`).textContent === l, [number, `${label}-1`]);
       check(await card.getAttribute("data-empty") === "yes", "a wrong place was corrected");
     }
+    if (await sheet.isVisible()) await close();
     const sample = page.locator(`.sample:has(h3 a:text-is("${label}"))`);
     await sample.locator(".more > summary").click();
     await sample.locator(".plan input").fill("3");

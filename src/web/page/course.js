@@ -157,7 +157,7 @@ function stepRow(s) {
   const limits = s.kind.kind !== "weigh" ? "" : ` (${s.limits ? t("mass.limits", s) : t("mass.no-limits")})`;
   const why = s.reason ? `: ${s.reason}` : "";
   return h("li", { "data-standing": s.standing, "data-side": s.side ?? "", "aria-current": s.isNext ? "step" : "false" },
-    h("span", {}, h("b", {}, `${STANDS[s.standing]} ${named("step", s.name)}`), h("span", { class: "quiet" }, limits)),
+    h("span", {}, h("b", {}, `${STANDS[s.standing]} ${capital(named("step", s.name))}`), h("span", { class: "quiet" }, limits)),
     h("span", {}, `${t(`standing.${s.standing}`)}${why}${mass}`), h("span", { class: "quiet" }, s.at ? by(s.at) : ""));
 }
 

@@ -120,8 +120,8 @@ form.addEventListener("submit", async (event) => {
 });
 
 limitForm(find("#limit"), () => shown, load);
-load();
 setInterval(() => tickCourse(find("#course")), 250);
+// What belongs to the sample is asked for once the station has been heard: its word comes with its time.
 begin({
   named: true,
   draw: (view) => {

@@ -134,5 +134,5 @@ if (query.has("register")) {
   form.elements.identifier.value = query.get("register");
   form.elements.label.focus();
 }
-load();
+// The list is asked for once the station has been heard: its word comes with its time.
 begin({ draw: view });
