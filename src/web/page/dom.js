@@ -79,3 +79,36 @@ export function options(select, choices) {
     return nodes;
   });
 }
+
+export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
+
+/** Where the answer to an act is shown. */
+export const said = () => h("p", { class: "said" });
+
+export const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`.trim(), on: { click: call } }, words);
+
+/** A field under its name. */
+export const field = (words, input) => h("label", {}, h("span", {}, words), input);
+
+/** A field for words; `props` go to the input. */
+export const wordsField = (words, name, props = {}) => field(words, h("input", { name, maxLength: 200, autocomplete: "off", ...props }));
+
+/** Pairs of a name and what it holds; what is not there is left out. */
+export function facts(caption, pairs) {
+  const there = pairs.filter(([, value]) => value !== null && value !== undefined && value !== false && value !== "");
+  return h("section", {}, h("h2", {}, caption), h("dl", {}, ...there.flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])));
+}
+
+/** A table under its title; nothing without rows. Several parts of a cell come as a list; `rows` may bear an `id`. */
+export function table(caption, heads, rows) {
+  if (!rows.length) return null;
+  return h("section", {}, h("h2", {}, caption), grid(heads, rows));
+}
+
+/** A table that can be moved sideways where it has no room. */
+export function grid(heads, rows) {
+  const cell = (value) => h("td", {}, ...[value ?? ""].flat().flatMap((part, n) => (n ? [" ", part] : [part])));
+  return h("div", { class: "scroll" }, h("table", {},
+    h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
+    h("tbody", {}, ...rows.map((cells) => h("tr", cells.id ? { id: cells.id } : {}, ...cells.map(cell))))));
+}

@@ -76,6 +76,3 @@ export function recordParts(data, { table, facts, amount, instant, by }) {
       ["Corrective sand", portion.correctiveSand && `${range(portion.correctiveSand.required)}; weighed: ${portion.correctiveSand.mass ? amount(portion.correctiveSand.mass) : "no"}`]]),
   ].filter(Boolean);
 }
-
-/** `durabilityIndex` as words. */
-export const words = (name) => capital(name.replace(/([A-Z])/g, (c) => ` ${c.toLowerCase()}`).replace(/([0-9]+)$/, " ($1)"));
