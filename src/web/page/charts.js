@@ -11,6 +11,9 @@ const UPPER = { top: 16, height: 190 };
 const LOWER = { top: 236, height: 84 };
 const LEFT = 56;
 const RIGHT = 96;
+/** Room for a label below the points, and the letters that it holds. */
+const LABEL = 96;
+const LABEL_LETTERS = 14;
 
 let sequence = null;
 
@@ -46,7 +49,7 @@ function drawing(chart) {
   const below = scale(LOWER, [0, ...moved.map(([, range]) => range), ...(limits ? [limits.rangeEnd.value] : [])]);
   const path = (list) => list.map(([px, py], n) => `${n ? "L" : "M"}${px.toFixed(1)} ${py.toFixed(1)}`).join("");
   const kind = limits?.frozen ? "limit" : "limit open";
-  const every = Math.ceil(points.length / 12);
+  const every = Math.ceil(LABEL / step);
   const words = t("charts.told", { title: chart.title, results: points.length, signals: points.filter((p) => p.rules.length).length });
   return svg("svg", { viewBox: `0 0 ${WIDTH} 360`, role: "img", "aria-label": words, class: "chart" },
     ...(limits ? [
@@ -62,7 +65,7 @@ function drawing(chart) {
       const title = svg("title", {}, `${p.label}: ${p.text}, ${time.when(p.atMs)}${p.rules.length ? `; ${p.rules.join("; ")}` : ""}`);
       return [
         p.rules.length ? svg("path", { d: `M${px} ${py - 9}l8 14h-16z`, class: "signal" }, title) : svg("circle", { cx: px, cy: py, r: 4, class: "point" }, title),
-        at % every === 0 && svg("text", { x: px, y: 344, class: "name", "text-anchor": "middle" }, p.label.slice(0, 10)),
+        at % every === 0 && svg("text", { x: px, y: 344, class: "name", "text-anchor": "middle" }, p.label.length > LABEL_LETTERS ? `${p.label.slice(0, LABEL_LETTERS - 1)}…` : p.label),
       ];
     }),
     ...moved.map(([at, range]) => svg("circle", { cx: x(at), cy: below(range), r: 2.5, class: "point" })));

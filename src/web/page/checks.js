@@ -17,8 +17,16 @@ const WITH = { "check-mass": "check-mass", thermometer: "reference-thermometer" 
 /** Ways that begin with a press: masses from the balance, cycles that are counted. */
 const BEGUN = ["check-mass", "weigh", "water-volume", "rate"];
 
+const SOON_MS = 2 * 86_400_000;
+
 /** How an item or a check stands, in words with a sign. */
 export const standing = (state) => `${SHAPES[state] ?? ""} ${named("standing", state)}`.trim();
+
+/** Until when it holds: to the hour where that is soon, else the day. */
+export function due(ms) {
+  const soon = ms - (time.wallNow() ?? ms) < SOON_MS;
+  return t("equipment.due", { when: soon ? time.when(ms) : time.day(ms) });
+}
 
 /** The block of a check; `draw(check, view)` keeps it current. */
 export function checkBlock(id, name, how) {
@@ -36,7 +44,7 @@ export function checkBlock(id, name, how) {
     node.dataset.state = check.state ?? "";
     text(head, `${check.title}: ${check.state ? standing(check.state) : t("check.no-interval")}`);
     text(about, listed([check.required && t("check.limits", { limits: check.required }), check.source,
-      check.every && EVERY[check.every.unit](check.every.value), check.dueMs && t("equipment.due", { when: time.when(check.dueMs, null) })]));
+      check.every && EVERY[check.every.unit](check.every.value), check.dueMs && due(check.dueMs)]));
     text(instruction, check.instruction);
     const known = view.items.filter((i) => i.kind === WITH[how]);
     if (WITH[how]) options(form.elements.with, [["", t("choose")], ...known.map((i) => [i.id, listed([i.id, i.class, i.nominal], " ")])]);

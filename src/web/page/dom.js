@@ -99,16 +99,20 @@ export function facts(caption, pairs) {
   return h("section", {}, h("h2", {}, caption), h("dl", {}, ...there.flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])));
 }
 
-/** A table under its title; nothing without rows. Several parts of a cell come as a list; `rows` may bear an `id`. */
+/** A table under its title; nothing without rows. */
 export function table(caption, heads, rows) {
-  if (!rows.length) return null;
-  return h("section", {}, h("h2", {}, caption), grid(heads, rows));
+  return rows.length ? h("section", {}, h("h2", {}, caption), grid(heads, rows)) : null;
 }
 
-/** A table that can be moved sideways where it has no room. */
+/** A table. Several parts of a cell come as a list; a row may bear an `id`. Where it has no room, each row stands for itself. */
 export function grid(heads, rows) {
-  const cell = (value) => h("td", {}, ...[value ?? ""].flat().flatMap((part, n) => (n ? [" ", part] : [part])));
-  return h("div", { class: "scroll" }, h("table", {},
+  return h("div", { class: "scroll" }, h("table", { class: "stacked" },
     h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
-    h("tbody", {}, ...rows.map((cells) => h("tr", cells.id ? { id: cells.id } : {}, ...cells.map(cell))))));
+    h("tbody", {}, ...rows.map((cells) => rowOf(heads, cells)))));
+}
+
+/** A row of a table with these heads. */
+export function rowOf(heads, cells) {
+  const parts = (cell) => [cell ?? ""].flat().filter(Boolean).flatMap((part, n) => (n ? [" ", part] : [part]));
+  return h("tr", cells.id ? { id: cells.id } : {}, ...heads.map((head, n) => h("td", { "data-head": head }, ...parts(cells[n]))));
 }

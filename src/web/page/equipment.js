@@ -1,7 +1,7 @@
 // The page of the equipment: the daily check, the items with what is due, their checks, and the
 // records that used an item while it was in doubt. It decides nothing.
 
-import { checkBlock, standing } from "./checks.js";
+import { checkBlock, due, standing } from "./checks.js";
 import { button, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { follow } from "./shell.js";
@@ -56,26 +56,28 @@ function makeItem({ id }) {
     node.dataset.state = now.state;
     rebuilt(head, [now.id, now.title, now.state, now.dueMs, now.why, now.kit], () => [
       h("b", {}, `${standing(now.state)}  ${now.id}`), h("span", {}, ` ${headWords(now)}`)]);
-    text(facts, listed([now.why, now.place && t("equipment.at-place", { place: now.place }), now.class && t("equipment.of-class", { class: now.class }),
+    text(facts, listed([!isBad(now) && now.why, now.place && t("equipment.at-place", { place: now.place }), now.class && t("equipment.of-class", { class: now.class }),
       now.nominal, now.instrument && t("equipment.read-as", { name: now.instrument })]));
     text(kit, now.kit ? t("equipment.leave-kit") : t("equipment.in-kit"));
     show(out, !now.outOfUse);
     show(why, !now.outOfUse);
     show(back, Boolean(now.outOfUse));
     keyed(checks, now.checks, (c) => c.name, (c) => checkBlock(id, c.name, c.how), (block, c) => block.draw(c, view));
-    rebuilt(doubts, now.lookBack, () => now.lookBack.map((d) => doubtBlock(id, d)));
+    rebuilt(doubts, now.lookBack, () => now.lookBack.map((d) => doubtBlock(now, d)));
   };
   return node;
 }
 
+const isBad = ({ state }) => ["past-due", "failed", "out-of-use"].includes(state);
+
 function headWords(item) {
-  const bad = ["past-due", "failed", "out-of-use"].includes(item.state) ? `: ${item.why}` : "";
-  return listed([item.kindTitle, item.title, item.dueMs && t("equipment.due", { when: time.when(item.dueMs, null) })], ", ")
+  const bad = isBad(item) ? `: ${item.why}` : "";
+  return listed([item.kindTitle, item.title, item.dueMs && due(item.dueMs)], ", ")
     + bad + (item.kit ? "" : ` (${t("equipment.not-in-kit")})`);
 }
 
 /** Records that used the item while it was in doubt: fetched when somebody asks. */
-function doubtBlock(id, doubt) {
+function doubtBlock({ id, checks }, doubt) {
   const list = h("ul", { class: "rows" });
   const near = said();
   const press = button(t("equipment.list-used"), async () => {
@@ -94,7 +96,7 @@ function doubtBlock(id, doubt) {
   });
   const from = doubt.fromMs ? t("equipment.doubt-from-check", { when: time.when(doubt.fromMs, null) }) : t("equipment.doubt-from-beginning");
   const to = doubt.toMs ? time.when(doubt.toMs, null) : t("equipment.doubt-to-now");
-  return h("section", { class: "doubt" }, h("p", {}, t("equipment.doubt", { check: doubt.check, from, to })), press, near, list);
+  return h("section", { class: "doubt" }, h("p", {}, t("equipment.doubt", { check: checks.find((c) => c.name === doubt.check)?.title ?? doubt.check, from, to })), press, near, list);
 }
 
 const workRow = (s) => h("li", {}, h("span", {}, t("equipment.at-work", { label: s.label, place: s.place })), h("span", {}, time.when(s.atMs, null)));

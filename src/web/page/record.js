@@ -14,11 +14,12 @@ const LEVELS = ["clay", "sand", "sediment"];
 const unit = (code) => (code in UNITS ? UNITS[code] : code ?? "");
 const amount = (q) => (q ? `${q.text} ${unit(q.unit)}`.trim() : t("record.not-known"));
 
-function instant(at) {
-  if (!at) return t("record.not-known");
-  const wall = at.wallClock !== "synchronised" && t("record.wall-clock", { state: named("wall", at.wallClock) });
-  return `${time.when(Date.parse(at.time), null)} ${time.zoneName()} (${listed([named("stamp", at.stamp), wall], ", ")})`;
-}
+const moment = (at) => `${time.when(Date.parse(at.time), null)} ${time.zoneName()}`;
+
+/** How the time of something is known. */
+const known = (at) => listed([named("stamp", at.stamp), at.wallClock !== "synchronised" && t("record.wall-clock", { state: named("wall", at.wallClock) })], ", ");
+
+const instant = (at) => (at ? `${moment(at)} (${known(at)})` : t("record.not-known"));
 
 /** Who, and by which way; or which switch. */
 function by(who) {
@@ -28,6 +29,9 @@ function by(who) {
 }
 
 const instantBy = (at) => (at ? `${instant(at)}, ${by(at.by)}` : "");
+
+/** The same for a table: the time, and under it how it is known and by whom. */
+const cell = (at, who = at?.by, more = null) => (at ? [moment(at), h("span", { class: "under" }, listed([known(at), by(who), more], "; "))] : "");
 
 /** What was read and what was added to it. */
 const correction = (c) => (c ? t("record.correction", { read: amount(c.reading), added: amount(c.added) }) : "");
@@ -60,7 +64,7 @@ function about(d) {
 
 function masses(sample) {
   return table(t("record.masses"), [t("record.mass"), t("record.read"), t("col.when"), t("record.origin")],
-    Object.entries(sample.masses ?? {}).map(([name, w]) => [name, amount(w), instant(w.at), origin(w.origin)]));
+    Object.entries(sample.masses ?? {}).map(([name, w]) => [name, amount(w), cell(w.at), origin(w.origin)]));
 }
 
 function deviations(list) {
@@ -70,7 +74,7 @@ function deviations(list) {
 }
 
 function steps(data) {
-  const end = (e) => (e ? (e.bound ? t("record.bounded-by", { when: instantBy(e) }) : instantBy(e)) : "");
+  const end = (e) => (e?.bound ? [t("record.bounded-by"), ...cell(e)] : cell(e));
   const limits = ({ required: r }) => (r.min === null && r.max === null ? t("record.no-limit") : range(r, "s"));
   const lasted = ({ duration: d }) => `${amount(d)} (${named("clock", d.clock)})`;
   return table(t("record.steps"), [t("record.step"), t("record.begin-or-instant"), t("col.end"), t("record.lasted"), t("record.required"), t("record.verdict")],
@@ -81,7 +85,7 @@ function steps(data) {
 
 function readings(data) {
   const row = (of, r) => [capital(named("level", of)), amount(r), r.entered, amount(r.level), amount(r.offset),
-    listed([`${instant(r.at)}, ${by(r.by)}`, r.foot && t("record.foot", { foot: r.foot })], "; ")];
+    cell(r.at, r.by, r.foot && t("record.foot", { foot: r.foot }))];
   return table(t("record.readings"), [t("record.reading"), t("record.recorded"), t("record.entered"), t("entry.level"), t("record.taken-off"), t("col.who-and-when")],
     LEVELS.filter((of) => data.readings[of]).map((of) => row(of, data.readings[of])));
 }
@@ -90,7 +94,7 @@ function temperature(of) {
   const from = t("record.temperature-from", { instrument: of.instrument ?? t("record.no-instrument"), readings: of.readings, probe: named("stands", of.probe) });
   return facts(t("record.temperature"), [
     [t("record.limits"), of.limits ? range(of.limits, unit(of.limits.unit)) : t("record.no-limit")],
-    [t("record.watched"), t("record.from-to", { from: of.from, to: of.to })],
+    [t("record.watched"), t("record.from-to", { from: named("step", of.from), to: named("step", of.to) })],
     [t("record.low-mean-high"), [of.minimum, of.mean, of.maximum].map(amount).join(", ")],
     [t("record.out-of-limits"), t("record.outside", { outside: amount(of.outside), below: amount(of.below), above: amount(of.above) })],
     [t("record.without-reading"), amount(of.withoutReading)],
@@ -127,8 +131,8 @@ function specimenRecord(d) {
   const { data } = d;
   return [
     headline(data), reviewPart(data), deviations(data.deviations), readings(data), calculation(data), changes(data), steps(data),
-    table(t("record.further-runs"), [t("col.begin"), t("col.end")], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
-    table(t("place.no-line-yet"), [t("col.when"), t("col.who")], data.noLineYet.map((m) => [instant(m), by(m.by)])),
+    table(t("record.further-runs"), [t("col.begin"), t("col.end")], data.furtherRuns.map((r) => [cell(r.begin), cell(r.end)])),
+    table(t("place.no-line-yet"), [t("col.who-and-when")], data.noLineYet.map((m) => [cell(m)])),
     ...incidents(data.incidents),
     ...recordParts(data, { table, facts, amount, instant, by }),
     temperature(data.temperature), room(data.room), specimenPart(data), preparation(data.sample), masses(data.sample), about(d),
@@ -140,12 +144,12 @@ function incidents(all) {
   if (!all) return [];
   return [
     all.lateLine && facts(t("record.late-line"), [[t("record.standing"), all.lateLine.text]]),
-    table(t("record.notes"), [t("col.what"), t("record.words"), t("record.during"), t("col.when"), t("col.who")],
-      all.notes.map((n) => [named("incident", n.kind), n.text, n.during, instant(n.at), by(n.at.by)])),
-    table(t("record.places"), [t("record.from"), t("record.to"), t("record.how"), t("record.during"), t("col.when"), t("col.who")],
-      all.places.map((p) => [p.from, p.to, named("placing", p.change), p.during, instant(p.at), by(p.at.by)])),
+    table(t("record.notes"), [t("col.what"), t("record.words"), t("record.during"), t("col.who-and-when")],
+      all.notes.map((n) => [named("incident", n.kind), n.text, n.during, cell(n.at)])),
+    table(t("record.places"), [t("record.from"), t("record.to"), t("record.how"), t("record.during"), t("col.who-and-when")],
+      all.places.map((p) => [p.from, p.to, named("placing", p.change), p.during, cell(p.at)])),
     all.interruption && interruption(all.interruption),
-    table(t("record.placed-weighings"), [t("record.mass"), t("col.when"), t("col.who")], all.placedWeighings.map((w) => [w.mass, instant(w.at), by(w.at.by)])),
+    table(t("record.placed-weighings"), [t("record.mass"), t("col.who-and-when")], all.placedWeighings.map((w) => [w.mass, cell(w.at)])),
   ];
 }
 
@@ -171,9 +175,8 @@ function repeated(repeat) {
 }
 
 function preparation(sample) {
-  return table(t("record.preparation", sample), [t("col.what"), t("col.when"), t("col.who")],
-    [[t("record.registered"), instant(sample.registered), by(sample.registered.by)],
-      ...sample.preparation.map((p) => [capital(named("readied", p.what)), instant(p.at), by(p.at.by)])]);
+  return table(t("record.preparation", sample), [t("col.what"), t("col.who-and-when")],
+    [[t("record.registered"), cell(sample.registered)], ...sample.preparation.map((p) => [capital(named("readied", p.what)), cell(p.at)])]);
 }
 
 function specimenRow(s) {
@@ -203,7 +206,7 @@ function changes(data) {
   const caption = data.replaces ? t("record.corrected-replaces", data.replaces) : t("record.was-corrected");
   return table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
     data.changes.map((c) => [`${c.specimen ? `${c.specimen.label}: ` : ""}${c.what}`, shown(c.from), shown(c.to),
-      `${by(c.who)}, ${instant(c.when)}`, c.reason ?? t("record.pending")]));
+      cell(c.when, c.who), c.reason ?? t("record.pending")]));
 }
 
 /** What a record's page can correct: from the document itself, whatever has become of its place. */

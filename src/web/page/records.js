@@ -1,6 +1,6 @@
 // Records and results of all days: searched, written to files, and the room that they take.
 
-import { button, find, h, options, rebuilt, show, text, wordsField } from "./dom.js";
+import { button, find, h, options, rebuilt, rowOf, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { standing } from "./reviewed.js";
 import { begin } from "./shell.js";
@@ -54,17 +54,16 @@ function countWords(list) {
   return list.newest ? t("records.none-of-kind") : t("records.none");
 }
 
+const HEADS = [...document.querySelectorAll("#list th")].map((head) => head.textContent);
+
 function row(d) {
   const hold = d.sampleId && button(t("records.hold-begin"), () => chooseHold(d));
   hold?.setAttribute("aria-label", t("records.hold-sample", { sample: d.sample }));
-  return h("tr", {},
-    h("td", {}, String(d.number)),
-    h("td", {}, what(d)),
-    h("td", {}, d.result && h("b", { class: "digits-small" }, d.result), d.quantity && h("span", { class: "quiet" }, ` ${quantity(d.quantity)}`)),
-    h("td", {}, d.status && standing(d.status), d.deviations > 0 && h("span", { class: "quiet" }, ` ▲ ${count("room.deviations", d.deviations)}`)),
-    h("td", {}, d.method ?? ""),
-    h("td", {}, time.when(d.madeMs)),
-    h("td", {}, hold));
+  const under = (words) => words && h("span", { class: "under" }, words);
+  return rowOf(HEADS, [
+    String(d.number), what(d), [d.result && h("b", {}, d.result), under(d.quantity && quantity(d.quantity))],
+    [d.status && standing(d.status), under(d.deviations > 0 && `▲ ${count("room.deviations", d.deviations)}`)],
+    d.method, time.when(d.madeMs), hold]);
 }
 
 function what(d) {
@@ -72,7 +71,7 @@ function what(d) {
   if (d.removed) return h("span", { class: "quiet" }, isRecord ? t("records.record-removed") : t("records.result-removed"));
   const under = listed([isRecord ? t("records.a-record") : t("records.a-result"), d.project,
     d.version > 1 && t("record.version", { version: d.version }), d.replacedBy && t("records.replaced-by", { number: d.replacedBy })], ", ");
-  return h("span", {}, h("a", { class: "link", href: isRecord ? `/record/${d.id}` : `/samples/${d.sampleId}` }, d.label), h("span", { class: "quiet" }, ` ${under}`));
+  return [h("a", { class: "link", href: isRecord ? `/record/${d.id}` : `/samples/${d.sampleId}` }, d.label), h("span", { class: "under" }, under)];
 }
 
 /** Links to the files of the chosen days; the browser saves them. */

@@ -1,10 +1,9 @@
 // What waits for review: each sample with its result, its records, their deviations and changes.
 // A decision names the documents that were looked at, so nobody approves what has changed since.
 
-import { button, find, h, keyed, rebuilt, said, show, wordsField } from "./dom.js";
+import { button, capital, find, h, keyed, rebuilt, said, show, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { decisions, operators, standing } from "./reviewed.js";
-import { deviation } from "./place.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
 import { count, listed, named, t } from "./words.js";
@@ -118,6 +117,8 @@ function recordCard(document) {
     data.status !== "void" && h("details", { class: "more" }, h("summary", {}, t("review.record-alone")),
       h("div", { class: "form" }, ...decide(one, data.status, near))), near);
 }
+
+const deviation = (d) => h("li", {}, h("b", {}, capital(d.what)), ` ${t("review.deviation", { required: d.required, actual: d.actual })}`);
 
 /** What was corrected of a record. */
 function changeRow({ what, from, to, who, reason }) {

@@ -82,15 +82,15 @@ function headWords(now) {
 
 function factWords(now) {
   const { discarded } = now;
-  const made = { when: time.when(now.madeMs, null), by: now.madeBy ?? "?" };
+  const made = { when: time.day(now.madeMs), by: now.madeBy ?? "?" };
   const used = now.kind === "working" && !discarded;
   return listed([
     discarded && t("bottle.discarded", { when: time.when(discarded.atMs, null), reason: discarded.reason }),
     now.madeMs === null ? t("bottle.made-unknown") : now.bought ? t("bottle.made", made) : t("bottle.made-by", made),
-    now.expiresMs === null ? t("bottle.last-day-unknown") : t("bottle.good-until", { when: time.when(now.expiresMs, null) }),
+    now.expiresMs === null ? t("bottle.last-day-unknown") : t("bottle.good-until", { when: time.day(now.expiresMs) }),
     !discarded && t("bottle.left", { left: now.left ?? "?", volume: now.volume }),
     used && now.fillings > 0 && count("bottle.filled", now.fillings),
-    used && now.cylinders !== null && count("bottle.enough", now.cylinders),
+    used && now.cylinders !== null && (now.cylinders > 0 ? count("bottle.enough", now.cylinders) : t("bottle.not-enough")),
     now.stock && t("bottle.from-stock", { stock: now.stock }), now.water && named("water", now.water), now.waterNote,
     now.bought && t("bottle.lot-of", now.bought),
   ]);
