@@ -153,12 +153,12 @@ function filling(card) {
 // What was entered
 
 function stepRow(s) {
-  const mass = s.mass ? ` ${s.mass}${s.side ? ` ${t(`side.${s.side}`)}` : ""}` : "";
+  const mass = s.mass ? ` ${s.mass}${s.side ? ` ${t(`mass-side.${s.side}`)}` : ""}` : "";
   const limits = s.kind.kind !== "weigh" ? "" : ` (${s.limits ? t("mass.limits", s) : t("mass.no-limits")})`;
   const why = s.reason ? `: ${s.reason}` : "";
   return h("li", { "data-standing": s.standing, "data-side": s.side ?? "", "aria-current": s.isNext ? "step" : "false" },
     h("span", {}, h("b", {}, `${STANDS[s.standing]} ${capital(named("step", s.name))}`), h("span", { class: "quiet" }, limits)),
-    h("span", {}, `${t(`standing.${s.standing}`)}${why}${mass}`), h("span", { class: "quiet" }, s.at ? by(s.at) : ""));
+    h("span", {}, `${t(`course-step.${s.standing}`)}${why}${mass}`), h("span", { class: "quiet" }, s.at ? by(s.at) : ""));
 }
 
 function factsOf({ casts: made, declined }) {

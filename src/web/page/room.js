@@ -55,7 +55,7 @@ function tickPlace(node) {
   const stage = now?.stage ?? (specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
   mark(node, "stage", stage);
   text(find(".digits", node), now ? now.digits : specimen.result && specimen.voided === null ? specimen.result : "");
-  const deviations = specimen.deviations.length ? ` · ▲ ${count("deviation.count", specimen.deviations.length)}` : "";
+  const deviations = specimen.deviations.length ? ` · ▲ ${count("room.deviations", specimen.deviations.length)}` : "";
   const what = running ? `${capital(named("step", running.step))}, ${now.caption}` : t(`stage.${stage}`);
   text(find(".what .quiet", node), `${what}${deviations}`);
 }
