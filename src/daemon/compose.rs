@@ -220,6 +220,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock,
         running_clock,
         live: live.clone(),
+        shown: web::stream::Shown::default(),
         settings: told(&settings).into(),
         words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
         zone: settings.station.time_zone.as_str().into(),

@@ -88,6 +88,7 @@ impl Rig {
             clock: Arc::new(clock.clone()),
             running_clock: false,
             live: [("balance".to_owned(), receiver)].into(),
+            shown: stream::Shown::default(),
             settings: Arc::new(json!([])),
             words: words::Words::english(),
             zone: "America/Denver".into(),
