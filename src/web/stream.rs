@@ -20,7 +20,8 @@ use tokio_util::sync::CancellationToken;
 const GAP: Duration = Duration::from_millis(100);
 /// What has no signal of its own is looked at this often.
 const LOOK: Duration = Duration::from_millis(200);
-const BEAT: Duration = Duration::from_secs(1);
+/// A page that misses three of them says within two seconds that it shows nothing current.
+const BEAT: Duration = Duration::from_millis(500);
 /// A view comes at least this often, so that a page's own clock never has long to drift.
 pub(super) const REFRESH: Duration = Duration::from_secs(5);
 /// Events that a slow page may leave untaken; beyond, it gets fewer of them.
