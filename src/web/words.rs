@@ -36,6 +36,12 @@ impl Words {
         anew.unwrap_or_else(|| self.clone())
     }
 
+    /// The words for a key, with `{name}` filled in, as text. A key without words stays, and is seen.
+    pub(super) fn t(&self, key: &str, values: &[(&str, &str)]) -> String {
+        let words = self.by_key.get(key).map_or(key, String::as_str).to_owned();
+        values.iter().fold(words, |words, (name, value)| words.replace(&format!("{{{name}}}"), value))
+    }
+
     /// Puts the words for `{{key}}` into HTML. A key without words stays, and is seen.
     pub(super) fn fill(&self, html: &str) -> String {
         let mut filled = String::with_capacity(html.len());

@@ -13,6 +13,42 @@ export function h(tag, props = {}, ...children) {
   return node;
 }
 
+/** Words with a capital letter in front. */
+export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
+
+/** A button that does something by itself; one without a `call` sends its form. */
+export const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`.trim(), on: { click: call } }, words);
+
+/** Where the outcome of an act is told. */
+export const said = () => h("p", { class: "said" });
+
+/** A field for a sentence: a reason, a note. */
+export const sentence = (name = "reason") => h("input", { name, maxLength: 200, autocomplete: "off" });
+
+/** A section of names with what stands under them; a name under which nothing stands is left out. */
+export const facts = (title, pairs) => h("section", {}, h("h2", {}, title), h("dl", {}, ...terms(pairs)));
+
+/** The inside of such a list. */
+export const terms = (pairs) => pairs.filter(([, value]) => value !== null && value !== undefined && value !== "" && value !== false)
+  .flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]);
+
+/**
+ * A section with a table, null without rows. A row may have an `id` by which it is found. On a narrow
+ * screen each cell stands under its head.
+ */
+export function table(title, heads, rows) {
+  if (!rows.length) return null;
+  return h("section", {}, h("h2", {}, title), h("div", { class: "scroll" }, h("table", { class: "stacked" },
+    h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
+    h("tbody", {}, ...rows.map((cells) => h("tr", cells.id ? { id: cells.id } : {}, ...cells.map((content, n) => cell(heads[n], content))))))));
+}
+
+/** A cell of a table that stacks; several parts stand under each other. */
+export function cell(head, content) {
+  const parts = Array.isArray(content) ? content.filter(Boolean).map((part) => h("div", {}, part)) : [content || ""];
+  return h("td", { "data-head": head }, ...parts);
+}
+
 export const find = (selector, root = document) => root.querySelector(selector);
 
 /** Sets text only where it differs, so that nothing is announced or repainted for nothing. */

@@ -2,7 +2,7 @@
 
 import { cylinder, inside } from "./cylinder.js";
 import { correctPanel } from "./correct.js";
-import { find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
+import { capital, find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
 import { drawCounts, portionWords, weighCorrective } from "./measured.js";
@@ -20,8 +20,6 @@ const SETTLE_MS = 500;
 const OPENS_WITHIN_MS = 4000;
 /** Deviations that a card has room for; the sheet has all. */
 const DEVIATIONS_SHOWN = 2;
-
-export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
 
 /** Makes the card of a place. */
 export function makePlace({ place }) {

@@ -2,8 +2,8 @@
 // hours, the places at work, today's results against their limits, and how instruments and network are.
 
 import { drawAlarms } from "./alarms.js";
-import { find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
-import { capital, stand } from "./place.js";
+import { capital, find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
+import { stand } from "./place.js";
 import { begin, temperature } from "./shell.js";
 import * as time from "./time.js";
 import { count, named, t } from "./words.js";
@@ -53,7 +53,7 @@ function tickPlace(node) {
   const stage = now?.stage ?? (specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
   mark(node, "stage", stage);
   text(find(".digits", node), now ? now.digits : specimen.result && specimen.voided === null ? specimen.result : "");
-  const deviations = specimen.deviations.length ? ` · ▲ ${count("room.deviations", specimen.deviations.length)}` : "";
+  const deviations = specimen.deviations.length ? ` · ▲ ${count("deviation.count", specimen.deviations.length)}` : "";
   const what = running ? `${capital(named("step", running.step))}, ${now.caption}` : t(`stage.${stage}`);
   text(find(".what .quiet", node), `${what}${deviations}`);
 }

@@ -10,8 +10,10 @@ fn words(language: &str) -> BTreeMap<String, String> {
 }
 
 fn page_files() -> Vec<(String, String)> {
-    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/src/web/page");
-    let files = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/src/web");
+    let pages = std::fs::read_dir(format!("{folder}/page")).unwrap().map(|entry| entry.unwrap().path());
+    // The words around a report and on a label.
+    let files = pages.chain(["report.rs", "samples/label.rs"].map(|name| format!("{folder}/{name}").into()));
     let read = |path: std::path::PathBuf| {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         Some((name, std::fs::read_to_string(&path).ok()?))
