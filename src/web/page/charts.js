@@ -1,15 +1,19 @@
 // Control charts: individuals above, moving ranges below, drawn as SVG.
 
-import { find, h, keyed, rebuilt, show, text } from "./dom.js";
+import { find, grid, h, keyed, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
+import { count, listed, t } from "./words.js";
 
 const WIDTH = 760;
 const UPPER = { top: 16, height: 190 };
 const LOWER = { top: 236, height: 84 };
 const LEFT = 56;
 const RIGHT = 96;
+/** Room for a label below the points, and the letters that it holds. */
+const LABEL = 96;
+const LABEL_LETTERS = 14;
 
 let sequence = null;
 
@@ -45,15 +49,15 @@ function drawing(chart) {
   const below = scale(LOWER, [0, ...moved.map(([, range]) => range), ...(limits ? [limits.rangeEnd.value] : [])]);
   const path = (list) => list.map(([px, py], n) => `${n ? "L" : "M"}${px.toFixed(1)} ${py.toFixed(1)}`).join("");
   const kind = limits?.frozen ? "limit" : "limit open";
-  const every = Math.ceil(points.length / 12);
-  const words = `${chart.title}: ${points.length} results, ${points.filter((p) => p.rules.length).length} that break a rule`;
+  const every = Math.ceil(LABEL / step);
+  const words = t("charts.told", { title: chart.title, results: points.length, signals: points.filter((p) => p.rules.length).length });
   return svg("svg", { viewBox: `0 0 ${WIDTH} 360`, role: "img", "aria-label": words, class: "chart" },
     ...(limits ? [
-      ...line(y(limits.upper.value), limits.upper, "upper", kind), ...line(y(limits.centre.value), limits.centre, "mean", "centre"),
-      ...line(y(limits.lower.value), limits.lower, "lower", kind), ...line(below(limits.rangeEnd.value), limits.rangeEnd, "largest", kind),
-      ...line(below(limits.meanRange.value), limits.meanRange, "mean", "centre"),
+      ...line(y(limits.upper.value), limits.upper, t("charts.upper"), kind), ...line(y(limits.centre.value), limits.centre, t("charts.mean"), "centre"),
+      ...line(y(limits.lower.value), limits.lower, t("charts.lower"), kind), ...line(below(limits.rangeEnd.value), limits.rangeEnd, t("charts.largest"), kind),
+      ...line(below(limits.meanRange.value), limits.meanRange, t("charts.mean"), "centre"),
     ] : []),
-    svg("text", { x: 4, y: UPPER.top + 10, class: "name" }, "Result"), svg("text", { x: 4, y: LOWER.top + 10, class: "name" }, "Range"),
+    svg("text", { x: 4, y: UPPER.top + 10, class: "name" }, t("col.result")), svg("text", { x: 4, y: LOWER.top + 10, class: "name" }, t("charts.range")),
     svg("path", { d: path(points.map((p, at) => [x(at), y(p.value)])), class: "trace" }),
     svg("path", { d: path(moved.map(([at, range]) => [x(at), below(range)])), class: "trace" }),
     ...points.flatMap((p, at) => {
@@ -61,19 +65,19 @@ function drawing(chart) {
       const title = svg("title", {}, `${p.label}: ${p.text}, ${time.when(p.atMs)}${p.rules.length ? `; ${p.rules.join("; ")}` : ""}`);
       return [
         p.rules.length ? svg("path", { d: `M${px} ${py - 9}l8 14h-16z`, class: "signal" }, title) : svg("circle", { cx: px, cy: py, r: 4, class: "point" }, title),
-        at % every === 0 && svg("text", { x: px, y: 344, class: "name", "text-anchor": "middle" }, p.label.slice(0, 10)),
+        at % every === 0 && svg("text", { x: px, y: 344, class: "name", "text-anchor": "middle" }, p.label.length > LABEL_LETTERS ? `${p.label.slice(0, LABEL_LETTERS - 1)}…` : p.label),
       ];
     }),
     ...moved.map(([at, range]) => svg("circle", { cx: x(at), cy: below(range), r: 2.5, class: "point" })));
 }
 
 function make() {
-  const near = h("p", { class: "said" });
-  const form = h("form", { class: "form" }, h("label", {}, "Why the limits are frozen now", h("input", { name: "reason", maxLength: 200, required: true, autocomplete: "off", size: 40 })),
-    h("div", { class: "acts" }, h("button", { class: "act" }, "Freeze the limits")), near);
+  const near = said();
+  const form = h("form", { class: "form" }, wordsField(t("charts.freeze-why"), "reason", { required: true, size: 40 }),
+    h("button", { class: "act" }, t("charts.freeze")), near);
   const node = h("section", { class: "sheet" }, h("h2", {}), h("div", { class: "scroll drawn" }), h("p", { class: "about quiet" }), h("ul", { class: "signals" }),
-    h("details", { class: "more" }, h("summary", {}, "The results as a table"), h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ...["Sample", "When", "Result", "Range", "Rule"].map((head) => h("th", {}, head)))), h("tbody", {})))),
-    h("details", { class: "more" }, h("summary", {}, "Limits"), h("ul", { class: "rows frozen" }), form));
+    h("details", { class: "more" }, h("summary", {}, t("charts.as-table")), h("div", { class: "results-table" })),
+    h("details", { class: "more" }, h("summary", {}, t("charts.limits")), h("ul", { class: "rows frozen" }), form));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const what = { act: "quality", what: "freeze-limits", chart: node.chart.of, reason: form.elements.reason.value };
@@ -85,17 +89,22 @@ function make() {
 function update(node, chart, fewest) {
   node.chart = chart;
   const { limits, points } = chart;
+  const sample = (p) => h("a", { class: "link", href: `/samples/${p.sample}` }, p.label);
   text(find("h2", node), chart.title);
   rebuilt(find(".drawn", node), [points, limits], () => [drawing(chart)]);
-  text(find(".about", node), limits === null ? `No limits yet: ${points.length} of ${fewest} results.`
-    : limits.frozen ? `Limits frozen from ${limits.results} results.`
-    : `Provisional limits from the ${limits.results} results that are shown; they move with each result until somebody freezes them.`);
-  rebuilt(find(".signals", node), points.map((p) => [p.label, p.rules]), () => points.filter((p) => p.rules.length).map((p) =>
-    h("li", {}, "▲ ", h("a", { class: "link", href: `/samples/${p.sample}` }, p.label), ` ${p.text}: ${p.rules.join("; ")}`)));
-  rebuilt(find("tbody", node), points, () => [...points].reverse().map((p) => h("tr", {},
-    ...[h("a", { class: "link", href: `/samples/${p.sample}` }, p.label), time.when(p.atMs), p.text, p.range === null ? "" : p.range.toFixed(2), p.rules.join("; ")].map((c) => h("td", {}, c)))));
+  text(find(".about", node), limitsWords(chart, fewest));
+  rebuilt(find(".signals", node), points, () => points.filter((p) => p.rules.length).map((p) =>
+    h("li", {}, "▲ ", sample(p), ` ${p.text}: ${p.rules.join("; ")}`)));
+  rebuilt(find(".results-table", node), points, () => [
+    grid([t("col.sample"), t("col.when"), t("col.result"), t("charts.range"), t("charts.rule")],
+      [...points].reverse().map((p) => [sample(p), time.when(p.atMs), p.text, p.range === null ? "" : p.range.toFixed(2), p.rules.join("; ")]))]);
   rebuilt(find(".frozen", node), chart.frozen, () => chart.frozen.map((f, n) => h("li", {},
-    h("span", {}, `${n ? "Before: " : "Now: "}mean ${f.centre}, ${f.lower} to ${f.upper}, of ${f.results} results, ${f.from} to ${f.to}: ${f.reason}`), h("span", { class: "quiet" }, `${f.by}, ${time.when(f.atMs)}`))));
+    h("span", {}, n ? t("charts.frozen-before", f) : t("charts.frozen-now", f)), h("span", { class: "quiet" }, listed([f.by, time.when(f.atMs)], ", ")))));
+}
+
+function limitsWords({ limits, points }, fewest) {
+  if (limits === null) return t("charts.no-limits", { n: points.length, fewest });
+  return limits.frozen ? count("charts.frozen", limits.results) : count("charts.provisional", limits.results);
 }
 
 async function load() {
@@ -106,13 +115,14 @@ async function load() {
   keyed(find("#charts"), seen.charts, (c) => JSON.stringify(c.of), make, (node, chart) => update(node, chart, seen.fewest));
   const none = seen.charts.length === 0;
   show(find("#none"), none);
-  text(find("#none"), seen.kept ? "No result yet whose bag says its material." : "No charts are kept: set `charts = \"on\"` under [bench] in the settings.");
+  text(find("#none"), seen.kept ? t("charts.none") : t("charts.off"));
 }
 
 find("#zones").addEventListener("change", load);
 load();
 begin({
   draw: (view) => {
+    document.title = `${view.station.title}: ${t("title.charts")}`;
     if (view.sequence === sequence) return;
     sequence = view.sequence;
     load();

@@ -32,15 +32,14 @@ export const facts = (title, pairs) => h("section", {}, h("h2", {}, title), h("d
 export const terms = (pairs) => pairs.filter(([, value]) => value !== null && value !== undefined && value !== "" && value !== false)
   .flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]);
 
-/**
- * A section with a table, null without rows. A row may have an `id` by which it is found. On a narrow
- * screen each cell stands under its head.
- */
-export function table(title, heads, rows) {
-  if (!rows.length) return null;
-  return h("section", {}, h("h2", {}, title), h("div", { class: "scroll" }, h("table", { class: "stacked" },
+/** A section with a table, null without rows. */
+export const table = (title, heads, rows) => (rows.length ? h("section", {}, h("h2", {}, title), grid(heads, rows)) : null);
+
+/** A table; on a narrow screen each cell stands under its head. */
+export function grid(heads, rows) {
+  return h("div", { class: "scroll" }, h("table", { class: "stacked" },
     h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
-    h("tbody", {}, ...rows.map((cells) => h("tr", cells.id ? { id: cells.id } : {}, ...cells.map((content, n) => cell(heads[n], content))))))));
+    h("tbody", {}, ...rows.map((cells) => rowOf(heads, cells)))));
 }
 
 /** A cell of a table that stacks; several parts stand under each other. */
@@ -115,3 +114,12 @@ export function options(select, choices) {
     return nodes;
   });
 }
+
+/** A field under its name. */
+export const field = (words, input) => h("label", {}, h("span", {}, words), input);
+
+/** A field for words; `props` go to the input. */
+export const wordsField = (words, name, props = {}) => field(words, Object.assign(sentence(name), props));
+
+/** A row of a table with these heads; an `id` on the list of its cells is the row's. */
+export const rowOf = (heads, cells) => h("tr", cells.id ? { id: cells.id } : {}, ...heads.map((head, n) => cell(head, cells[n])));

@@ -17,10 +17,12 @@ export function meaning(of, readings) {
   const unit = named("unit", readings.unit);
   const offset = Number(readings.sandOffset ?? 0);
   const what = of === "sand" ? t(offset > 0 ? "entry.sand-at-indicator" : "entry.sand-at-foot", { unit, offset: readings.sandOffset ?? "", symbol: readings.unit })
-    : t(of === "clay" ? "entry.clay" : "entry.sediment", { unit });
+    : of === "clay" ? t("entry.clay", { unit }) : t("entry.sediment", { unit });
   if (!readings.mark) return what;
-  const between = readings.betweenMarks === "higher" ? "entry.marks-higher" : readings.betweenMarks === "nearest" ? "entry.marks-nearest" : "entry.marks";
-  return `${what} ${t(between, { mark: readings.mark, symbol: readings.unit })}`;
+  const marks = { mark: readings.mark, symbol: readings.unit };
+  const between = readings.betweenMarks === "higher" ? t("entry.marks-higher", marks)
+    : readings.betweenMarks === "nearest" ? t("entry.marks-nearest", marks) : t("entry.marks", marks);
+  return `${what} ${between}`;
 }
 
 /** A panel for one place; `said` is where its outcome is shown. */

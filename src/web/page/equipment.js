@@ -1,19 +1,20 @@
 // The page of the equipment: the daily check, the items with what is due, their checks, and the
 // records that used an item while it was in doubt. It decides nothing.
 
-import { STATES, checkBlock } from "./checks.js";
-import { find, h, keyed, options, rebuilt, show, text } from "./dom.js";
+import { checkBlock, due, standing } from "./checks.js";
+import { button, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
+import { listed, t } from "./words.js";
 
 let view = null;
 
-const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
+const on = (what, item, more, near) => act({ act: "equipment", what, item, ...more }, near);
 
 function draw(next) {
   view = next;
-  document.title = `${view.station.title}: equipment`;
+  document.title = `${view.station.title}: ${t("menu.equipment")}`;
   drawDaily(find("#daily"));
   show(find("#items .none"), view.items.length === 0);
   keyed(find("#items .items"), view.items, (i) => i.id, makeItem, (node, item) => node.draw(item));
@@ -24,8 +25,8 @@ function drawDaily(section) {
   show(section, view.daily.length > 0);
   rebuilt(find("ul", section), view.daily, () => view.daily.map((d) => h("li", { "data-made": String(d.made) },
     h("span", {}, h("b", {}, d.made ? "● " : "○ ", d.item), ` ${d.title}`),
-    button("Not in order", () => openItem(d.item)))));
-  text(find(".primary", section), view.daily.every((d) => d.made) ? "All in order (made today; confirm again)" : "All in order");
+    button(t("equipment.not-in-order"), () => openItem(d.item)))));
+  text(find(".primary", section), view.daily.every((d) => d.made) ? t("equipment.all-in-order-again") : t("equipment.all-in-order"));
 }
 
 /** A failed one opens its item, where it is said what is wrong. */
@@ -37,46 +38,49 @@ function openItem(id) {
   find("summary", node).focus();
 }
 
-function makeItem(item) {
-  const near = h("p", { class: "said" });
+function makeItem({ id }) {
+  const near = said();
   const head = h("span", { class: "what" });
   const facts = h("p", { class: "quiet" });
   const checks = h("div", { class: "checks" });
   const doubts = h("div", { class: "doubts" });
-  const kit = button("", () => act({ act: "equipment", what: "change", item: item.id, kit: !node.item.kit }, { near, button: kit }));
-  const reason = h("input", { maxLength: 200, autocomplete: "off", "aria-label": "Why it is not to be used" });
-  const out = button("Take out of use", () => act({ act: "equipment", what: "take-out-of-use", item: item.id, reason: reason.value }, { near, button: out }));
-  const back = button("Put back into use", () => act({ act: "equipment", what: "put-back", item: item.id }, { near, button: back }));
-  const why = h("label", {}, "Why ", reason);
-  const node = h("article", { class: "item sheet", id: `item-${item.id}` }, h("details", {},
+  const why = wordsField(t("equipment.out-why"), "reason", { size: 30 });
+  const kit = button("", () => on("change", id, { kit: !node.item.kit }, { near, button: kit }));
+  const out = button(t("equipment.take-out"), () => on("take-out-of-use", id, { reason: find("input", why).value }, { near, button: out }));
+  const back = button(t("equipment.put-back"), () => on("put-back", id, {}, { near, button: back }));
+  const node = h("article", { class: "item sheet", id: `item-${id}` }, h("details", {},
     h("summary", {}, head), facts, checks, doubts,
-    h("div", { class: "form" }, kit, why, out, back, near)));
+    h("div", { class: "form" }, why, out, back, kit, near)));
   node.draw = (now) => {
     node.item = now;
     node.dataset.state = now.state;
-    const due = now.dueMs ? `, due ${time.when(now.dueMs, null)}` : "";
-    const bad = ["past-due", "failed", "out-of-use"].includes(now.state) ? `: ${now.why}` : "";
-    rebuilt(head, [now.id, now.title, now.state, due, bad, now.kit], () => [
-      h("b", {}, `${STATES[now.state]}  ${now.id}`), h("span", {}, ` ${now.kindTitle}${now.title ? `, ${now.title}` : ""}${due}${bad}${now.kit ? "" : " (not in the kit)"}`)]);
-    text(facts, [now.why, now.place && `place ${now.place}`, now.class && `class ${now.class}`, now.nominal, now.instrument && `read as ${now.instrument}`]
-      .filter(Boolean).join(" · "));
-    text(kit, now.kit ? "The bench no longer uses it" : "The bench uses it");
+    rebuilt(head, [now.id, now.title, now.state, now.dueMs, now.why, now.kit], () => [
+      h("b", {}, `${standing(now.state)}  ${now.id}`), h("span", {}, ` ${headWords(now)}`)]);
+    text(facts, listed([!isBad(now) && now.why, now.place && t("equipment.at-place", { place: now.place }), now.class && t("equipment.of-class", { class: now.class }),
+      now.nominal, now.instrument && t("equipment.read-as", { name: now.instrument })]));
+    text(kit, now.kit ? t("equipment.leave-kit") : t("equipment.in-kit"));
     show(out, !now.outOfUse);
     show(why, !now.outOfUse);
     show(back, Boolean(now.outOfUse));
-    keyed(checks, now.checks, (c) => c.name, (c) => checkBlock(now.id, c.name, c.how), (block, c) => block.draw(c, view));
-    rebuilt(doubts, now.lookBack, () => now.lookBack.map((d) => doubtBlock(now.id, d)));
+    keyed(checks, now.checks, (c) => c.name, (c) => checkBlock(id, c.name, c.how), (block, c) => block.draw(c, view));
+    rebuilt(doubts, now.lookBack, () => now.lookBack.map((d) => doubtBlock(now, d)));
   };
   return node;
 }
 
+const isBad = ({ state }) => ["past-due", "failed", "out-of-use"].includes(state);
+
+function headWords(item) {
+  const bad = isBad(item) ? `: ${item.why}` : "";
+  return listed([item.kindTitle, item.title, item.dueMs && due(item.dueMs)], ", ")
+    + bad + (item.kit ? "" : ` (${t("equipment.not-in-kit")})`);
+}
+
 /** Records that used the item while it was in doubt: fetched when somebody asks. */
-function doubtBlock(id, doubt) {
+function doubtBlock({ id, checks }, doubt) {
   const list = h("ul", { class: "rows" });
-  const near = h("p", { class: "said" });
-  const from = doubt.fromMs ? `the last good check on ${time.when(doubt.fromMs, null)}` : "the beginning";
-  const to = doubt.toMs ? time.when(doubt.toMs, null) : "now";
-  const press = button("List what used it", async () => {
+  const near = said();
+  const press = button(t("equipment.list-used"), async () => {
     const range = new URLSearchParams();
     if (doubt.fromMs !== null) range.set("from-ms", doubt.fromMs);
     if (doubt.toMs !== null) range.set("to-ms", doubt.toMs);
@@ -84,17 +88,21 @@ function doubtBlock(id, doubt) {
       const response = await fetch(`/equipment/${encodeURIComponent(id)}/records?${range}`);
       const found = await response.json();
       if (!response.ok) throw new Error(found.detail);
-      list.replaceChildren(
-        ...found.atWork.map((s) => h("li", {}, h("span", {}, `${s.label}, at work at place ${s.place}`), h("span", {}, time.when(s.atMs, null)))),
-        ...found.records.map((r) => h("li", {}, h("a", { class: "link", href: `/record/${r.id}` }, `${r.label}: ${r.result}`),
-          h("span", {}, `${STATES[r.state] ?? r.state} then, ${time.when(r.atMs, null)}`))));
-      text(near, found.records.length + found.atWork.length === 0 ? "No record used it in that time." : found.whole ? "" : "There are more: narrow the time.");
+      list.replaceChildren(...found.atWork.map(workRow), ...found.records.map(usedRow));
+      text(near, found.records.length + found.atWork.length === 0 ? t("equipment.used-by-none") : found.whole ? "" : t("equipment.used-by-more"));
     } catch (error) {
-      text(near, `The list could not be read: ${error.message}`);
+      text(near, t("equipment.list-unread", { why: error.message }));
     }
   });
-  return h("section", { class: "doubt" }, h("p", {}, `In doubt by the check “${doubt.check}”: from ${from} to ${to}.`), press, near, list);
+  const from = doubt.fromMs ? t("equipment.doubt-from-check", { when: time.when(doubt.fromMs, null) }) : t("equipment.doubt-from-beginning");
+  const to = doubt.toMs ? time.when(doubt.toMs, null) : t("equipment.doubt-to-now");
+  return h("section", { class: "doubt" }, h("p", {}, t("equipment.doubt", { check: checks.find((c) => c.name === doubt.check)?.title ?? doubt.check, from, to })), press, near, list);
 }
+
+const workRow = (s) => h("li", {}, h("span", {}, t("equipment.at-work", { label: s.label, place: s.place })), h("span", {}, time.when(s.atMs, null)));
+
+const usedRow = (r) => h("li", {}, h("a", { class: "link", href: `/record/${r.id}` }, `${r.label}: ${r.result}`),
+  h("span", {}, t("equipment.stood-then", { state: standing(r.state), when: time.when(r.atMs, null) })));
 
 // Registering
 
@@ -103,8 +111,8 @@ function drawRegister() {
   show(find("#no-kinds"), view.kinds.length === 0);
   const form = find("#register form");
   options(form.elements.kind, view.kinds.map((k) => [k.kind, k.title]));
-  options(form.elements.place, [["", "every place"], ...Array.from({ length: view.places }, (_, i) => [String(i + 1), String(i + 1)])]);
-  options(form.elements.instrument, [["", "not read"], ...view.instruments.map((name) => [name, name])]);
+  options(form.elements.place, [["", t("equipment.every-place")], ...Array.from({ length: view.places }, (_, i) => [String(i + 1), String(i + 1)])]);
+  options(form.elements.instrument, [["", t("equipment.not-read")], ...view.instruments.map((name) => [name, name])]);
   drawKind();
 }
 
@@ -124,15 +132,14 @@ register.elements.kind.addEventListener("change", drawKind);
 register.addEventListener("submit", async (event) => {
   event.preventDefault();
   const seen = (name) => !register.elements[name].closest("label").hidden && register.elements[name].value;
-  const what = { act: "equipment", what: "register", item: register.elements.item.value.trim(), kind: register.elements.kind.value,
-    title: register.elements.title.value.trim(), kit: register.elements.kit.checked };
-  if (seen("place")) what.place = Number(seen("place"));
-  for (const name of ["class", "nominal", "instrument"]) if (seen(name)) what[name] = seen(name);
-  const answer = await act(what, { near: find(".said", register), button: find("button", register) });
-  if (answer.ok) {
-    register.elements.item.value = "";
-    register.elements.title.value = "";
-  }
+  const { kind, title, kit } = register.elements;
+  // `elements.item` is the collection's own method.
+  const item = register.elements.namedItem("item");
+  const more = { kind: kind.value, title: title.value.trim(), kit: kit.checked };
+  if (seen("place")) more.place = Number(seen("place"));
+  for (const name of ["class", "nominal", "instrument"]) if (seen(name)) more[name] = seen(name);
+  const answer = await on("register", item.value.trim(), more, { near: find(".said", register), button: find("button", register) });
+  if (answer.ok) for (const used of [item, title]) used.value = "";
 });
 
 find("#daily .primary").addEventListener("click", (event) => {

@@ -86,9 +86,3 @@ function countWords({ number, counted }) {
 const sandWords = ({ required, mass }, range, amount) => (mass
   ? t("portion.sand-weighed", { required: range(required), mass: amount(mass) })
   : t("portion.sand-not-weighed", { required: range(required) }));
-
-/** `durabilityIndex` or `durabilityIndex2` as words. */
-export function words(name) {
-  const [, quantity, number] = /^(.*?)([0-9]*)$/.exec(name.replace(/[A-Z]/g, (c) => ` ${c.toLowerCase()}`));
-  return capital(named("quantity", quantity)) + (number ? ` (${number})` : "");
-}

@@ -1,216 +1,225 @@
 // One document, readable: every figure with where it came from.
 
 import { correctPanel } from "./correct.js";
-import { find, h, show, text } from "./dom.js";
+import { capital, facts, find, h, said, show, table, text, wordsField } from "./dom.js";
 import * as link from "./link.js";
-import { recordParts, words } from "./measured.js";
-import { reviewPart } from "./reviewed.js";
+import { recordParts } from "./measured.js";
+import { reviewPart, standing } from "./reviewed.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
+import { count, listed, named, quantity, t } from "./words.js";
 
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
+const LEVELS = ["clay", "sand", "sediment"];
 const unit = (code) => (code in UNITS ? UNITS[code] : code ?? "");
-const amount = (q) => (q ? `${q.text} ${unit(q.unit)}`.trim() : "not known");
-const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
+const amount = (q) => (q ? `${q.text} ${unit(q.unit)}`.trim() : t("record.not-known"));
 
-function instant(at) {
-  if (!at) return "not known";
-  const ms = Date.parse(at.time);
-  const stamps = { kernel: "stamped by the kernel", arrival: "stamped on arrival", entered: "stated by a person" };
-  const clock = at.wallClock === "synchronised" ? "" : `, wall clock ${at.wallClock}`;
-  return `${time.when(ms, null)} ${time.zoneName()} (${stamps[at.stamp] ?? at.stamp}${clock})`;
-}
+const moment = (at) => `${time.when(Date.parse(at.time), null)} ${time.zoneName()}`;
 
+/** How the time of something is known. */
+const known = (at) => listed([named("stamp", at.stamp), at.wallClock !== "synchronised" && t("record.wall-clock", { state: named("wall", at.wallClock) })], ", ");
+
+const instant = (at) => (at ? `${moment(at)} (${known(at)})` : t("record.not-known"));
+
+/** Who, and by which way; or which switch. */
 function by(who) {
   if (!who) return "";
-  return who.person ? `${who.person}, through the ${who.via}` : `the bench, through ${who.via}`;
+  const via = who.via?.startsWith("trigger ") ? t("record.trigger", { name: who.via.slice("trigger ".length) }) : named("via", who.via);
+  return who.person ? t("record.by-person", { person: who.person, via }) : t("record.by-bench", { via });
 }
 
-const STABLE_BY = { "own-rule": "; the balance's lines bear no mark: stable by the program's own rule", hand: "; did not settle, taken by a person" };
+const instantBy = (at) => (at ? `${instant(at)}, ${by(at.by)}` : "");
+
+/** The same for a table: the time, and under it how it is known and by whom. */
+const cell = (at, who = at?.by, more = null) => (at ? [moment(at), h("span", { class: "under" }, listed([known(at), by(who), more], "; "))] : "");
 
 /** What was read and what was added to it. */
-const correction = (c) => (c ? `${amount(c.reading)} read, ${amount(c.added)} added` : "");
-const certificate = (c) => (c ? `certificate ${c.number} of ${c.date}` : "");
+const correction = (c) => (c ? t("record.correction", { read: amount(c.reading), added: amount(c.added) }) : "");
+const certificate = (c) => (c ? t("record.certificate", { number: c.number, date: c.date }) : "");
+const range = ({ min, max }, symbol) => t("record.range", { min: min ?? "", max: max ?? "", unit: symbol });
 
 function origin(o) {
   if (!o) return "";
-  const lines = o.lines ? ` over ${o.lines.length} lines` : "";
-  const corrected = o.correction ? `; ${correction(o.correction)} by ${certificate(o.correction.certificate)}` : "";
-  return `${o.instrument} on ${o.port}, bytes ${o.raw}${STABLE_BY[o.stableBy] ?? ""}${lines}${corrected}`;
+  const wire = t("record.wire", { instrument: o.instrument, port: o.port, bytes: o.raw }) + (o.lines ? ` ${count("record.lines", o.lines.length)}` : "");
+  const stable = { "own-rule": t("record.stable-own-rule"), hand: t("record.stable-hand") }[o.stableBy];
+  const corrected = o.correction && t("record.corrected-by", { correction: correction(o.correction), certificate: certificate(o.correction.certificate) });
+  return listed([wire, stable, corrected], "; ");
 }
 
-function table(caption, heads, rows) {
-  if (!rows.length) return null;
-  return h("section", {}, h("h2", {}, caption), h("div", { class: "scroll" }, h("table", {},
-    h("thead", {}, h("tr", {}, ...heads.map((t) => h("th", { scope: "col" }, t)))),
-    h("tbody", {}, ...rows.map((cells) => h("tr", {}, ...cells.map((c) => h("td", {}, c ?? ""))))))));
-}
-
-function facts(caption, pairs) {
-  return h("section", {}, h("h2", {}, caption), h("dl", {},
-    ...pairs.filter(([, v]) => v !== null && v !== undefined && v !== "").flatMap(([k, v]) => [h("dt", {}, k), h("dd", {}, v)])));
-}
-
-function result(data) {
-  return h("section", { class: "headline" }, h("p", {}, h("small", {}, `${words(data.result?.name ?? "result")} `), h("b", {}, data.result?.text ?? "void")),
-    h("p", { class: "quiet" }, `${capital(data.status)}, version ${data.version}`));
+function headline(data) {
+  return h("section", { class: "headline" },
+    h("p", {}, h("small", {}, `${data.result ? capital(quantity(data.result.name)) : t("col.result")} `), h("b", {}, data.result?.text ?? named("status", "void"))),
+    h("p", { class: "quiet" }, `${standing(data.status)}, ${t("record.version", { version: data.version })}`));
 }
 
 function about(d) {
-  const { data } = d;
-  return facts("What this document is", [
-    ["Station", `${data.station.title} (${data.station.id}), ${data.station.software}`],
-    ["Method", data.method && `${data.method.title}: ${data.method.standard}, edition ${data.method.edition}; file digest ${data.method.sha256}`],
-    ["Document", `number ${Number(d.sequence)}, ${d.id}, made ${time.when(Date.parse(d.time), null)} ${time.zoneName()}`],
-    ["Journal", `${data.station.journal.id}, event ${data.station.journal.sequence}, link ${data.station.journal.link}`],
+  const { station, method } = d.data;
+  return facts(t("record.about"), [
+    [t("fact.station"), `${station.title} (${station.id}), ${station.software}`],
+    [t("register.method"), method && t("record.method", method)],
+    [t("record.document"), t("record.document-words", { number: Number(d.sequence), id: d.id, when: time.when(Date.parse(d.time), null), zone: time.zoneName() })],
+    [t("record.journal"), t("record.journal-words", station.journal)],
   ]);
 }
 
 function masses(sample) {
-  return table("Masses of the sample", ["Mass", "Read", "When", "Origin"], Object.entries(sample.masses ?? {})
-    .map(([name, w]) => [name, amount(w), instant(w.at), origin(w.origin)]));
+  return table(t("record.masses"), [t("record.mass"), t("record.read"), t("col.when"), t("record.origin")],
+    Object.entries(sample.masses ?? {}).map(([name, w]) => [name, amount(w), cell(w.at), origin(w.origin)]));
 }
 
 function deviations(list) {
-  if (!list.length) return h("section", {}, h("h2", {}, "Deviations"), h("p", {}, "None."));
-  return table("Deviations", ["What", "Required", "Actual", "By", "When"], list.map((d) => [
-    capital(d.what), d.required, d.actual, d.by, d.time ? time.when(Date.parse(d.time), null) : ""]));
-}
-
-function limits({ required }) {
-  if (required.min === null && required.max === null) return "no limit";
-  return `${required.min ?? ""} to ${required.max ?? ""} s`;
+  if (!list.length) return h("section", {}, h("h2", {}, t("record.deviations")), h("p", {}, t("record.no-deviations")));
+  return table(t("record.deviations"), [t("col.what"), t("record.required"), t("record.actual"), t("record.off-by"), t("col.when")],
+    list.map((d) => [capital(d.what), d.required, d.actual, d.by, d.time ? time.when(Date.parse(d.time), null) : ""]));
 }
 
 function steps(data) {
-  const end = (e) => (e ? `${e.bound ? "not marked; bounded by " : ""}${instant(e)}, ${by(e.by)}` : "");
-  return table("Steps", ["Step", "Begin or instant", "End", "Lasted", "Required", "Verdict"], data.steps.map((s) => (s.kind === "interval"
-    ? [capital(s.name), end(s.begin), end(s.end), `${amount(s.duration)} (${s.duration.clock.replace("-", " ")})`, limits(s), s.verdict.replace("-", " ")]
-    : [capital(s.name), end(s.at)])));
+  const end = (e) => (e?.bound ? [t("record.bounded-by"), ...cell(e)] : cell(e));
+  const limits = ({ required: r }) => (r.min === null && r.max === null ? t("record.no-limit") : range(r, "s"));
+  const lasted = ({ duration: d }) => `${amount(d)} (${named("clock", d.clock)})`;
+  return table(t("record.steps"), [t("record.step"), t("record.begin-or-instant"), t("col.end"), t("record.lasted"), t("record.required"), t("record.verdict")],
+    data.steps.map((s) => (s.kind === "interval"
+      ? [capital(named("step", s.name)), end(s.begin), end(s.end), lasted(s), limits(s), named("verdict", s.verdict)]
+      : [capital(named("step", s.name)), end(s.at)])));
 }
 
 function readings(data) {
-  const row = (name, r) => [name, amount(r), r.entered, amount(r.level), amount(r.offset), `${instant(r.at)}, ${by(r.by)}${r.foot ? `; foot ${r.foot}` : ""}`];
-  return table("Readings", ["Reading", "Recorded", "As entered", "Level", "Taken off", "Who and when"],
-    ["clay", "sand", "sediment"].filter((of) => data.readings[of]).map((of) => row(capital(of), data.readings[of])));
+  const row = (of, r) => [capital(named("level", of)), amount(r), r.entered, amount(r.level), amount(r.offset),
+    cell(r.at, r.by, r.foot && t("record.foot", { foot: r.foot }))];
+  return table(t("record.readings"), [t("record.reading"), t("record.recorded"), t("record.entered"), t("entry.level"), t("record.taken-off"), t("col.who-and-when")],
+    LEVELS.filter((of) => data.readings[of]).map((of) => row(of, data.readings[of])));
 }
 
-function temperature(t) {
-  const range = t.limits ? `${t.limits.min ?? ""} to ${t.limits.max ?? ""} ${unit(t.limits.unit)}` : "none";
-  return facts("Temperature of the solution", [
-    ["Limits", range], ["Watched", `from ${t.from} to ${t.to}`],
-    ["Lowest, mean, highest", `${amount(t.minimum)}, ${amount(t.mean)}, ${amount(t.maximum)}`],
-    ["Out of limits", `${amount(t.outside)} (below ${amount(t.below)}, above ${amount(t.above)})`],
-    ["Without a reading", amount(t.withoutReading)],
-    ["From", `${t.instrument ?? "no instrument"}, ${t.readings} readings; probe: ${t.probe}`],
-    ["Corrected by", certificate(t.certificate)],
-    ["Lowest before correction", correction(t.minimum?.correction)],
-    ["Highest before correction", correction(t.maximum?.correction)],
+function temperature(of) {
+  const from = t("record.temperature-from", { instrument: of.instrument ?? t("record.no-instrument"), readings: of.readings, probe: named("stands", of.probe) });
+  return facts(t("record.temperature"), [
+    [t("record.limits"), of.limits ? range(of.limits, unit(of.limits.unit)) : t("record.no-limit")],
+    [t("record.watched"), t("record.from-to", { from: named("step", of.from), to: named("step", of.to) })],
+    [t("record.low-mean-high"), [of.minimum, of.mean, of.maximum].map(amount).join(", ")],
+    [t("record.out-of-limits"), t("record.outside", { outside: amount(of.outside), below: amount(of.below), above: amount(of.above) })],
+    [t("record.without-reading"), amount(of.withoutReading)],
+    [t("record.taken-from"), from],
+    [t("record.corrected"), certificate(of.certificate)],
+    [t("record.lowest-before"), correction(of.minimum?.correction)],
+    [t("record.highest-before"), correction(of.maximum?.correction)],
   ]);
 }
 
 function room(r) {
-  return r && facts("Temperature of the room", [
-    ["Lowest, highest", `${amount(r.minimum)}, ${amount(r.maximum)}`],
-    ["From", r.sources.map((s) => `${s.instrument} on ${s.port}${s.certificate ? `, ${certificate(s.certificate)}` : ""}`).join("; ")],
+  return r && facts(t("record.room"), [
+    [t("record.low-high"), `${amount(r.minimum)}, ${amount(r.maximum)}`],
+    [t("record.taken-from"), r.sources.map((s) => listed([t("record.on-port", s), certificate(s.certificate)], ", ")).join("; ")],
   ]);
+}
+
+function calculation({ calculation: c, result }) {
+  const exact = c.exact ? `${c.exact.numerator}/${c.exact.denominator}` : c.unrounded;
+  return facts(t("record.calculation"), [
+    [t("record.ratio"), t("record.ratio-words", { ratio: amount(c.ratio), exact, rule: named("rule", c.ratioRule) })],
+    [t("record.reported"), result ? t("record.by-rule", { value: result.text, rule: named("rule", c.resultRule) }) : t("record.reported-void")]]);
+}
+
+function specimenPart({ specimen }) {
+  const { registered, mass } = specimen;
+  return facts(t("record.specimen"), [
+    [t("record.label-and-place"), t("record.at-place", specimen)],
+    [t("record.registered"), instantBy(registered)],
+    [t("record.mass"), mass && listed([amount(mass), instant(mass.at), origin(mass.origin)], ", ")]]);
 }
 
 function specimenRecord(d) {
   const { data } = d;
-  const { specimen, sample, calculation } = data;
   return [
-    result(data),
-    reviewPart(data),
-    deviations(data.deviations),
-    readings(data),
-    facts("Calculation", [
-      ["Ratio", `${amount(calculation.ratio)} (exactly ${calculation.exact ? `${calculation.exact.numerator}/${calculation.exact.denominator}` : calculation.unrounded}; rule ${calculation.ratioRule})`],
-      ["Reported", data.result ? `${data.result.text} (rule ${calculation.resultRule})` : "nothing: void"]]),
-    changes(data), steps(data),
-    table("Further runs of the shaker", ["Begin", "End"], data.furtherRuns.map((r) => [instant(r.begin), r.end ? instant(r.end) : ""])),
-    table("No line yet", ["When", "Who"], data.noLineYet.map((m) => [instant(m), by(m.by)])),
+    headline(data), reviewPart(data), deviations(data.deviations), readings(data), calculation(data), changes(data), steps(data),
+    table(t("record.further-runs"), [t("col.begin"), t("col.end")], data.furtherRuns.map((r) => [cell(r.begin), cell(r.end)])),
+    table(t("place.no-line-yet"), [t("col.who-and-when")], data.noLineYet.map((m) => [cell(m)])),
     ...incidents(data.incidents),
     ...recordParts(data, { table, facts, amount, instant, by }),
-    temperature(data.temperature),
-    room(data.room),
-    facts("Specimen", [
-      ["Label and place", `${specimen.label}, place ${specimen.place}`],
-      ["Registered", `${instant(specimen.registered)}, ${by(specimen.registered.by)}`],
-      ["Mass", specimen.mass && `${amount(specimen.mass)}, ${instant(specimen.mass.at)}, ${origin(specimen.mass.origin)}`]]),
-    preparation(sample), masses(sample), about(d),
+    temperature(data.temperature), room(data.room), specimenPart(data), preparation(data.sample), masses(data.sample), about(d),
   ];
 }
 
 /** What went otherwise than planned. */
 function incidents(all) {
   if (!all) return [];
-  const run = all.interruption;
   return [
-    all.lateLine && facts("No line in time", [["Standing", all.lateLine.text]]),
-    table("Notes", ["What", "Words", "During", "When", "Who"], all.notes.map((n) => [n.kind.replace("-", " "), n.text, n.during, instant(n.at), by(n.at.by)])),
-    table("Changes of place", ["From", "To", "How", "During", "When", "Who"], all.places.map((p) => [p.from, p.to, p.change, p.during, instant(p.at), by(p.at.by)])),
-    run && facts(`Interrupted: ${run.step}`, [
-      ["In all", `${amount(run.total)} in ${run.runs} runs; what counts: ${run.counts === "sum" ? "the sum" : "the first run"} (${run.verdict.replace("-", " ")})`],
-      ["Why", run.reason], ["Said", run.said && `${instant(run.said)}, ${by(run.said.by)}`]]),
-    table("Masses that were given their place afterwards", ["Mass", "When", "Who"], all.placedWeighings.map((w) => [w.mass, instant(w.at), by(w.at.by)])),
+    all.lateLine && facts(t("record.late-line"), [[t("record.standing"), all.lateLine.text]]),
+    table(t("record.notes"), [t("col.what"), t("record.words"), t("record.during"), t("col.who-and-when")],
+      all.notes.map((n) => [named("incident", n.kind), n.text, n.during, cell(n.at)])),
+    table(t("record.places"), [t("record.from"), t("record.to"), t("record.how"), t("record.during"), t("col.who-and-when")],
+      all.places.map((p) => [p.from, p.to, named("placing", p.change), p.during, cell(p.at)])),
+    all.interruption && interruption(all.interruption),
+    table(t("record.placed-weighings"), [t("record.mass"), t("col.who-and-when")], all.placedWeighings.map((w) => [w.mass, cell(w.at)])),
   ];
+}
+
+function interruption(run) {
+  const counts = run.counts === "sum" ? t("record.sum-counts") : t("record.first-counts");
+  return facts(t("record.interrupted", { step: named("step", run.step) }), [
+    [t("record.in-all"), t("record.in-runs", { total: amount(run.total), runs: run.runs, counts, verdict: named("verdict", run.verdict) })],
+    [t("why"), run.reason], [t("record.said"), instantBy(run.said)]]);
 }
 
 /** A test that was run again: what each new specimen took, and what does not count. */
 function repeated(repeat) {
   if (!repeat) return [];
+  const lasted = (c) => (c.bound ? t("record.no-longer-than", { time: amount(c.sedimentation) }) : amount(c.sedimentation));
   return [
-    facts("Run again", [
-      ["No line in time", repeat.calledForBy.map((c) => c.label).join(", ")],
-      ["What counts", `both readings of the new specimen that settled soonest${repeat.certain ? "" : "; another, whose end was not marked, may have settled sooner"}`]]),
-    table("New specimens", ["Specimen", "Sedimentation", "Counts"], repeat.candidates.map((c) => [c.label, `${c.bound ? "no longer than " : ""}${amount(c.sedimentation)}`, c.counts ? "yes" : "no"])),
-    table("Complete and not counted", ["Specimen", "Result", "Why"], repeat.notCounted.map((c) => [c.label, amount(c.reported), c.text])),
+    facts(t("record.run-again"), [
+      [t("record.late-line"), repeat.calledForBy.map((c) => c.label).join(", ")],
+      [t("record.what-counts"), repeat.certain ? t("record.soonest") : t("record.soonest-uncertain")]]),
+    table(t("record.new-specimens"), [t("record.specimen"), t("record.sedimentation"), t("record.counts")],
+      repeat.candidates.map((c) => [c.label, lasted(c), c.counts ? t("yes") : t("no")])),
+    table(t("record.not-counted"), [t("record.specimen"), t("col.result"), t("why")], repeat.notCounted.map((c) => [c.label, amount(c.reported), c.text])),
   ];
 }
 
 function preparation(sample) {
-  return table(`Preparation of sample ${sample.label}`, ["What", "When", "Who"],
-    [["registered", instant(sample.registered), by(sample.registered.by)],
-      ...sample.preparation.map((p) => [p.what?.replace("-", " "), instant(p.at), by(p.at.by)])]);
+  return table(t("record.preparation", sample), [t("col.what"), t("col.who-and-when")],
+    [[t("record.registered"), cell(sample.registered)], ...sample.preparation.map((p) => [capital(named("readied", p.what)), cell(p.at)])]);
+}
+
+function specimenRow(s) {
+  return h("li", {}, h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
+    h("span", { class: "quiet" }, listed([t("record.ratio-of", { ratio: amount(s.ratio) }), count("room.deviations", s.deviations)], ", ")));
+}
+
+function averagePart({ average, difference }) {
+  const limit = difference.limit ?? t("record.limit-not-set");
+  return facts(t("record.average"), [
+    [t("record.mean"), average && t("record.mean-words", { mean: amount(average.mean), n: average.count, rule: named("rule", average.rule) })],
+    [t("record.difference"), t("record.difference-words", { value: difference.text ?? t("record.none"), limit, verdict: named("verdict", difference.verdict) })]]);
 }
 
 function sampleResult(d) {
   const { data } = d;
-  const { average, difference } = data;
   return [
-    result(data),
-    reviewPart(data),
-    h("section", {}, h("h2", {}, "Specimens"), h("ul", { class: "rows" }, ...data.specimens.map((s) => h("li", {},
-      h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
-      h("span", { class: "quiet" }, `ratio ${amount(s.ratio)}, ${s.deviations} deviations`))))),
-    facts("Average", [
-      ["Mean", average && `${amount(average.mean)} of ${average.count} (rule ${average.rule})`],
-      ["Largest difference", `${difference.text ?? "none"} (limit ${difference.limit ?? "not set"}: ${difference.verdict.replace("-", " ")})`]]),
-    ...repeated(data.repeat), changes(data), preparation(data.sample), masses(data.sample), about(d),
+    headline(data), reviewPart(data),
+    h("section", {}, h("h2", {}, t("register.specimens")), h("ul", { class: "rows" }, ...data.specimens.map(specimenRow))),
+    averagePart(data), ...repeated(data.repeat), changes(data), preparation(data.sample), masses(data.sample), about(d),
   ];
 }
 
 function changes(data) {
   if (!data.changes) return null;
   const shown = (x) => (!x ? "" : x.text ? amount(x) : instant(x));
-  return table(`What was corrected${data.replaces ? `; this version replaces document ${data.replaces.number}` : ""}`,
-    ["What", "Original", "Instead", "Who and when", "Reason"],
+  const caption = data.replaces ? t("record.corrected-replaces", data.replaces) : t("record.was-corrected");
+  return table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
     data.changes.map((c) => [`${c.specimen ? `${c.specimen.label}: ` : ""}${c.what}`, shown(c.from), shown(c.to),
-      `${by(c.who)}, ${instant(c.when)}`, c.reason ?? "pending"]));
+      cell(c.when, c.who), c.reason ?? t("record.pending")]));
 }
 
 /** What a record's page can correct: from the document itself, whatever has become of its place. */
 function correctable({ data }) {
   const mark = (step, edge, at, words) => at && !at.bound && { step: step.name, edge, text: words, at: at.bootClock.text, atMs: Date.parse(at.time) };
   const marks = data.steps.flatMap((s) => {
-    if (s.kind === "interval") return [mark(s, "begin", s.begin, `${s.name} begins`), mark(s, "end", s.end, `${s.name} ends`)];
-    if (s.kind === "mark") return [mark(s, "done", s.at, `${s.name} done`)];
+    if (s.kind === "interval") return [mark(s, "begin", s.begin, t("record.begins", { step: named("step", s.name) })), mark(s, "end", s.end, t("record.ends", { step: named("step", s.name) }))];
+    if (s.kind === "mark") return [mark(s, "done", s.at, t("record.done", { step: named("step", s.name) }))];
     return [];
   }).filter((m, at, all) => m && all.findIndex((n) => n && n.at === m.at) === at);
   return {
     id: data.specimen.id, version: null, marks, history: [], over: data.status === "void",
-    levels: ["clay", "sand", "sediment"].filter((of) => data.readings[of]).map((of) => ({ of, text: data.readings[of].entered })),
+    levels: LEVELS.filter((of) => data.readings[of]).map((of) => ({ of, text: data.readings[of].entered })),
     corrections: (data.changes ?? []).map((c) => ({ id: c.id, text: c.what, by: by(c.who), atMs: Date.parse(c.when.time), reason: c.reason })),
   };
 }
@@ -220,30 +229,29 @@ async function correctionPart(d, id) {
   const list = await fetch("/documents?kind=record&limit=200").then((r) => r.json()).catch(() => null);
   const newest = list?.documents.find((one) => one.subject === d.data.specimen.id);
   if (newest && newest.id !== id) {
-    return h("section", {}, h("p", {}, h("a", { class: "link", href: `/record/${newest.id}` }, "This version has been replaced: see the newest one")));
+    return h("section", {}, h("p", {}, h("a", { class: "link", href: `/record/${newest.id}` }, t("record.replaced"))));
   }
-  const said = h("p", { class: "said" });
-  const panel = correctPanel(said, () => setTimeout(() => location.reload(), 1500));
+  const near = said();
+  const panel = correctPanel(near, () => setTimeout(() => location.reload(), 1500));
   panel.update(correctable(d));
-  const giveUp = h("form", { class: "form" },
-    h("label", {}, "Why (may follow later) ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
-    h("button", { class: "act" }, "Give the specimen up: it does not count"));
+  const giveUp = h("form", { class: "form" }, wordsField(t("record.why-later"), "reason"), h("button", { class: "act" }, t("record.give-up")));
   giveUp.onsubmit = async (event) => {
     event.preventDefault();
     const what = { act: "void-specimen", specimen: d.data.specimen.id, reason: giveUp.elements.reason.value };
-    const answer = await link.act(what, { near: said, button: find("button", giveUp) });
+    const answer = await link.act(what, { near, button: find("button", giveUp) });
     if (answer.ok) setTimeout(() => location.reload(), 1500);
   };
   show(giveUp, d.data.status !== "void");
-  return h("section", {}, h("h2", {}, "Correct this record"), h("p", { class: "quiet" }, "A correction makes a new version, which goes out; this one stays as it is."),
-    panel.node, giveUp, said);
+  return h("section", {}, h("h2", {}, t("record.correct")), h("p", { class: "quiet" }, t("record.correct-means")),
+    panel.node, giveUp, near);
 }
 
 function oneWeighing(d) {
   const { weighing } = d.data;
-  return [facts("Weighing", [
-    ["Mass", amount(weighing)], ["When", instant(weighing.at)], ["Origin", origin(weighing.origin)],
-    ["For", d.data.for ? `${d.data.for.label ?? ""} ${d.data.for.mass ?? ""}`.trim() : "nothing waited for it"]]), about(d)];
+  const { for: target } = d.data;
+  return [facts(t("record.weighing"), [
+    [t("record.mass"), amount(weighing)], [t("col.when"), instant(weighing.at)], [t("record.origin"), origin(weighing.origin)],
+    [t("record.for"), target ? listed([target.label, target.mass], " ") : t("record.for-nothing")]]), about(d)];
 }
 
 /** Fetches the document and shows it; the station's view says in which zone. */
@@ -256,17 +264,17 @@ async function fetchAndShow() {
     const document_ = await answer.json();
     if (!answer.ok) return text(trouble, capital(document_.detail));
     const { data } = document_;
-    const name = data.specimen?.label ?? data.sample?.label ?? "Weighing";
-    text(find("#title"), data.specimens ? `Sample ${name}` : name);
+    const name = data.specimen?.label ?? data.sample?.label ?? t("record.weighing");
+    text(find("#title"), data.specimens ? t("record.of-sample", { label: name }) : name);
     text(find("#under"), data.method?.title ?? data.station.title);
-    document.title = `${name}: record`;
+    document.title = `${name}: ${t("title.record")}`;
     const build = data.steps ? specimenRecord : data.specimens ? sampleResult : oneWeighing;
     const parts = build(document_).filter(Boolean);
     if (data.steps) parts.push(await correctionPart(document_, id));
     show(trouble, false);
     find("#parts").replaceChildren(...parts);
   } catch (error) {
-    return text(trouble, `The document could not be fetched or read (${error.message}). Is the station running? Reload to try again.`);
+    return text(trouble, t("record.unread", { why: error.message }));
   }
   return undefined;
 }

@@ -1,9 +1,11 @@
 // Records and results of all days: searched, written to files, and the room that they take.
 
-import { find, h, options, rebuilt, show, text } from "./dom.js";
+import { button, find, h, options, rebuilt, rowOf, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
+import { standing } from "./reviewed.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
+import { count, listed, named, quantity, t } from "./words.js";
 
 const wanted = find("#wanted");
 const more = find("#more");
@@ -31,7 +33,7 @@ async function load(further = false) {
   if (mine !== asked) return;
   const list = await answer?.json().catch(() => null);
   if (!answer?.ok) {
-    text(find("#count"), list?.detail ?? "The station does not answer; the list may be old.");
+    text(find("#count"), list?.detail ?? t("records.no-answer"));
     return;
   }
   time.setZone(list.zone);
@@ -40,29 +42,36 @@ async function load(further = false) {
   draw(list);
 }
 
-const STATUS = { preliminary: "○", void: "△", approved: "●" };
-
-function what(d) {
-  if (d.removed) return h("span", { class: "quiet" }, `${d.kind}, removed from the journal`);
-  const link = d.kind === "record" ? h("a", { class: "link", href: `/record/${d.id}` }, d.label) : h("a", { class: "link", href: `/samples/${d.sampleId}` }, d.label);
-  const under = [d.kind === "record" ? "record" : "result of the sample", d.project, d.version > 1 && `version ${d.version}`, d.replacedBy && `replaced by ${d.replacedBy}`].filter(Boolean);
-  return h("span", {}, link, h("span", { class: "quiet" }, ` ${under.join(", ")}`));
-}
-
 function draw(list) {
-  const behind = list.behind ? ` ${list.behind} older documents are still being listed.` : "";
-  const count = `${shown.length}${before === null ? "" : " newest"} document${shown.length === 1 ? "" : "s"}`;
-  text(find("#count"), (shown.length ? `${count}.` : list.newest ? "Nothing of this kind." : "There is no record yet.") + behind);
-  rebuilt(find("#list tbody"), shown, () => shown.map((d) => h("tr", {},
-    h("td", {}, String(d.number)),
-    h("td", {}, what(d)),
-    h("td", {}, d.result && h("b", { class: "digits-small" }, d.result), d.quantity && h("span", { class: "quiet" }, ` ${d.quantity}`)),
-    h("td", {}, d.status && `${STATUS[d.status] ?? ""} ${d.status}`, d.deviations > 0 && h("span", { class: "quiet" }, ` ▲ ${d.deviations} deviation${d.deviations > 1 ? "s" : ""}`)),
-    h("td", {}, d.method ?? ""),
-    h("td", {}, time.when(d.madeMs)),
-    h("td", {}, d.sampleId && h("button", { type: "button", class: "act", "aria-label": `Hold sample ${d.sample}`, on: { click: () => chooseHold(d) } }, "Hold…")))));
+  text(find("#count"), listed([countWords(list), list.behind > 0 && t("records.behind", { n: list.behind })], " "));
+  rebuilt(find("#list tbody"), shown, () => shown.map(row));
   show(find("#list"), shown.length > 0);
   show(more, before !== null);
+}
+
+function countWords(list) {
+  if (shown.length) return before === null ? count("records.count", shown.length) : count("records.count-newest", shown.length);
+  return list.newest ? t("records.none-of-kind") : t("records.none");
+}
+
+const HEADS = [...document.querySelectorAll("#list th")].map((head) => head.textContent);
+
+function row(d) {
+  const hold = d.sampleId && button(t("records.hold-begin"), () => chooseHold(d));
+  hold?.setAttribute("aria-label", t("records.hold-sample", { sample: d.sample }));
+  const under = (words) => words && h("span", { class: "under" }, words);
+  return rowOf(HEADS, [
+    String(d.number), what(d), [d.result && h("b", {}, d.result), under(d.quantity && quantity(d.quantity))],
+    [d.status && standing(d.status), under(d.deviations > 0 && `▲ ${count("room.deviations", d.deviations)}`)],
+    d.method, time.when(d.madeMs), hold]);
+}
+
+function what(d) {
+  const isRecord = d.kind === "record";
+  if (d.removed) return h("span", { class: "quiet" }, isRecord ? t("records.record-removed") : t("records.result-removed"));
+  const under = listed([isRecord ? t("records.a-record") : t("records.a-result"), d.project,
+    d.version > 1 && t("record.version", { version: d.version }), d.replacedBy && t("records.replaced-by", { number: d.replacedBy })], ", ");
+  return [h("a", { class: "link", href: isRecord ? `/record/${d.id}` : `/samples/${d.sampleId}` }, d.label), h("span", { class: "under" }, under)];
 }
 
 /** Links to the files of the chosen days; the browser saves them. */
@@ -72,22 +81,22 @@ function drawFiles() {
   rebuilt(find("#files"), days, () => {
     const link = (words, address, more) => h("a", { class: "act link", href: `${address}?${new URLSearchParams({ ...days, ...more })}`, download: "" }, words);
     return [
-      link("Records, table", "/records/export", { what: "records", as: "csv" }),
-      link("its description", "/records/export/description", { what: "records" }),
-      link("Results, table", "/records/export", { what: "results", as: "csv" }),
-      link("its description", "/records/export/description", { what: "results" }),
-      link("Both, JSON lines", "/records/export", { what: "both", as: "json-lines" }),
+      link(t("records.table-records"), "/records/export", { what: "records", as: "csv" }),
+      link(t("records.description"), "/records/export/description", { what: "records" }),
+      link(t("records.table-results"), "/records/export", { what: "results", as: "csv" }),
+      link(t("records.description"), "/records/export/description", { what: "results" }),
+      link(t("records.both"), "/records/export", { what: "both", as: "json-lines" }),
     ];
   });
 }
 
 const hold = find("#hold");
-const said = find("#kept-said");
+const near = find("#kept-said");
 
 /** Holding begins at a line of the list and ends below it, with a reason. */
 function chooseHold(document) {
   hold.sample = document.sampleId;
-  text(find(".label", hold), document.sample);
+  text(find("p", hold), t("records.hold-means", { sample: document.sample }));
   show(hold, true);
   hold.scrollIntoView({ block: "center" });
   hold.elements.reason.focus();
@@ -96,7 +105,7 @@ function chooseHold(document) {
 hold.addEventListener("submit", async (event) => {
   event.preventDefault();
   const what = { act: "keeping", what: "hold", sample: hold.sample, reason: hold.elements.reason.value };
-  const answer = await act(what, { near: said, button: find("button", hold) });
+  const answer = await act(what, { near, button: find("button", hold) });
   if (!answer.ok) return;
   hold.reset();
   show(hold, false);
@@ -104,23 +113,23 @@ hold.addEventListener("submit", async (event) => {
 });
 
 function heldRow(held) {
-  const reason = h("input", { maxLength: 200, autocomplete: "off", size: 24, "aria-label": `Why ${held.label} is released` });
-  const button = h("button", { type: "button", class: "act", on: { click: async () => {
-    const answer = await act({ act: "keeping", what: "release", sample: held.sample, reason: reason.value }, { near: said, button });
+  const why = wordsField(t("records.release-why"), "reason", { size: 24, "aria-label": t("records.release-why-of", { sample: held.label }) });
+  const release = button(t("records.release"), async () => {
+    const answer = await act({ act: "keeping", what: "release", sample: held.sample, reason: find("input", why).value }, { near, button: release });
     if (answer.ok) kept();
-  } } }, "Release");
+  });
   return h("li", {},
-    h("span", {}, h("a", { class: "link", href: `/samples/${held.sample}` }, held.label), ` is held: ${held.reason} `,
+    h("span", {}, h("a", { class: "link", href: `/samples/${held.sample}` }, held.label), ` ${t("records.is-held", { reason: held.reason })} `,
       h("span", { class: "quiet" }, `${held.who}, ${time.when(held.atMs)}`)),
-    h("label", {}, "Why not any more ", reason), button);
+    why, release);
 }
 
 function removedRow(removal) {
-  const n = removal.removed ?? {};
-  const what = `${n.documents ?? 0} documents, ${n.events ?? 0} events, ${n.samples ?? 0} temperatures, ${n.inputs ?? 0} inputs`;
-  const cut = removal.done ? "" : " It was cut off: run it again to finish it.";
-  return h("li", {}, h("span", {}, h("b", {}, `Removed: ${what}.${cut} `), `${removal.reason}. `,
-    h("span", { class: "quiet" }, `${removal.who}, ${removal.atMs ? time.when(removal.atMs) : ""}; file ${removal.file}, SHA-256 ${removal.sha256}`)));
+  const { documents = 0, events = 0, samples = 0, inputs = 0 } = removal.removed ?? {};
+  const cut = removal.done ? "" : ` ${t("records.cut-off")}`;
+  const when = removal.atMs ? time.when(removal.atMs) : "";
+  return h("li", {}, h("span", {}, h("b", {}, `${t("records.removed", { documents, events, samples, inputs })}${cut} `), `${removal.reason}. `,
+    h("span", { class: "quiet" }, t("records.removed-file", { who: removal.who, when, file: removal.file, sha256: removal.sha256 }))));
 }
 
 async function kept() {
@@ -128,7 +137,7 @@ async function kept() {
   const now = answer?.ok ? await answer.json().catch(() => null) : null;
   if (!now) return;
   time.setZone(now.zone);
-  text(find("#rules"), `By the settings: ${now.rules}. Nothing goes by itself; the command \u201cremove\u201d shows what is past its time and takes it out.`);
+  text(find("#rules"), t("records.rules", { rules: now.rules }));
   rebuilt(find("#holds"), now.holds, () => now.holds.map(heldRow));
   rebuilt(find("#removals"), now.removals, () => now.removals.map(removedRow));
 }
@@ -141,7 +150,8 @@ async function room() {
 
 /** From the station's view: methods, and that something changed. */
 function view(seen) {
-  options(wanted.elements.method, [["", "any"], ...seen.methods.map((m) => [m.id, m.title])]);
+  document.title = `${seen.station.title}: ${t("menu.records")}`;
+  options(wanted.elements.method, [["", t("records.any")], ...seen.methods.map((m) => [m.id, m.title])]);
   if (seen.sequence !== sequence) {
     const first = sequence === null;
     sequence = seen.sequence;
@@ -159,6 +169,8 @@ function changed() {
 wanted.addEventListener("submit", (event) => event.preventDefault());
 wanted.addEventListener("input", changed);
 more.addEventListener("click", () => load(true));
+options(wanted.elements.method, [["", t("records.any")]]);
+options(wanted.elements.status, [["", t("records.any")], ...["preliminary", "approved", "returned", "void"].map((status) => [status, named("status", status)])]);
 const query = new URLSearchParams(location.search);
 if (query.has("find")) wanted.elements.find.value = query.get("find");
 drawFiles();

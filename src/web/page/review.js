@@ -1,15 +1,15 @@
 // What waits for review: each sample with its result, its records, their deviations and changes.
 // A decision names the documents that were looked at, so nobody approves what has changed since.
 
-import { find, h, keyed, rebuilt, show, text } from "./dom.js";
+import { button, capital, find, h, keyed, rebuilt, said, show, wordsField } from "./dom.js";
 import { act } from "./link.js";
-import { decisions, operators, STATUS } from "./reviewed.js";
+import { decisions, operators, standing } from "./reviewed.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
-
+import { count, listed, named, t } from "./words.js";
 
 function draw(view) {
-  document.title = `${view.station.title}: review`;
+  document.title = `${view.station.title}: ${t("menu.review")}`;
   show(find("#off"), !view.on);
   show(find("#full"), view.full);
   const [waiting, returned] = [view.items.filter((i) => i.state !== "returned"), view.items.filter((i) => i.state === "returned")];
@@ -20,25 +20,29 @@ function draw(view) {
   keyed(find("#returned .items"), returned, (i) => i.sample, makeItem, (node, item) => node.draw(item));
 }
 
-const plural = (n, word) => `${n} ${word}${n === 1 ? "" : "s"}`;
-
-function makeItem(item) {
+function makeItem({ sample }) {
   const head = h("span", { class: "what" });
   const inside = h("div", { class: "records" });
   const details = h("details", {}, h("summary", {}, head), inside);
-  const node = h("article", { class: "item sheet", id: `sample-${item.sample}` }, details);
+  const node = h("article", { class: "item sheet", id: `sample-${sample}` }, details);
   details.addEventListener("toggle", () => details.open && load(node, inside));
   node.draw = (now) => {
     node.item = now;
     node.dataset.state = now.state === "returned" ? "past-due" : "due-soon";
-    const last = now.last && `${now.last.decision} by ${now.last.by}${now.last.reason ? `: ${now.last.reason}` : ""}`;
-    const changed = rebuilt(head, now, () => [
-      h("b", {}, `${now.label}: ${now.result}`),
-      h("span", {}, ` ${[now.method, plural(now.records, "record"), now.deviations > 0 ? `▲ ${plural(now.deviations, "deviation")}` : "no deviation", `since ${time.when(now.sinceMs)}`, last].filter(Boolean).join(" · ")}`)]);
+    const changed = rebuilt(head, now, () => [h("b", {}, `${now.label}: ${now.result}`), h("span", {}, ` ${headWords(now)}`)]);
     // A card that stands open shows what it showed, and says that it is no longer all of it.
     if (changed && details.open && node.loaded) show(node.stale, true);
   };
   return node;
+}
+
+function headWords({ method, records, deviations, sinceMs, last }) {
+  return listed([
+    method, count("review.records", records),
+    deviations > 0 ? `▲ ${count("room.deviations", deviations)}` : t("review.no-deviation"),
+    t("people.since", { when: time.when(sinceMs) }),
+    last && t("review.last", { decision: named("decision", last.decision), by: last.by }) + (last.reason ? `: ${last.reason}` : ""),
+  ]);
 }
 
 const newest = async (versions) => {
@@ -51,8 +55,7 @@ const newest = async (versions) => {
 /** All documents of a sample as they stand; what is decided, is decided of these. */
 async function load(node, inside) {
   const { sample } = node.item;
-  const stale = h("p", { class: "strip lost", role: "alert", hidden: true }, "Something has changed since you opened this. ",
-    h("button", { type: "button", class: "act", on: { click: () => load(node, inside) } }, "Look again"));
+  const stale = h("p", { class: "strip lost", role: "alert", hidden: true }, t("review.stale"), " ", button(t("review.look-again"), () => load(node, inside)));
   node.stale = stale;
   try {
     const answer = await fetch(`/samples/${sample}/data`);
@@ -63,62 +66,79 @@ async function load(node, inside) {
     node.loaded = true;
     inside.replaceChildren(stale, ...cards(node.item, result, records));
   } catch (error) {
-    inside.replaceChildren(h("p", { class: "said", "data-kind": "refused" }, `The documents could not be read: ${error.message}`));
+    inside.replaceChildren(h("p", { class: "said", "data-kind": "refused" }, t("review.unread", { why: error.message })));
   }
 }
 
 function cards(item, result, records) {
-  const standing = records.filter((r) => r.data.status !== "void");
-  const seen = [result, ...standing].filter(Boolean).map((d) => d.id);
-  const said = h("p", { class: "said" });
+  const there = records.filter((r) => r.data.status !== "void");
+  const seen = [result, ...there].filter(Boolean).map((d) => d.id);
+  const near = said();
   const all = { of: { sample: item.sample }, documents: seen };
   return [
     result && resultCard(result),
-    h("div", { class: "checks" }, ...records.map((record) => recordCard(record))),
-    h("div", { class: "form decide" }, h("h4", {}, "The result with all its records"), ...decide(all, result?.data.status, said), said),
+    h("div", { class: "checks" }, ...records.map(recordCard)),
+    h("div", { class: "form decide" }, h("h4", {}, t("review.decide-all")), ...decide(all, result?.data.status, near), near),
   ].filter(Boolean);
 }
 
-function resultCard({ id, data }) {
-  const { difference, precision, acceptance } = data;
-  const facts = [
-    data.average && `mean ${data.average.mean.text} of ${data.average.count}`,
-    difference.text !== null && `largest difference ${difference.text} (${difference.verdict.replace("-", " ")}${difference.limit ? `, limit ${difference.limit}` : ""})`,
-    precision?.text, acceptance?.text,
-  ].filter(Boolean).join(" · ");
+/** The heading of a document's card, which leads to the document. */
+const headed = ({ id, data }, words) => h("h4", {}, h("a", { class: "link", href: `/record/${id}` }, words),
+  ` ${standing(data.status)}, ${t("record.version", { version: data.version })}`);
+
+function resultCard(document) {
+  const { average, difference, precision, acceptance, result, review } = document.data;
   return h("section", { class: "check" },
-    h("h4", {}, h("a", { class: "link", href: `/record/${id}` }, `Result ${data.result?.text ?? "void"}`), ` ${STATUS[data.status] ?? data.status}, version ${data.version}`),
-    h("p", { class: "quiet" }, facts), h("ul", { class: "rows" }, ...decisions(data.review)));
+    headed(document, result ? t("review.result", { value: result.text }) : t("review.result-void")),
+    h("p", { class: "quiet" }, listed([
+      average && t("review.mean", { mean: average.mean.text, n: average.count }), difference.text !== null && differenceWords(difference),
+      precision?.text, acceptance?.text])),
+    h("ul", { class: "rows" }, ...decisions(review)));
 }
 
-function recordCard({ id, data }) {
-  const readings = Object.entries(data.readings).map(([of, r]) => `${of} ${r.text} ${r.unit === "[in_i]" ? "in" : r.unit}`).join(", ");
+function differenceWords({ text: value, limit, verdict }) {
+  const words = named("verdict", verdict);
+  return limit ? t("review.difference-limit", { value, limit, verdict: words }) : t("review.difference", { value, verdict: words });
+}
+
+function recordCard(document) {
+  const { id, data } = document;
+  const readings = Object.entries(data.readings).map(([of, r]) => `${named("level", of)} ${r.text} ${r.unit === "[in_i]" ? "in" : r.unit}`).join(", ");
   const done = operators(data.review);
-  const said = h("p", { class: "said" });
+  const near = said();
   const one = { of: { specimen: data.specimen.id }, documents: [id] };
   return h("section", { class: "check", "data-status": data.status },
-    h("h4", {}, h("a", { class: "link", href: `/record/${id}` }, `${data.specimen.label}: ${data.result?.text ?? "void"}`), ` ${STATUS[data.status] ?? data.status}, version ${data.version}`),
-    h("p", {}, readings), done && h("p", { class: "quiet" }, `By ${done}`),
-    h("ul", { class: "deviations" }, ...data.deviations.map((d) => h("li", {}, h("b", {}, d.what), ` Required: ${d.required}. Actual: ${d.actual}.`))),
-    data.deviations.length === 0 && h("p", { class: "quiet" }, "No deviation."),
-    h("ul", { class: "rows" }, ...(data.changes ?? []).map((c) => h("li", {}, h("span", {}, `${c.what}: ${c.from?.text ?? c.from?.time ?? ""} ${c.to ? `instead ${c.to.text ?? c.to.time ?? ""}` : ""}, by ${c.who.person ?? c.who.via}`), h("span", { class: "quiet" }, c.reason ?? "▲ reason pending")))),
+    headed(document, `${data.specimen.label}: ${data.result?.text ?? named("status", "void")}`),
+    h("p", {}, readings), done && h("p", { class: "quiet" }, t("review.by", { people: done })),
+    h("ul", { class: "deviations" }, ...data.deviations.map(deviation)),
+    data.deviations.length === 0 && h("p", { class: "quiet" }, t("review.no-deviation-here")),
+    h("ul", { class: "rows" }, ...(data.changes ?? []).map(changeRow)),
     h("ul", { class: "rows" }, ...decisions(data.review)),
-    data.status !== "void" && h("details", { class: "more" }, h("summary", {}, "This record alone"), h("div", { class: "form" }, ...decide(one, data.status, said))), said);
+    data.status !== "void" && h("details", { class: "more" }, h("summary", {}, t("review.record-alone")),
+      h("div", { class: "form" }, ...decide(one, data.status, near))), near);
+}
+
+const deviation = (d) => h("li", {}, h("b", {}, capital(d.what)), ` ${t("review.deviation", { required: d.required, actual: d.actual })}`);
+
+/** What was corrected of a record. */
+function changeRow({ what, from, to, who, reason }) {
+  const words = { what, from: from?.text ?? from?.time ?? "", to: to?.text ?? to?.time ?? "", by: who.person ?? who.via };
+  return h("li", {}, h("span", {}, to ? t("review.change-instead", words) : t("review.change", words)),
+    h("span", { class: "quiet" }, reason ?? t("review.reason-pending")));
 }
 
 /** What can be decided of it as it stands. */
-function decide(subject, status, said) {
-  const reason = h("input", { name: "reason", maxLength: 200, autocomplete: "off", size: 30 });
-  const press = (what, words, kind = "") => {
-    const button = h("button", { type: "button", class: `act ${kind}` }, words);
-    button.onclick = () => act({ act: "review", what, ...subject, reason: reason.value.trim() }, { near: said, button });
-    return button;
+function decide(subject, status, near) {
+  const reason = wordsField(t("review.why"), "reason", { size: 30 });
+  const press = (what, words) => {
+    const send = button(words, () => act({ act: "review", what, ...subject, reason: find("input", reason).value.trim() }, { near, button: send }));
+    return send;
   };
   return [
-    status !== "approved" && status !== "returned" && press("approve", "Approve"),
-    h("label", {}, "Why (needed to return, void or answer) ", reason),
-    status === "returned" ? press("answer", "Answer: it is right as it stands") : press("return", "Return"),
-    press("void", "Void: it does not count"),
+    reason,
+    status !== "approved" && status !== "returned" && press("approve", t("review.approve")),
+    status === "returned" ? press("answer", t("review.answer")) : press("return", t("review.return")),
+    press("void", t("review.void")),
   ].filter(Boolean);
 }
 

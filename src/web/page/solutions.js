@@ -2,15 +2,15 @@
 // that begin a batch. It decides nothing; every amount and every difference is the station's.
 
 import { makeBatch } from "./batch.js";
-import { find, h, keyed, options, rebuilt, show, text } from "./dom.js";
+import { button, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
+import { count, listed, named, t } from "./words.js";
 
-const STATES = { good: "●", "due-soon": "◔", making: "○", "not-in-order": "▲", "past-date": "▲", discarded: "✕" };
+const SHAPES = { good: "●", "due-soon": "◔", "not-in-order": "▲", "past-date": "▲", discarded: "✕" };
 let view = null;
 
-const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`, on: { click: call } }, words);
 const on = (what, more) => act({ act: "solution", ...what }, more);
 
 /** What the balance shows now, at the step that waits for it. */
@@ -20,7 +20,7 @@ function drawLive(weighing) {
 
 function draw(next) {
   view = next;
-  document.title = `${view.station.title}: solutions`;
+  document.title = `${view.station.title}: ${t("menu.solutions")}`;
   const making = view.batches.filter((b) => b.state === "making");
   const shelf = view.batches.filter((b) => b.state !== "making");
   show(find("#making"), making.length > 0);
@@ -31,56 +31,74 @@ function draw(next) {
 }
 
 /** A bottle: one touch puts it in use. */
-function makeBottle(batch) {
-  const id = batch.id;
-  const near = h("p", { class: "said" });
+function makeBottle({ id }) {
+  const near = said();
   const head = h("p", { class: "bottle-head" });
   const facts = h("p", { class: "quiet" });
   const doubts = h("ul", { class: "deviations" });
   const inside = h("ul", { class: "rows" });
-  const bottle = h("span", { class: "phial", "aria-hidden": "true" }, h("i", { class: "liquid" }));
-  let asked = false;
-  const use = button("", async () => {
-    const answer = await on({ what: "put-in-use", batch: id, confirmed: asked }, { near, button: use });
-    asked = answer.refusal?.refused === "confirm";
-    text(use, asked ? "Put it in use all the same" : "Put in use");
-  }, "primary");
-  const away = button("No longer in use", () => on({ what: "take-away", kind: node.batch.kind }, { near, button: away }));
-  const reason = h("input", { maxLength: 200, autocomplete: "off", "aria-label": `Why ${id} is thrown away` });
-  const discard = button("Discard", () => on({ what: "discard", batch: id, reason: reason.value }, { near, button: discard }));
-  const gone = h("div", { class: "form" }, h("label", {}, "Why ", reason), discard);
-  const more = h("details", {}, h("summary", {}, "What is in it, and discarding"), inside, gone);
-  const node = h("article", { class: "item sheet bottle", id: `batch-${id}` }, bottle, h("div", {}, head, facts, doubts, h("div", { class: "acts" }, use, away), near, more));
+  const phial = h("span", { class: "phial", "aria-hidden": "true" }, h("i", { class: "liquid" }));
+  const use = useButton(id, near);
+  const away = button(t("bottle.take-away"), () => on({ what: "take-away", kind: node.batch.kind }, { near, button: away }));
+  const why = wordsField(t("bottle.discard-why"), "reason", { size: 30 });
+  const discard = button(t("bottle.discard"), () => on({ what: "discard", batch: id, reason: find("input", why).value }, { near, button: discard }));
+  const gone = h("div", { class: "form" }, why, discard);
+  const more = h("details", {}, h("summary", {}, t("bottle.inside")), inside, gone);
+  const node = h("article", { class: "item sheet bottle", id: `batch-${id}` }, phial,
+    h("div", {}, head, facts, doubts, h("div", { class: "acts" }, use, away), near, more));
   node.draw = (now) => {
     node.batch = now;
     node.dataset.state = now.state;
     node.dataset.inUse = String(now.inUse);
-    rebuilt(head, [now.stateText, now.inUse, now.recipe], () => [h("b", {}, `${STATES[now.state]} ${now.id}`),
-      h("span", {}, ` ${now.recipe}${now.inUse ? ", " : ""}`), now.inUse && h("b", { class: "awaited" }, "in use"),
-      h("span", { class: "state" }, now.state === "good" ? "" : ` ${now.stateText}`)]);
-    text(facts, [
-      now.discarded ? `thrown away ${time.when(now.discarded.atMs, null)}: ${now.discarded.reason}` : null,
-      now.madeMs === null ? "day of making not known" : `made ${time.when(now.madeMs, null)}${now.bought ? "" : ` by ${now.madeBy ?? "?"}`}`,
-      now.expiresMs === null ? "last day not known" : `good until ${time.when(now.expiresMs, null)}`,
-      now.discarded ? null : `about ${now.left ?? "?"} left of ${now.volume}`,
-      now.kind === "working" && now.fillings ? `${now.fillings} cylinder${now.fillings > 1 ? "s" : ""} filled` : null,
-      now.cylinders !== null && !now.discarded && now.kind === "working" ? `enough for about ${now.cylinders} more` : null,
-      now.stock && `from stock ${now.stock}`, now.water, now.waterNote,
-      now.bought && `lot ${now.bought.lot} of ${now.bought.maker}`,
-    ].filter(Boolean).join(" · "));
+    rebuilt(head, [now.state, now.inUse, now.recipe], () => headWords(now));
+    text(facts, factWords(now));
     rebuilt(doubts, now.doubts, () => now.doubts.map((d) => h("li", {}, h("b", {}, d.what), ` (${d.reason})`)));
-    rebuilt(inside, now.parts, () => now.parts.filter((p) => p.takes !== "nothing").map((p) => h("li", {},
-      h("span", {}, `${p.name}: ${p.sum ?? "nothing"}${p.difference ? ` (${p.difference})` : ""}`),
-      h("span", { class: "quiet" }, [p.lot && `lot ${p.lot.number}`, p.taken.map((t) => t.with).join(", ")].filter(Boolean).join(", ")))));
+    rebuilt(inside, now.parts, () => now.parts.filter((p) => p.takes !== "nothing").map(partRow));
     show(use, !now.inUse && !now.discarded);
-    if (!asked) text(use, "Put in use");
     show(away, now.inUse);
     show(gone, !now.discarded);
-    show(bottle, !now.discarded);
-    bottle.style.setProperty("--fill", `${share(now)}%`);
+    show(phial, !now.discarded);
+    phial.style.setProperty("--fill", `${share(now)}%`);
   };
   return node;
 }
+
+/** Puts a bottle in use; one that the station asks about, with the second press. */
+function useButton(id, near) {
+  let asked = false;
+  const use = button(t("bottle.use"), async () => {
+    const answer = await on({ what: "put-in-use", batch: id, confirmed: asked }, { near, button: use });
+    asked = answer.refusal?.refused === "confirm";
+    text(use, asked ? t("bottle.use-all-the-same") : t("bottle.use"));
+  }, "primary");
+  return use;
+}
+
+function headWords(now) {
+  return [h("b", {}, `${SHAPES[now.state]} ${now.id}`), h("span", {}, ` ${now.recipe}${now.inUse ? ", " : ""}`),
+    now.inUse && h("b", { class: "awaited" }, t("bottle.in-use")),
+    now.state !== "good" && h("span", { class: "state" }, `, ${t(`batch-state.${now.state}`)}`)];
+}
+
+function factWords(now) {
+  const { discarded } = now;
+  const made = { when: time.day(now.madeMs), by: now.madeBy ?? "?" };
+  const used = now.kind === "working" && !discarded;
+  return listed([
+    discarded && t("bottle.discarded", { when: time.when(discarded.atMs, null), reason: discarded.reason }),
+    now.madeMs === null ? t("bottle.made-unknown") : now.bought ? t("bottle.made", made) : t("bottle.made-by", made),
+    now.expiresMs === null ? t("bottle.last-day-unknown") : t("bottle.good-until", { when: time.day(now.expiresMs) }),
+    !discarded && t("bottle.left", { left: now.left ?? "?", volume: now.volume }),
+    used && now.fillings > 0 && count("bottle.filled", now.fillings),
+    used && now.cylinders !== null && (now.cylinders > 0 ? count("bottle.enough", now.cylinders) : t("bottle.not-enough")),
+    now.stock && t("bottle.from-stock", { stock: now.stock }), now.water && named("water", now.water), now.waterNote,
+    now.bought && t("bottle.lot-of", now.bought),
+  ]);
+}
+
+const partRow = (p) => h("li", {},
+  h("span", {}, `${p.name}: ${p.sum ?? t("bottle.nothing")}${p.difference ? ` (${p.difference})` : ""}`),
+  h("span", { class: "quiet" }, listed([p.lot && t("bottle.lot", { number: p.lot.number }), ...p.taken.map((one) => one.with)], ", ")));
 
 /** How full a bottle is drawn. */
 function share(batch) {
@@ -103,35 +121,42 @@ function drawForms() {
   const recipes = view.recipes.map((r) => [r.id, r.title]);
   options(begin.elements.recipe, recipes);
   options(receive.elements.recipe, recipes);
-  options(begin.elements.stock, [["", "choose"], ...view.stocks.map((s) => [s, s])]);
+  options(begin.elements.stock, [["", t("choose")], ...view.stocks.map((s) => [s, s])]);
   drawRecipe(false);
 }
 
 function drawRecipe(chosen) {
   const recipe = view?.recipes.find((r) => r.id === begin.elements.recipe.value);
   if (!recipe) return;
-  options(begin.elements.water, [...recipe.water, ...(recipe.tapIf ? [["tap", "tap water, on a condition"]] : [])]);
+  const water = recipe.water.map(([kind, words]) => [kind, named("water", words)]);
+  options(begin.elements.water, [...water, ...(recipe.tapIf ? [["tap", t("solutions.tap")]] : [])]);
   show(find(".stock-of", begin), recipe.takesStock);
   if ((chosen || !begin.elements.volume.value) && recipe.makes) {
     begin.elements.volume.value = recipe.makes.value;
     begin.elements.unit.value = recipe.makes.unit;
   }
-  rebuilt(find(".recipe-notes"), recipe, () => [
-    h("h3", {}, "Before you begin"),
+  rebuilt(find(".recipe-notes"), recipe, () => recipeNotes(recipe));
+}
+
+function recipeNotes(recipe) {
+  const makes = recipe.makes && t("solutions.makes", { volume: recipe.makes.text, source: recipe.makesSource });
+  const keeps = recipe.keepsDays === null ? t("solutions.keeps-unknown", { source: recipe.keepsSource })
+    : count("solutions.keeps", recipe.keepsDays, { source: recipe.keepsSource });
+  return [
+    h("h3", {}, t("solutions.before")),
     h("ul", { class: "cautions" }, ...recipe.safety.map((s) => h("li", {}, s))),
-    h("p", { class: "quiet" }, `For ${recipe.makes.text} (${recipe.makesSource}); another volume in proportion. `
-      + `${recipe.keepsDays === null ? `How long it keeps is not known (${recipe.keepsSource}): state its last day if you know it.` : `Keeps ${recipe.keepsDays} days (${recipe.keepsSource}).`}`),
-    recipe.tapIf && h("p", { class: "quiet" }, `Tap water: ${recipe.tapIf}`),
-    h("p", { class: "quiet" }, `For ${recipe.standards.join(", ") || "any method"}. ${recipe.notice}`),
-  ]);
+    h("p", { class: "quiet" }, listed([makes, keeps], " ")),
+    recipe.tapIf && h("p", { class: "quiet" }, t("solutions.tap-if", { condition: recipe.tapIf })),
+    h("p", { class: "quiet" }, `${t("solutions.for", { standards: recipe.standards.join(", ") || t("solutions.any-method") })} ${recipe.notice}`),
+  ];
 }
 
 begin.elements.recipe.addEventListener("change", () => drawRecipe(true));
 begin.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const field = (name) => begin.elements[name].value.trim();
-  const what = { what: "begin", batch: field("batch"), recipe: field("recipe"), volume: field("volume"), unit: field("unit"), water: field("water") };
-  for (const name of ["stock", "reason"]) if (field(name)) what[name] = field(name);
+  const filled = (name) => begin.elements[name].value.trim();
+  const what = { what: "begin", batch: filled("batch"), recipe: filled("recipe"), volume: filled("volume"), unit: filled("unit"), water: filled("water") };
+  for (const name of ["stock", "reason"]) if (filled(name)) what[name] = filled(name);
   const answer = await on(what, { near: find(".said", begin), button: find("button", begin) });
   if (!answer.ok) return;
   begin.elements.batch.value = "";

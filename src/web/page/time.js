@@ -71,6 +71,12 @@ export function when(ms, now = wallNow()) {
   return today ? `${p.hour}:${p.minute}:${p.second}` : `${day} ${p.hour}:${p.minute}:${p.second}`;
 }
 
+/** The day in the zone. */
+export function day(ms) {
+  const p = parts(ms);
+  return `${p.year}-${p.month}-${p.day}`;
+}
+
 const utcOf = (p) => Date.UTC(p.year, p.month - 1, p.day, p.hour, p.minute, p.second);
 
 /**
