@@ -325,6 +325,7 @@ fn a_sample_keeps_the_rule_under_which_it_was_registered() {
         network: NetworkFacts::default(),
         equipment: Vec::new(),
         recipes: Vec::new(),
+        calendar: crate::domain::calendar::Calendar::default(),
     };
     started.bench.deviations = Deviations::Count;
     story.input(What::Started(Box::new(started)));
