@@ -166,6 +166,7 @@ async fn years_of_records_are_found_and_exported_over_the_page() {
     let many = std::env::var("RECORDS").ok().and_then(|n| n.parse().ok()).unwrap_or(1200);
     let (_folder, mut template) = template("found").await;
     template.spread = Some((now_ns() - 3 * YEAR_NS, 4 * 3_600_000_000_000));
+    template.labelled = true;
     let site = Site::new("found", None);
     let written = template.write(&site.journal(), many, true).await;
     assert!(written.documents > written.records && written.events > written.documents);
@@ -183,11 +184,14 @@ async fn years_of_records_are_found_and_exported_over_the_page() {
     assert_eq!(all["documents"].as_array().unwrap().len(), 50);
     let first = &all["documents"][0];
     let label = first["label"].as_str().unwrap();
+    let sample = first["sample"].as_str().unwrap();
     for question in [
         format!("find={}", label.to_uppercase()),
         "find=nothing-of-this-name".to_owned(),
         "kind=result&deviations=yes".to_owned(),
         "status=preliminary&method=aashto-t176-mechanical&find=ash%2042".to_owned(),
+        format!("sample={}", sample.to_uppercase()),
+        format!("person=nobody&sample={sample}"),
     ] {
         let begun = tokio::time::Instant::now();
         let list = bench.get(&format!("/records/list?{}", question.replace(' ', "%20"))).await.json();
@@ -196,7 +200,13 @@ async fn years_of_records_are_found_and_exported_over_the_page() {
             list["documents"].as_array().unwrap().len(),
             begun.elapsed()
         );
+        let any = !list["documents"].as_array().unwrap().is_empty();
+        assert_eq!(any, !question.contains("nobody") && !question.contains("nothing"), "{question}");
         for document in list["documents"].as_array().unwrap() {
+            if question.starts_with("sample=") {
+                assert_eq!(document["sample"], sample, "{document}");
+            }
+            assert!(!question.starts_with("person=nobody"), "{document}");
             if question.starts_with("find=") {
                 assert!(document["label"].as_str().unwrap().contains(label), "{document}");
             }

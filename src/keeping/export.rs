@@ -142,7 +142,7 @@ fn listed(wanted: &Wanted) -> Result<ListedWanted, ExportFault> {
             [one] => Some(one.kind().to_owned()),
             _ => None,
         },
-        words: wanted.sample.iter().map(|label| label.to_lowercase()).collect(),
+        label: wanted.sample.as_ref().map(|label| label.to_lowercase()),
         from_ns: span.start,
         before_ns: span.end,
         newest: !wanted.all_versions,

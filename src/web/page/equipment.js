@@ -102,24 +102,34 @@ function doubtBlock(id, doubt) {
   const near = h("p", { class: "said" });
   const from = doubt.fromMs ? `the last good check on ${time.when(doubt.fromMs, null)}` : "the beginning";
   const to = doubt.toMs ? time.when(doubt.toMs, null) : "now";
-  const press = button("List what used it", async () => {
+  const more = button("Show more", () => load(true));
+  let before = null;
+  const load = async (further) => {
     const range = new URLSearchParams();
     if (doubt.fromMs !== null) range.set("from-ms", doubt.fromMs);
     if (doubt.toMs !== null) range.set("to-ms", doubt.toMs);
+    if (further && before !== null) range.set("before", before);
     try {
       const response = await fetch(`/equipment/${encodeURIComponent(id)}/records?${range}`);
       const found = await response.json();
       if (!response.ok) throw new Error(found.detail);
-      list.replaceChildren(
-        ...found.atWork.map((s) => h("li", {}, h("span", {}, `${s.label}, at work at place ${s.place}`), h("span", {}, time.when(s.atMs, null)))),
+      const atWork = further ? [] : found.atWork;
+      if (!further) list.replaceChildren();
+      list.append(
+        ...atWork.map((s) => h("li", {}, h("span", {}, `${s.label}, at work at place ${s.place}`), h("span", {}, time.when(s.atMs, null)))),
         ...found.records.map((r) => h("li", {}, h("a", { class: "link", href: `/record/${r.id}` }, `${r.label}: ${r.result}`),
           h("span", {}, `${STATES[r.state] ?? r.state} then, ${time.when(r.atMs, null)}`))));
-      text(near, found.records.length + found.atWork.length === 0 ? "No record used it in that time." : found.whole ? "" : "There are more: narrow the time.");
+      before = found.before;
+      show(more, before !== null);
+      const late = !found.whole && before === null ? "Older documents are still being listed: ask again." : "";
+      text(near, list.childElementCount === 0 && !late ? "No record used it in that time." : late);
     } catch (error) {
       text(near, `The list could not be read: ${error.message}`);
     }
-  });
-  return h("section", { class: "doubt" }, h("p", {}, `In doubt by the check “${doubt.check}”: from ${from} to ${to}.`), press, near, list);
+  };
+  const press = button("List what used it", () => load(false));
+  show(more, false);
+  return h("section", { class: "doubt" }, h("p", {}, `In doubt by the check “${doubt.check}”: from ${from} to ${to}.`), press, near, list, more);
 }
 
 // Registering
