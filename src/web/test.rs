@@ -74,6 +74,7 @@ impl Rig {
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
             equipment: equipment::kinds(),
             recipes: solutions::recipes(),
+            calendar: crate::domain::calendar::Calendar::default(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };

@@ -74,6 +74,10 @@ impl Told<'_> {
         if remarks.is_empty() {
             remarks.push("no deviation".to_owned());
         }
+        // To know, and nothing wrong.
+        if let Some(label) = say::text(data, "/specimen/inPlaceOf/label") {
+            remarks.push(format!("run in the place of {label}"));
+        }
         (remarks.join("; "), tone)
     }
 

@@ -233,6 +233,22 @@ fn a_replacement_stands_for_the_held_one_and_the_result_says_so() {
     assert_eq!(not.as_array().unwrap().len(), 1);
     assert_eq!((&not[0]["label"], &not[0]["why"]), (&"H-2".into(), &"replaced".into()));
     assert_eq!((&not[0]["replacedBy"]["label"], &not[0]["deviations"]), (&"H-3".into(), &1.into()));
+    // The new one's own record says the same from its side, in the version that has words for it.
+    let records = documents(&story, DocumentKind::Record);
+    let of = |label: &str| records.iter().rfind(|r| r["data"]["specimen"]["label"] == label).unwrap();
+    let place = &of("H-3")["data"]["specimen"]["inPlaceOf"];
+    assert_eq!((&place["id"], &place["label"]), (&held.to_string().into(), &"H-2".into()));
+    assert!(of("H-3")["dataschema"].as_str().unwrap().ends_with("specimen-record/1.2.0"));
+    for other in ["H-1", "H-2"] {
+        assert_eq!(of(other)["data"]["specimen"].get("inPlaceOf"), None, "{other}");
+    }
+    let schema = include_str!("../../../../docs/schema/specimen-record-1.2.schema.json");
+    let validator = jsonschema::validator_for(&serde_json::from_str(schema).unwrap()).unwrap();
+    assert!(
+        validator.validate(of("H-3")).is_ok(),
+        "{:?}",
+        validator.iter_errors(of("H-3")).collect::<Vec<_>>()
+    );
     story.check_replay();
 }
 
@@ -354,6 +370,7 @@ fn a_sample_keeps_the_rule_under_which_it_was_registered() {
         network: NetworkFacts::default(),
         equipment: Vec::new(),
         recipes: Vec::new(),
+        calendar: crate::domain::calendar::Calendar::default(),
     };
     started.bench.deviations = Deviations::Count;
     story.input(What::Started(Box::new(started)));
