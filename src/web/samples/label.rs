@@ -105,7 +105,10 @@ fn labels(whole: &Whole, words: &Words) -> Vec<Label> {
         title: sample.label.clone(),
         // Three lines at most: they stand beside the QR symbol.
         lines: [
-            joined(said.project.as_deref(), said.lot.as_deref().map(|lot| words.t("samples.lot", &[("lot", lot)]))),
+            joined(
+                said.project.as_deref(),
+                said.lot.as_deref().map(|lot| words.t("samples.lot", &[("lot", lot)])),
+            ),
             joined(said.material.as_deref(), said.source.clone()),
             said.sampled_at.as_deref().map(|at| words.t("label.sampled", &[("when", &at.replace('T', " "))])),
         ]
@@ -117,10 +120,14 @@ fn labels(whole: &Whole, words: &Words) -> Vec<Label> {
         id: specimen.id,
         bars: code::digits(specimen.id),
         title: specimen.label.clone(),
-        lines: [Some(words.t("label.tin", &[("label", &sample.label)])), said.project.clone(), said.material.clone()]
-            .into_iter()
-            .flatten()
-            .collect(),
+        lines: [
+            Some(words.t("label.tin", &[("label", &sample.label)])),
+            said.project.clone(),
+            said.material.clone(),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
     };
     std::iter::once(bag).chain(whole.specimens.iter().map(tin)).collect()
 }
@@ -146,11 +153,7 @@ fn around(
     let here = format!("/samples/{id}/label");
     let size = format!("width={width_mm}&amp;height={height_mm}&amp;dots={dots_per_inch}");
     let choice = |label: &Label| {
-        format!(
-            "<a class=\"link\" href=\"{here}?of={}&amp;{size}\">{}</a>",
-            label.id,
-            escaped(&label.title)
-        )
+        format!("<a class=\"link\" href=\"{here}?of={}&amp;{size}\">{}</a>", label.id, escaped(&label.title))
     };
     let of = of.map_or_else(String::new, |of| format!("<input type=\"hidden\" name=\"of\" value=\"{of}\">"));
     // The words first: what people wrote is never looked through for keys.
