@@ -47,7 +47,7 @@ pub struct Station {
     pub id: String,
     /// Name for people.
     pub title: String,
-    /// IANA time zone in which people see times.
+    /// IANA time zone in which people see times, and by which last days of solutions end.
     pub time_zone: String,
     /// Folder of method files.
     pub methods: PathBuf,

@@ -28,7 +28,7 @@ pub mod report;
 mod room;
 mod samples;
 mod solutions;
-mod stream;
+pub mod stream;
 pub mod words;
 
 use crate::clock::Clock;
@@ -75,6 +75,8 @@ pub struct AppState {
     pub running_clock: bool,
     /// What the instruments show, by name.
     pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// What open pages are shown.
+    pub shown: stream::Shown,
     /// The settings in force, for people.
     pub settings: Arc<Value>,
     /// What the pages say, in the language of the settings.

@@ -74,6 +74,7 @@ impl Rig {
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
             equipment: equipment::kinds(),
             recipes: solutions::recipes(),
+            calendar: crate::domain::calendar::Calendar::default(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };
@@ -88,6 +89,7 @@ impl Rig {
             clock: Arc::new(clock.clone()),
             running_clock: false,
             live: [("balance".to_owned(), receiver)].into(),
+            shown: stream::Shown::default(),
             settings: Arc::new(json!([])),
             words: words::Words::english(),
             zone: "America/Denver".into(),

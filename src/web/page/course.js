@@ -158,7 +158,7 @@ function stepRow(s) {
   const why = s.reason ? `: ${s.reason}` : "";
   return h("li", { "data-standing": s.standing, "data-side": s.side ?? "", "aria-current": s.isNext ? "step" : "false" },
     h("span", {}, h("b", {}, `${STANDS[s.standing]} ${capital(named("step", s.name))}`), h("span", { class: "quiet" }, limits)),
-    h("span", {}, `${t(`course-step.${s.standing}`)}${why}${mass}`), h("span", { class: "quiet" }, s.at ? by(s.at) : ""));
+    h("span", {}, `${t(`standing.${s.standing}`)}${why}${mass}`), h("span", { class: "quiet" }, s.at ? by(s.at) : ""));
 }
 
 function factsOf({ casts: made, declined }) {

@@ -2,7 +2,7 @@
 // change, and what is missing.
 
 import { press } from "./course.js";
-import { capital, find, grid, h, keyed, rebuilt, rowOf, said, sentence, show, terms, text } from "./dom.js";
+import { capital, cell, find, h, keyed, rebuilt, said, sentence, show, terms, text } from "./dom.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
 
@@ -50,15 +50,16 @@ const factsOf = ({ tare, before, water, oven: read, stopped, cooled }) => [
 
 const heads = () => [t("weighings.when"), t("load.gross"), t("load.net"), t("load.after"), t("load.change")];
 
-const weighingRow = (w) => rowOf(heads(), [
-  time.when(w.atMs), w.gross, w.net ?? "?", w.afterMs === null ? "" : time.span(w.afterMs), w.change ?? t("load.first")]);
+const weighingRow = (w) => h("tr", {}, ...[
+  time.when(w.atMs), w.gross, w.net ?? "?", w.afterMs === null ? "" : time.span(w.afterMs), w.change ?? t("load.first"),
+].map((content, n) => cell(heads()[n], content)));
 
 function makeLoad(course) {
   const card = { near: said(), get sample() { return course.sample; } };
   const reason = sentence();
   const node = h("section", { class: "load" }, h("h3", {}), h("p", { class: "missing" }), h("p", { class: "criterion quiet" }),
     h("dl", { class: "facts" }),
-    grid(heads(), []),
+    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ...heads().map((head) => h("th", { scope: "col" }, head)))), h("tbody", {}))),
     h("p", { class: "coarse" }),
     h("details", { class: "more" }, h("summary", {}, t("load.stop-title")),
       h("div", { class: "form" }, h("label", {}, t("course.why"), reason), press(card, t("load.stop"), () => ({ what: "stop-drying", load: node.load, reason: reason.value })))),

@@ -5,7 +5,7 @@ import * as time from "./time.js";
 import { t } from "./words.js";
 
 /** Without a word from the station for this long, what the page shows is not current. */
-const STALE_MS = 2000;
+const STALE_MS = 1600;
 /** Pauses before an act is sent again. */
 const AGAIN_MS = [1000, 2000, 4000, 8000];
 
@@ -23,7 +23,7 @@ export function start(view, state) {
   onView = view;
   onState = state;
   open();
-  setInterval(watch, 200);
+  setInterval(watch, 100);
 }
 
 function open() {

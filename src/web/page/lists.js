@@ -1,6 +1,6 @@
 // Everything beside the places and the alarms: what is next, presses, samples, instruments, results.
 
-import { capital, find, h, keyed, mark, options, rebuilt, said, show, text } from "./dom.js";
+import { find, h, keyed, mark, options, rebuilt, said, show, text } from "./dom.js";
 import { act, doing } from "./link.js";
 import { drawMaterial, portionWords } from "./measured.js";
 import { drawPlan, planOf, weighings } from "./odd.js";
@@ -49,7 +49,7 @@ export function drawSamples(box, view) {
     }));
     text(find(".reported", node), sample.reported === null ? "" : `${t("sample.result", { value: sample.reported })}${sample.verdict ? ` ${sample.verdict.word}` : ""}`);
     rebuilt(find(".done", node), sample.preparation.map((p) => [p.what, p.atMs]), () => sample.preparation.map((p) =>
-      h("li", {}, `${capital(named("readied", p.what))} ${time.when(p.atMs)}`)));
+      h("li", {}, `${named("prepared", p.what)} ${time.when(p.atMs)}`)));
     rebuilt(find(".masses", node), sample.masses, () => (sample.masses ?? []).map((m) => massRow(node, m)));
     rebuilt(find(".results", node), sample.results, () => sample.results.map((r) => h("li", {}, resultWords(sample, r))));
     drawMaterial(find(".material", node), sample, node.near);
@@ -63,7 +63,7 @@ export function drawSamples(box, view) {
 /** What one specimen gave, and what there is to say against it. */
 function resultWords(sample, { label, reported, deviations, doesNotCount }) {
   const result = `${label}: ${named("quantity", sample.quantity ?? "result")} ${reported}`;
-  const found = deviations ? `, ${count("room.deviations", deviations)}` : "";
+  const found = deviations ? `, ${count("deviation.count", deviations)}` : "";
   return `${result}${found}${doesNotCount ? `; ${t("sample.does-not-count", { why: doesNotCount })}` : ""}`;
 }
 
@@ -76,7 +76,7 @@ function makeSample() {
     h("p", { class: "way" }),
     h("details", { class: "more" }, h("summary", {}, t("sample.prepare")),
       h("div", { class: "acts prepared" }, ...PREPARED.map((done) =>
-        doing(capital(t(`readied.${done}`)), near, () => ({ act: "prepare", sample: node.sample.id, what: { done } })))),
+        doing(t(`prepared.${done}`), near, () => ({ act: "prepare", sample: node.sample.id, what: { done } })))),
       h("ul", { class: "masses rows" })),
     h("div", { class: "material" }), h("p", { class: "portion quiet" }),
     near);
@@ -207,7 +207,7 @@ export function drawRecords(section, view) {
   keyed(find("ul", section), view.finished, (f) => f.document, (f) => h("li", { class: f.kind },
     h("a", { class: "link", href: `/record/${f.document}` }, f.kind === "result" ? t("sample.named", f) : f.label),
     h("b", {}, f.reported),
-    h("span", { class: "quiet" }, `${f.deviations ? `▲ ${count("room.deviations", f.deviations)}, ` : ""}${t("sample.document", { number: f.number, time: time.when(f.atMs) })}`)));
+    h("span", { class: "quiet" }, `${f.deviations ? `▲ ${count("deviation.count", f.deviations)}, ` : ""}${t("sample.document", { number: f.number, time: time.when(f.atMs) })}`)));
   show(find(".none", section), view.finished.length === 0);
 }
 

@@ -1,7 +1,7 @@
 // What goes otherwise than planned: notes at a touch, an interrupted run, a wrong place or a
 // carried cylinder, weighings given their place, samples planned anew or withdrawn.
 
-import { button as plain, capital, find, h, options, rebuilt, sentence, show, text } from "./dom.js";
+import { button as plain, find, h, options, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
 import { count, named, t } from "./words.js";
@@ -56,7 +56,7 @@ export function oddOf(card) {
   return h("div", { class: "odd" },
     h("p", {}, t("odd.happened")),
     h("div", { class: "acts notes" }, ...NOTES.map((note) =>
-      press(capital(t(`incident.${note}`)), (button) => send(card, button, (specimen) => ({ act: "note-specimen", specimen, note }), false)))),
+      press(t(`note.${note}`), (button) => send(card, button, (specimen) => ({ act: "note-specimen", specimen, note }), false)))),
     words, h("ul", { class: "noted quiet" }), h("div", { class: "interrupted" }), place);
 }
 
@@ -81,7 +81,7 @@ export function drawOdd(card, specimen, places) {
 }
 
 function noteWords({ kind, text: words, atMs, by }) {
-  const what = kind === "words" ? words : `${capital(named("incident", kind))}${words ? `: ${words}` : ""}`;
+  const what = kind === "words" ? words : `${named("note", kind)}${words ? `: ${words}` : ""}`;
   return `${time.when(atMs)} ${what}${by ? `, ${by}` : ""}`;
 }
 

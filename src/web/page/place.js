@@ -29,9 +29,9 @@ export function makePlace({ place }) {
   const card = h("article", { class: "place", tabIndex: -1, "aria-labelledby": `place-${place}` },
     h("header", {}, h("span", { class: "number", title: t("place.number", { place }) }, String(place)),
       h("div", {}, h("h3", { id: `place-${place}` }), h("span", { class: "stage" })), more),
+    h("div", { class: "count" }, h("b", { class: "digits" }), h("span", { class: "caption" })),
     drawing,
     h("div", { class: "card" },
-      h("div", { class: "count" }, h("b", { class: "digits" }), h("span", { class: "caption" })),
       h("p", { class: "doing" }),
       h("p", { class: "outcome" }),
       h("ul", { class: "deviations" }),
@@ -87,9 +87,8 @@ export function updatePlace(card, { place, specimen }, samples, places) {
 function drawSpecimen(card, specimen) {
   const { running, next, readings } = specimen;
   const first = next[0];
-  text(find(".doing", card), running && !specimen.complete
-    ? `${capital(named("step", running.step))}${running.window ? `, ${windowWords(running)}` : ""}${running.clock === "wall-clock" ? ` ${t("place.by-wall-clock")}` : ""}`
-    : "");
+  text(find(".doing", card), running && !specimen.complete && running.clock === "wall-clock" ? t("place.by-wall-clock") : "");
+  text(find(".window-told", card.rest), running?.window ? t("place.window", { step: capital(named("step", running.step)), window: windowWords(running) }) : "");
   const levels = [
     specimen.voided !== null && t("place.given-up", { reason: specimen.voided }),
     ...["clay", "sand", "sediment"].map((of) => specimen[of] && `${named("level", of)} ${specimen[of]} ${readings.unit}`),
@@ -183,6 +182,7 @@ function drawTodo(card, specimen, first) {
 function restOf(card) {
   card.correct = correctPanel(card.said);
   return h("div", { class: "rest" },
+    h("p", { class: "window-told" }),
     h("ul", { class: "deviations all-deviations" }),
     oddOf(card),
     h("div", { class: "undo" }),
@@ -276,7 +276,8 @@ function drawFree(form, place, samples, said) {
     h("button", { class: "act" }, t("free.take")),
     h("p", { class: "quiet none" }, t("free.none")),
   ]);
-  options(form.elements.sample, samples.map((s) => [s.id, t("free.option", { label: s.label, n: s.registered, planned: s.planned })]));
+  const waiting = samples.toSorted((a, b) => Number(a.registered >= a.planned) - Number(b.registered >= b.planned));
+  options(form.elements.sample, waiting.map((s) => [s.id, t("free.option", { label: s.label, n: s.registered, planned: s.planned })]));
   show(find("label", form), samples.length > 0);
   show(find("button", form), samples.length > 0);
   show(find(".none", form), samples.length === 0);
@@ -318,7 +319,9 @@ function setStage(card, stage) {
   if (stage) sound.stage(card.place, card.stage, stage);
   card.stage = stage;
   mark(card, "stage", stage);
-  text(find(".stage", card), stage ? `${SHAPES[stage]} ${t(`stage.${stage}`)}` : "");
+  const running = card.specimen?.complete ? null : card.specimen?.running;
+  const step = running ? `${capital(named("step", running.step))}, ` : "";
+  text(find(".stage", card), stage ? `${SHAPES[stage]} ${step}${t(`stage.${stage}`)}` : "");
 }
 
 export function drawPlaces(box, view) {

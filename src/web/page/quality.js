@@ -65,7 +65,7 @@ export function drawDecisions(section, sample, places, done) {
   keyed(find(".decide", section), all, (s) => s.id, (s) => makeDecision(s, done), (node, s) => {
     const { mayAdmit, mayHoldAgain, mayReplace } = s.counting;
     text(find("h3", node), s.label);
-    text(find(".counting", node), [s.state, s.deviations > 0 && `▲ ${count("room.deviations", s.deviations)}`, counts(s)].filter(Boolean).join(" · "));
+    text(find(".counting", node), [s.state, s.deviations > 0 && `▲ ${count("deviation.count", s.deviations)}`, counts(s)].filter(Boolean).join(" · "));
     show(find(".why", node), mayAdmit || mayHoldAgain);
     show(find(".admit", node), mayAdmit);
     show(find(".again", node), mayHoldAgain);

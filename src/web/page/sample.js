@@ -1,7 +1,7 @@
 // One sample: what came with it, its specimens, weighings, records and their versions.
 
 import { drawCourse, tickCourse } from "./course.js";
-import { capital, facts, find, h, lines, rebuilt, show, table, text } from "./dom.js";
+import { facts, find, h, rebuilt, show, table, text } from "./dom.js";
 import { act } from "./link.js";
 import * as particulars from "./particulars.js";
 import { counts, drawDecisions, drawLimit, limitForm, sections } from "./quality.js";
@@ -26,8 +26,8 @@ function versionLink({ document: id, version, status, number, madeMs }) {
 
 function specimenRow(s) {
   const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, t("place.number", { place: s.place })) : t("specimen.left");
-  const cells = [s.label, place, lines(s.state, s.deviations > 0 && `▲ ${count("room.deviations", s.deviations)}`, counts(s)),
-    s.versions.length ? lines(...s.versions.map(versionLink)) : t("specimen.no-record"),
+  const cells = [s.label, place, [s.state, s.deviations > 0 && `▲ ${count("deviation.count", s.deviations)}`, counts(s)],
+    s.versions.length ? s.versions.map(versionLink) : t("specimen.no-record"),
     h("a", { class: "link", href: `/samples/${id}/label?of=${s.id}` }, t("sample.label"))];
   cells.id = `specimen-${s.id}`;
   return cells;
@@ -58,8 +58,8 @@ function parts(s) {
     table(t("version.title"), [t("version.name"), t("version.result")], s.versions.map((v) => [versionLink(v), v.result])),
     table(t("weighings.title"), [t("weighings.of"), t("weighings.mass"), t("weighings.when"), t("weighings.balance"), ""],
       s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced && t("weighings.replaced")])),
-    table(t("sample.preparation"), [t("corrected.what"), t("weighings.when"), t("corrected.who")],
-      s.preparation.map((p) => [capital(named("readied", p.what)), time.when(p.atMs), p.by])),
+    table(t("prepared.title"), [t("corrected.what"), t("weighings.when"), t("corrected.who")],
+      s.preparation.map((p) => [named("prepared", p.what), time.when(p.atMs), p.by])),
     corrected(s),
   ].filter(Boolean);
 }

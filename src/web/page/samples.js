@@ -1,6 +1,6 @@
 // The samples of a day, and registering one with all that came with it.
 
-import { button, find, h, lines, options, rebuilt, rowOf, show, text } from "./dom.js";
+import { button, cell, find, h, options, rebuilt, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as particulars from "./particulars.js";
 import { begin } from "./shell.js";
@@ -42,15 +42,15 @@ function draw({ samples, all, day, today: now, cut }) {
   const found = samples.length === all ? count("samples.all", all) : t("samples.some", { n: samples.length, all });
   text(find("#count"), [found, day === now && t("samples.at-work"), cut && t("samples.cut")].filter(Boolean).join(" "));
   const heads = [...document.querySelectorAll("#list th")].map((head) => head.textContent);
-  rebuilt(find("#list tbody"), samples, () => samples.map((s) => rowOf(heads, cellsOf(s))));
+  rebuilt(find("#list tbody"), samples, () => samples.map((s) => h("tr", {}, ...rowOf(s).map((content, n) => cell(heads[n], content)))));
   show(find("#list"), samples.length > 0);
 }
 
-const cellsOf = (s) => [
-  lines(h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, s.identifier)),
-  lines(h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`),
+const rowOf = (s) => [
+  [h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, s.identifier)],
+  [h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`),
     s.verdict && h("b", { class: "verdict", "data-verdict": s.verdict.verdict, title: s.verdict.text }, s.verdict.word),
-    s.deviations > 0 && h("span", { class: "quiet" }, `▲ ${count("room.deviations", s.deviations)}`)),
+    s.deviations > 0 && h("span", { class: "quiet" }, `▲ ${count("deviation.count", s.deviations)}`)],
   [s.project, s.lot && t("samples.lot", { lot: s.lot })].filter(Boolean).join(", "),
   [s.material, s.source].filter(Boolean).join(", "),
   s.method ?? t("samples.no-method"),

@@ -27,7 +27,7 @@ export function hear(view) {
   if (review) {
     show(review, Boolean(view.review));
     const { waiting = 0, returned = 0 } = view.review ?? {};
-    const words = [waiting > 0 && count("reviews.waiting", waiting), returned > 0 && count("reviews.returned", returned)].filter(Boolean).join(", ");
+    const words = [waiting > 0 && count("review.waiting", waiting), returned > 0 && count("review.returned", returned)].filter(Boolean).join(", ");
     text(review, words ? `${t("menu.review")}: ${words}` : t("menu.review"));
   }
   people = view.people?.needed ? view.people : null;

@@ -86,6 +86,7 @@ async fn serving_ends_promptly_with_a_page_open() {
         clock: Arc::new(rig.clock.clone()),
         running_clock: false,
         live: BTreeMap::new(),
+        shown: stream::Shown::default(),
         settings: Arc::new(json!([])),
         words: words::Words::english(),
         zone: "UTC".into(),
