@@ -153,7 +153,7 @@ function filling(card) {
 // What was entered
 
 function stepRow(s) {
-  const mass = s.mass ? ` ${s.mass}${s.side ? ` ${t(`side.${s.side}`)}` : ""}` : "";
+  const mass = s.mass ? ` ${s.mass}${s.side ? ` ${t(`mass-side.${s.side}`)}` : ""}` : "";
   const limits = s.kind.kind !== "weigh" ? "" : ` (${s.limits ? t("mass.limits", s) : t("mass.no-limits")})`;
   const why = s.reason ? `: ${s.reason}` : "";
   return h("li", { "data-standing": s.standing, "data-side": s.side ?? "", "aria-current": s.isNext ? "step" : "false" },

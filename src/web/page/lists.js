@@ -1,6 +1,6 @@
 // Everything beside the places and the alarms: what is next, presses, samples, instruments, results.
 
-import { button, find, h, keyed, mark, options, rebuilt, said, show, text } from "./dom.js";
+import { find, h, keyed, mark, options, rebuilt, said, show, text } from "./dom.js";
 import { act, doing } from "./link.js";
 import { drawMaterial, portionWords } from "./measured.js";
 import { drawPlan, planOf, weighings } from "./odd.js";
@@ -95,7 +95,7 @@ function drawCourse(node, { id, course, hasCourses, reported }) {
 function massRow(node, { name, title, limits, mass, side }) {
   const weigh = doing(mass ? t("mass.weigh-again") : t("mass.weigh"), node.near,
     () => ({ act: "await-sample-mass", sample: node.sample.id, name }));
-  const value = mass ? `${mass}${side ? ` ${t(`side.${side}`)}` : ""}` : t("mass.none");
+  const value = mass ? `${mass}${side ? ` ${t(`mass-side.${side}`)}` : ""}` : t("mass.none");
   return h("li", { "data-side": side ?? "" },
     h("span", {}, h("b", {}, title), h("span", { class: "quiet" }, ` ${limits ? t("mass.limits", { limits }) : t("mass.no-limits")}`)),
     h("span", {}, value), weigh);

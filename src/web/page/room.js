@@ -2,7 +2,7 @@
 // hours, the places at work, today's results against their limits, and how instruments and network are.
 
 import { drawAlarms } from "./alarms.js";
-import { capital, find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
+import { capital, find, h, keyed, mark, show, text } from "./dom.js";
 import { stand } from "./place.js";
 import { begin, temperature } from "./shell.js";
 import * as time from "./time.js";

@@ -26,6 +26,10 @@ async fn a_report_repeats_what_was_published_and_says_what_is_missing() {
     });
     let sample = rig.made(what).await;
     let before = rig.report(&sample).await;
+    assert!(
+        before.contains(">Print</button>") && !before.contains("{{") && !before.contains("<!--"),
+        "{before}"
+    );
     assert!(before.contains("NOT COMPLETE") && before.contains("None is registered yet"), "{before}");
     let specimen = rig.whole_test(&sample, 1).await;
     let (record, result) = (rig.newest("record").await, rig.newest("result").await);

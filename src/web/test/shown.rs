@@ -206,6 +206,9 @@ async fn what_a_level_would_be_recorded_as_is_told_while_it_is_typed_and_changes
 #[tokio::test(flavor = "multi_thread")]
 async fn every_page_is_whole_in_each_language_and_says_which_it_is() {
     let rig = Rig::new().await;
+    let sample = rig.sample("S-1").await;
+    let papers =
+        [format!("/report/{sample}"), format!("/samples/{sample}/label"), format!("/worksheet/{METHOD}")];
     for (language, words) in [("en", "Do next"), ("es", "A continuación")] {
         let app = super::app(AppState { words: words::Words::of(language).unwrap(), ..rig.state.clone() });
         for path in [
@@ -219,7 +222,10 @@ async fn every_page_is_whole_in_each_language_and_says_which_it_is() {
             "/people",
             "/review",
             "/charts",
-        ] {
+        ]
+        .into_iter()
+        .chain(papers.iter().map(String::as_str))
+        {
             let request = Request::builder().uri(path).header("host", HOST).body(Body::empty()).unwrap();
             let response = app.clone().oneshot(request).await.unwrap();
             let body = axum::body::to_bytes(response.into_body(), 1 << 20).await.unwrap();
