@@ -3,7 +3,9 @@
 
 use super::report::{DRYING, House, capital};
 use super::sheet::{Block, Cell, Head, Sheet, Table, Tone};
-use crate::domain::method::{BetweenMarks, Bound, CourseKind, Level, Method, SpecimenKind, StepKind, Timed};
+use crate::domain::method::{
+    BetweenMarks, Bound, CourseKind, CourseRule, Level, Method, SpecimenKind, StepKind, Timed,
+};
 use crate::domain::specimen::judge::{resolution_ns, seconds};
 
 /// Rows for specimens, unless the method asks for more.
@@ -89,17 +91,29 @@ const RESULT: [[&str; 4]; 2] = [
     ["Tested from, to", "Where", "By", "Status"],
 ];
 
+/// The steps of all ways in the order of work, and whether one of them dries.
+fn all_steps(courses: &[CourseRule]) -> (Vec<&str>, bool) {
+    let mut steps: Vec<&str> = Vec::new();
+    let mut dries = false;
+    for course in courses {
+        let mut next = 0;
+        for step in &course.steps {
+            dries |= matches!(step.kind, CourseKind::Dry { .. });
+            // A step that only this way has stands behind the one before it.
+            let at = steps.iter().position(|known| *known == step.name).unwrap_or_else(|| {
+                steps.insert(next, &step.name);
+                next
+            });
+            next = at + 1;
+        }
+    }
+    (steps, dries)
+}
+
 /// The steps of the ways to prepare a sample, with room for tins and weighings of a drying.
 fn preparation(method: &Method) -> Vec<Block> {
     let courses = &method.preparation.courses;
-    let mut steps: Vec<&str> = Vec::new();
-    let mut dries = false;
-    for step in courses.iter().flat_map(|course| &course.steps) {
-        dries |= matches!(step.kind, CourseKind::Dry { .. });
-        if !steps.contains(&step.name.as_str()) {
-            steps.push(&step.name);
-        }
-    }
+    let (steps, dries) = all_steps(courses);
     if steps.is_empty() {
         return Vec::new();
     }

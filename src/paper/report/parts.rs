@@ -1,6 +1,6 @@
 //! What other parts of the trade add to the documents: masses, preparation, equipment, and whatever
 //! a later version publishes. A part that is not known by name is told by the names in it, so that
-//! nothing published is ever left out of the report.
+//! no part that was published is left out of the report.
 
 use super::{Told, say};
 use crate::paper::facts::Published;

@@ -115,3 +115,16 @@ fn drawn(solution: &Value) -> Vec<(Option<&str>, String, String)> {
     }
     drawn
 }
+
+#[cfg(test)]
+mod test {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn the_last_day_of_a_solution_is_the_one_that_ends_at_midnight_utc() {
+        assert_eq!(last_day(&json!({ "expires": "2099-07-01T00:00:00.000Z" })), "2099-06-30");
+        assert_eq!(last_day(&json!({ "expires": "2026-12-28T13:37:47.000Z" })), "2026-12-28");
+        assert_eq!(last_day(&json!({ "expires": null })), say::MISSING);
+    }
+}

@@ -115,7 +115,8 @@ impl Told<'_> {
             let first = of_step(opening).or_else(|| steps.first());
             let first = first.and_then(|step| step.get("at").or_else(|| step.get("begin")));
             let mut row = vec![Cell::toned(label, Tone::Strong)];
-            row.push(Cell::plain(first.map_or_else(none, |at| self.instant(at))));
+            // The day over the time: the row has two lines anyway, and the columns need the room.
+            row.push(Cell::plain(first.map_or_else(none, |at| self.instant(at).replacen(' ', "\n", 1))));
             row.extend(
                 names.iter().map(|(name, _)| of_step(name).map_or_else(Cell::default, |s| self.interval(s))),
             );
@@ -126,8 +127,8 @@ impl Told<'_> {
         Table { heads, figures, rows, ..Table::default() }
     }
 
-    /// From when to when, how long it lasted, and the verdict in a word where it is not 'within': the
-    /// three lines of the paper worksheet.
+    /// From when to when, how long it lasted, and the verdict in a word where it is not 'within': what
+    /// the paper worksheet asks for.
     fn interval(&self, step: &Value) -> Cell {
         let lasted = say::amount_at(step, "/duration");
         let bound = step.pointer("/end/bound") == Some(&Value::Bool(true));
@@ -138,9 +139,8 @@ impl Told<'_> {
             let time = step.get(end).filter(|end| end.is_object()).map(|end| self.instant(end));
             time.and_then(|time| time.split_once(' ').map(|(_, clock)| clock.to_owned()))
         };
-        let ends = [("from", clock("begin")), ("to", clock("end"))];
-        let ends = ends.into_iter().filter_map(|(word, at)| Some(format!("{word} {}", at?)));
-        let lines = |last: String| ends.chain([last]).collect::<Vec<_>>().join("\n");
+        let ends: Vec<String> = ["begin", "end"].into_iter().filter_map(clock).collect();
+        let lines = |last: String| format!("{}\n{last}", ends.join("–"));
         match say::text(step, "/verdict") {
             Some("within" | "no-limit") | None => Cell::plain(lines(lasted)),
             Some(verdict) => Cell::toned(lines(format!("{lasted}: {}", say::words(verdict))), Tone::Wrong),

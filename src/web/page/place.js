@@ -28,8 +28,8 @@ export function makePlace({ place }) {
   const drawing = cylinder();
   const card = h("article", { class: "place", tabIndex: -1, "aria-labelledby": `place-${place}` },
     h("header", {}, h("span", { class: "number", title: t("place.number", { place }) }, String(place)),
-      h("div", {}, h("h3", { id: `place-${place}` }), h("span", { class: "stage" })), more),
-    h("div", { class: "count" }, h("b", { class: "digits" }), h("span", { class: "caption" })),
+      h("h3", { id: `place-${place}` }), more),
+    h("div", { class: "count" }, h("span", { class: "stage" }), h("b", { class: "digits" })),
     drawing,
     h("div", { class: "card" },
       h("p", { class: "doing" }),
@@ -305,23 +305,23 @@ export function stand(running, seenAt) {
 /** Carries the countdown of a card on. */
 export function tickPlace(card) {
   const specimen = card.specimen;
-  if (!specimen || specimen.fault) return setStage(card, null);
-  const running = specimen.complete ? null : specimen.running;
-  show(find(".count", card), Boolean(running));
-  if (!running) return setStage(card, specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
-  const now = stand(running, card.seenAt);
-  text(find(".digits", card), now.digits);
-  text(find(".caption", card), now.caption);
-  return setStage(card, now.stage);
+  const running = !specimen || specimen.fault || specimen.complete ? null : specimen.running;
+  show(find(".digits", card), Boolean(running));
+  if (!specimen || specimen.fault) return setStage(card, null, "");
+  if (running) {
+    const now = stand(running, card.seenAt);
+    text(find(".digits", card), now.digits);
+    return setStage(card, now.stage, `${capital(named("step", running.step))}: ${now.caption}`);
+  }
+  const stage = specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle";
+  return setStage(card, stage, t(`stage.${stage}`));
 }
 
-function setStage(card, stage) {
+function setStage(card, stage, words) {
   if (stage) sound.stage(card.place, card.stage, stage);
   card.stage = stage;
   mark(card, "stage", stage);
-  const running = card.specimen?.complete ? null : card.specimen?.running;
-  const step = running ? `${capital(named("step", running.step))}, ` : "";
-  text(find(".stage", card), stage ? `${SHAPES[stage]} ${step}${t(`stage.${stage}`)}` : "");
+  text(find(".stage", card), stage ? `${SHAPES[stage]} ${words}` : "");
 }
 
 export function drawPlaces(box, view) {

@@ -54,7 +54,7 @@ function tickPlace(node) {
   mark(node, "stage", stage);
   text(find(".digits", node), now ? now.digits : specimen.result && specimen.voided === null ? specimen.result : "");
   const deviations = specimen.deviations.length ? ` · ▲ ${count("deviation.count", specimen.deviations.length)}` : "";
-  const what = running ? `${capital(named("step", running.step))}, ${now.caption}` : t(`stage.${stage}`);
+  const what = running ? `${capital(named("step", running.step))}: ${now.caption}` : t(`stage.${stage}`);
   text(find(".what .quiet", node), `${what}${deviations}`);
 }
 

@@ -74,9 +74,10 @@ def filled(day, sample):
         "Tested from, to": f"{at(day, begun)} to {at(day, ended)}", "Where": "Bench of an invented day", "By": story.ADA,
         "Status": "approved, C. Marsh",
     }
-    drying = [[None, f"{sample.before} g", f"{model.digits(model.net(sample, sample.before), 2)} g"]]
+    dash = "–"
+    drying = [[None, f"{sample.before} g", f"{model.digits(model.net(sample, sample.before), 2)} g", dash, dash, dash]]
     for n, grams in enumerate(sample.dried):
-        row = [None, f"{grams} g", f"{model.digits(model.net(sample, grams), 2)} g", None, None, None, at(day, sample.dried_at[n][0])]
+        row = [None, f"{grams} g", f"{model.digits(model.net(sample, grams), 2)} g", dash, dash, dash, at(day, sample.dried_at[n][0])]
         if n:
             after = sample.dried_at[n][0] - sample.dried_at[n - 1][0]
             done = "yes" if n == len(changes) and constant else "not yet"
@@ -84,7 +85,7 @@ def filled(day, sample):
         drying.append(row)
     tables = {
         "Specimens": [[None, *levels(s), model.digits(model.ratio(s.readings), 1), str(model.reported(s.readings)), warmth(day, s)] for s in specimens],
-        "Intervals": [[None, at(day, middle(s.marks["first fill", "done"])), *(spans(day, s, name) for name in model.SPANS)] for s in specimens],
+        "Intervals": [[None, at(day, s.marks["first fill", "done"].sent), *(spans(day, s, name) for name in model.SPANS)] for s in specimens],
         "Preparation": [[None, *(taken(sample, step))] for step in STEPS],
         "Preparation#2": [[None, s.tin, sample.tins[s.tin], f"{at(day, sample.filled[s.tin][0])}, A. Brook", tempered(sample, s), "1"] for s in specimens],
         "Drying": drying,
@@ -95,7 +96,7 @@ def filled(day, sample):
     return {"named": named, "tables": tables}
 
 
-STEPS = ("sieve", "keep the fines", "weigh what passed", "reduce", "weigh what is left", "tins", "moisture", "temper", "dry")
+STEPS = ("sieve", "keep the fines", "weigh what passed", "reduce", "weigh what is left", "moisture", "temper", "tins", "dry")
 
 
 def taken(sample, step):
@@ -118,19 +119,15 @@ def levels(s):
 def warmth(day, s):
     begin, end = s.marks["first fill", "done"].answered, s.readers["clay"][1]
     low, high, mean = model.temperatures(day.site.probe.said, begin, end)
-    return f"{model.digits(low, 1)}, {model.digits(mean, 1)}, {model.digits(high, 1)}"
+    return f"{model.digits(low, 1)}, {model.digits(mean, 2)}, {model.digits(high, 1)}"
 
 
 def at(day, boot):
     return f"{day.wall(boot):%H:%M:%S}"
 
 
-def middle(mark):
-    return (mark.sent + mark.answered) // 2
-
-
 def spans(day, s, name):
-    begin, end = (middle(s.marks[edge]) if edge in s.marks else None for edge in model.SPANS[name])
+    begin, end = (s.marks[edge].sent if edge in s.marks else None for edge in model.SPANS[name])
     if begin is None:
         return None
     return [at(day, begin), at(day, end), f"{model.digits(Fraction(end - begin, 10**9), 1)} s"]

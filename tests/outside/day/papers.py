@@ -122,7 +122,7 @@ def reports(day, out, v):
             v.check(identity in flat, f"{sample.label}, report as {where}: names the newest result")
             for s in model.complete(sample):
                 mark = s.marks["first fill", "done"]
-                rows = {squeezed(f"{s.label} {day.wall(at):%Y-%m-%d %H:%M:%S} from") for at in (mark.sent, mark.answered)}
+                rows = {squeezed(f"{s.label} {day.wall(at):%Y-%m-%d %H:%M:%S}") for at in (mark.sent, mark.answered)}
                 v.check(any(row in flat for row in rows), f"{sample.label}, report as {where}: first fill of {s.label}", rows)
             v.same("RETURNED" in flat, sample.label == "Pit sand 3", f"{sample.label}, report as {where}: returned across the page, or not")
             raw = re.findall(r"own-rule|before-drying|not-remixed|max-difference|oven-dry-2|alternate-1|first-fill", flat)
