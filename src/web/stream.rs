@@ -6,6 +6,7 @@
 //! ```
 
 use super::{AppState, view};
+use crate::daemon::station::Committed;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use std::convert::Infallible;
@@ -52,7 +53,10 @@ impl Shown {
         let (sender, receiver) = watch::channel(Painted::default());
         let sender = Arc::new(sender);
         *painter = Arc::downgrade(&sender);
-        tokio::spawn(paint(state.clone(), sender, self.clone()));
+        // Before the page's first view is made, so that nothing falls between the two.
+        let mut committed = state.station.committed();
+        committed.mark_unchanged();
+        tokio::spawn(paint(state.clone(), committed, sender, self.clone()));
         receiver
     }
 
@@ -115,22 +119,26 @@ async fn send(sender: &Sender, kind: &str, data: &str) -> Option<()> {
 }
 
 /// Makes views and beats as long as somebody looks.
-async fn paint(mut state: AppState, sender: Arc<watch::Sender<Painted>>, shown: Shown) {
-    let mut committed = state.station.committed();
+async fn paint(
+    mut state: AppState,
+    mut committed: watch::Receiver<Arc<Committed>>,
+    sender: Arc<watch::Sender<Painted>>,
+    shown: Shown,
+) {
     let mut look = interval(LOOK);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut beat = interval(BEAT);
     beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut waiting = state.waiting(0).await;
-    let mut last_view: Option<(Instant, i64)> = None;
-    let mut changed = true;
+    let mut last_view = (Instant::now(), state.clock.now().boot_ns);
+    let mut changed = false;
     loop {
-        let next_view = last_view.map_or_else(Instant::now, |(at, _)| at + GAP);
+        let next_view = last_view.0 + GAP;
         tokio::select! {
             () = sleep_until(next_view), if changed => {
                 changed = false;
                 committed.mark_unchanged();
-                last_view = Some((Instant::now(), state.clock.now().boot_ns));
+                last_view = (Instant::now(), state.clock.now().boot_ns);
                 let view: Arc<str> = state.view(waiting).into();
                 sender.send_modify(|painted| {
                     painted.views += 1;
@@ -144,11 +152,9 @@ async fn paint(mut state: AppState, sender: Arc<watch::Sender<Painted>>, shown: 
                 }
             }
             _ = look.tick() => {
-                let due = last_view.is_some_and(|(at, boot_ns)| {
-                    at.elapsed() >= REFRESH
-                        // A stepped clock tells nobody that it was moved.
-                        || (!state.running_clock && state.clock.now().boot_ns != boot_ns)
-                });
+                // A stepped clock tells nobody that it was moved.
+                let due = last_view.0.elapsed() >= REFRESH
+                    || (!state.running_clock && state.clock.now().boot_ns != last_view.1);
                 changed |= live_changed(&mut state) || due;
             }
             _ = beat.tick() => {
