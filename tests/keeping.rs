@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
-use stillstand::journal::{Reader, chain, verify};
+use stillstand::journal::{ClosedWanted, Reader, chain, verify};
 use years::Template;
 
 const DAY_NS: i64 = 86_400_000_000_000;
@@ -166,6 +166,7 @@ async fn years_of_records_are_found_and_exported_over_the_page() {
     let many = std::env::var("RECORDS").ok().and_then(|n| n.parse().ok()).unwrap_or(1200);
     let (_folder, mut template) = template("found").await;
     template.spread = Some((now_ns() - 3 * YEAR_NS, 4 * 3_600_000_000_000));
+    template.labelled = true;
     let site = Site::new("found", None);
     let written = template.write(&site.journal(), many, true).await;
     assert!(written.documents > written.records && written.events > written.documents);
@@ -183,11 +184,14 @@ async fn years_of_records_are_found_and_exported_over_the_page() {
     assert_eq!(all["documents"].as_array().unwrap().len(), 50);
     let first = &all["documents"][0];
     let label = first["label"].as_str().unwrap();
+    let sample = first["sample"].as_str().unwrap();
     for question in [
         format!("find={}", label.to_uppercase()),
         "find=nothing-of-this-name".to_owned(),
         "kind=result&deviations=yes".to_owned(),
         "status=preliminary&method=aashto-t176-mechanical&find=ash%2042".to_owned(),
+        format!("sample={}", sample.to_uppercase()),
+        format!("person=nobody&sample={sample}"),
     ] {
         let begun = tokio::time::Instant::now();
         let list = bench.get(&format!("/records/list?{}", question.replace(' ', "%20"))).await.json();
@@ -196,7 +200,13 @@ async fn years_of_records_are_found_and_exported_over_the_page() {
             list["documents"].as_array().unwrap().len(),
             begun.elapsed()
         );
+        let any = !list["documents"].as_array().unwrap().is_empty();
+        assert_eq!(any, !question.contains("nobody") && !question.contains("nothing"), "{question}");
         for document in list["documents"].as_array().unwrap() {
+            if question.starts_with("sample=") {
+                assert_eq!(document["sample"], sample, "{document}");
+            }
+            assert!(!question.starts_with("person=nobody"), "{document}");
             if question.starts_with("find=") {
                 assert!(document["label"].as_str().unwrap().contains(label), "{document}");
             }
@@ -414,24 +424,74 @@ async fn what_the_network_has_not_taken_and_what_is_at_work_stays() {
     }
 }
 
+/// The documents of a sample that are there, by their numbers.
+fn whole_documents(journal: &Path, sample: &str) -> Vec<u64> {
+    let (_, documents) = payloads(journal);
+    let of = |text: &str| {
+        let document: Value = serde_json::from_str(text).unwrap_or_default();
+        document.pointer("/data/sample/id").is_some_and(|id| id == sample)
+    };
+    documents.into_iter().filter(|(_, text)| of(text)).map(|(number, _)| number).collect()
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_held_sample_is_found_long_after_it_left_and_nothing_of_it_goes_until_it_is_released() {
-    let site = Site::new("held", None);
+    let site = old("held", 200, true).await;
+    let journal = site.journal();
+    // Two samples of more than two years ago, a year from each other: far more than twelve left since.
+    let reader = Reader::open(&journal).unwrap();
+    let left = |ago_ns: i64| {
+        let before_ns = Some(now_ns() - ago_ns);
+        let wanted = ClosedWanted { from_ns: Some(0), before_ns, ..ClosedWanted::default() };
+        let rows = reader.closed_page(&wanted, 200).unwrap();
+        assert!(!rows.is_empty(), "no sample left the bench so long ago");
+        rows[0].clone()
+    };
+    let (claimed, other) = (left(2 * YEAR_NS), left(2 * YEAR_NS + 300 * DAY_NS));
+    let after = left(YEAR_NS + 200 * DAY_NS).id.to_string();
+    let since = ClosedWanted { from_ns: Some(claimed.closed_ns + 1), ..ClosedWanted::default() };
+    assert!(reader.closed_page(&since, 200).unwrap().len() > 12, "it is in sight still");
+    let (sample, freed) = (claimed.id.to_string(), other.id.to_string());
+    let before = whole_documents(&journal, &sample);
+    assert!(before.len() > 1 && !whole_documents(&journal, &freed).is_empty());
+
     let bench = site.start().await;
-    let sample = bench.sample("Claimed", 1).await;
-    bench.specimen(sample, 1).await;
     let hold = |reason: &str| json!({ "act": "keeping", "what": "hold", "sample": sample, "reason": reason });
     assert!(bench.refused(hold("")).await.contains("reason"));
     bench.done(hold("a claim about lot 4")).await;
     let kept = bench.get("/records/kept").await.json();
     assert_eq!(
         (&kept["holds"][0]["label"], &kept["holds"][0]["who"]),
-        (&json!("Claimed"), &json!("Ash Fenn"))
+        (&json!(claimed.label), &json!("Ash Fenn"))
     );
+    assert_eq!(bench.stop().await, 0);
+    let ended = program(&removing(&site, &site.folder.file("first.jsonl"))).await;
+    assert_eq!(ended.code, 0, "{}\n{}", ended.out, ended.err);
+    assert_eq!(whole_documents(&journal, &sample), before, "nothing of the held sample went");
+    assert_eq!(whole_documents(&journal, &freed), [0; 0], "the other one's time was over");
+    assert_eq!(whole_documents(&journal, &after), [0; 0], "a hold keeps one sample, and not all since");
+    assert!(Reader::open(&journal).unwrap().closed(claimed.id).unwrap().is_some());
+
+    let bench = site.start().await;
     let release = json!({ "act": "keeping", "what": "release", "sample": sample, "reason": "settled" });
     bench.done(release.clone()).await;
     assert!(bench.refused(release).await.contains("there is no held sample"));
+    // The act brought it back into sight, where it stays until twelve others came after it.
+    let young = ClosedWanted { from_ns: Some(now_ns() - 300 * DAY_NS), ..since };
+    let young = reader.closed_page(&young, 20).unwrap();
+    assert_eq!(young.len(), 20, "twelve, and those that are in sight already");
+    for row in &young {
+        let act =
+            |what: &str| json!({ "act": "keeping", "what": what, "sample": row.id, "reason": "looked at" });
+        bench.done(act("hold")).await;
+        bench.done(act("release")).await;
+    }
     assert_eq!(bench.stop().await, 0);
+    let ended = program(&removing(&site, &site.folder.file("second.jsonl"))).await;
+    assert_eq!(ended.code, 0, "{}\n{}", ended.out, ended.err);
+    assert_eq!(whole_documents(&journal, &sample), [0; 0]);
+    assert!(Reader::open(&journal).unwrap().closed(claimed.id).unwrap().is_none());
+    verify(&journal).unwrap();
 }
 
 /// The program is killed again and again while it removes; whenever that was, the journal verifies,

@@ -77,6 +77,7 @@ impl Story {
             network: NetworkFacts::default(),
             equipment: Vec::new(),
             recipes: Vec::new(),
+            calendar: stillstand::domain::calendar::Calendar::default(),
         };
         let bench = Bench::default();
         let mut story = Self { begun: bench.clone(), bench, now: moment(0), events: Vec::new(), next_id: 1 };

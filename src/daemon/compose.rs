@@ -20,6 +20,7 @@ use super::outbox::JournalOutbox;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
 use crate::clock::Clock;
 use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
+use crate::domain::calendar::Calendar;
 use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
 use crate::domain::reading::Live;
@@ -35,9 +36,11 @@ use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
+use crate::settings::told;
 use crate::triggers::gpio;
 use crate::web::report::Reports;
 use crate::web::{self, AppState};
+use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -185,8 +188,12 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
-    let started = What::Started(Box::new(started(&settings, methods, equipment, recipes, rehearsal)));
-    handle.ask(started, clock.now()).await.ok_or(StationError::Ended)?;
+    let now = clock.now();
+    let mut facts = started(&settings, methods, equipment, recipes, rehearsal);
+    // The settings were checked: this machine knows the zone.
+    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
+    facts.calendar = Calendar::around(&zone, now.wall_ns);
+    handle.ask(What::Started(Box::new(facts)), now).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
     let live = instruments(&settings, &shapes, &clock, &handle, &ends, &mut adapters)?;
@@ -219,6 +226,8 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock,
         running_clock,
         live: live.clone(),
+        shown: web::stream::Shown::default(),
+        settings: told(&settings).into(),
         words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
         zone: settings.station.time_zone.as_str().into(),
         labels: settings.labels,
@@ -273,6 +282,7 @@ fn started(
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
         recipes,
+        calendar: Calendar::default(),
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),

@@ -13,6 +13,7 @@
 //! `decide(state, input) -> events`, `apply(state, event)`, `next_deadline(state)`.
 
 pub mod moment;
+pub mod calendar;
 pub mod quantity;
 pub mod shared;
 

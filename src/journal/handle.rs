@@ -188,7 +188,7 @@ impl Journal {
 
     /// Takes documents into the list of those that people look for, which then goes up to `through`.
     pub async fn list(&self, rows: Vec<ListedRow>, through: u64) -> Result<(), JournalError> {
-        self.ask(move |store| store.beside(|tx| listed::put(tx, &rows, through))).await
+        self.ask(move |store| store.beside(|tx| listed::put(tx, &rows, through, true))).await
     }
 
     /// Notes the size of the file for a day (days since 1970-01-01, UTC), once.

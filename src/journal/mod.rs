@@ -47,7 +47,7 @@ pub use error::{JournalError, Trouble};
 #[doc(hidden)]
 pub use faults::{FaultPoint, Faults};
 pub use handle::Journal;
-pub use listed::{ListedFound, ListedRow, ListedWanted};
+pub use listed::{ListedFound, ListedRow, ListedWanted, SHORTEST};
 pub use read::Reader;
 pub use removal::{Blank, Blanked, Through};
 pub use rows::{

@@ -22,8 +22,11 @@ use uuid::Uuid;
 /// The first format that keeps what has left the state.
 const CLOSED_SINCE: u32 = 2;
 
-/// The first format with a list of documents, removals, and notes of how the file grows.
-pub(super) const LISTED_SINCE: u32 = 4;
+/// The first format with removals and notes of how the file grows.
+pub(super) const REMOVED_SINCE: u32 = 4;
+
+/// The first format whose list of documents this program reads.
+const LISTED_SINCE: u32 = 5;
 
 /// A connection of its own that cannot write.
 #[derive(Debug)]
@@ -176,10 +179,10 @@ impl Reader {
     pub fn list(&self, rows: &[ListedRow], through: u64) -> Result<(), JournalError> {
         self.read(|conn| {
             if !conn.is_autocommit() {
-                return listed::put(conn, rows, through);
+                return listed::put(conn, rows, through, false);
             }
             let tx = conn.unchecked_transaction()?;
-            listed::put(&tx, rows, through)?;
+            listed::put(&tx, rows, through, false)?;
             tx.commit()
         })
     }
@@ -190,6 +193,28 @@ impl Reader {
             return Ok(Vec::new());
         }
         self.read(|conn| listed::page(conn, wanted, limit))
+    }
+
+    /// Up to `limit` of the file's list of documents in which each of these words stands. Small letters;
+    /// a word of fewer than [`SHORTEST`](listed::SHORTEST) characters stands nowhere.
+    pub fn searched(
+        &self,
+        words: &[String],
+        wanted: &ListedWanted,
+        limit: u32,
+    ) -> Result<Vec<ListedFound>, JournalError> {
+        if self.format < LISTED_SINCE {
+            return Ok(Vec::new());
+        }
+        self.read(|conn| listed::search(conn, words, wanted, limit))
+    }
+
+    /// Number of the newest document of a kind about something, as the list of documents has it.
+    pub fn newest_about(&self, subject: &str, kind: &str) -> Result<Option<u64>, JournalError> {
+        if self.format < LISTED_SINCE && !self.own_list {
+            return Ok(None);
+        }
+        self.read(|conn| listed::newest_about(conn, subject, kind))
     }
 
     /// Number and moment of up to `limit` events after a number.
@@ -232,7 +257,7 @@ impl Reader {
 
     /// The removals that the journal tells of, oldest first.
     pub fn removals(&self) -> Result<Vec<Blanked>, JournalError> {
-        if self.format < LISTED_SINCE {
+        if self.format < REMOVED_SINCE {
             return Ok(Vec::new());
         }
         self.read(removal::all)
@@ -240,7 +265,7 @@ impl Reader {
 
     /// How large it is and how it has grown.
     pub fn size(&self) -> Result<Size, JournalError> {
-        self.read(|conn| size::size(conn, self.format >= LISTED_SINCE))
+        self.read(|conn| size::size(conn, self.format >= REMOVED_SINCE))
     }
 
     /// Begins one instant: whatever is read from here on is read as it stands now, also while a

@@ -5,6 +5,7 @@
 //! verifies, and a removal that is not marked as done: it is gone on with.
 
 use super::chain::sha256;
+use super::listed;
 use super::rows::{EventRow, OutboxRow};
 use super::sql::{self, signed, unsigned};
 use rusqlite::{Connection, OptionalExtension, Transaction};
@@ -72,8 +73,9 @@ pub(super) fn put(tx: &Transaction, seq: u64) -> rusqlite::Result<()> {
     tx.execute("INSERT INTO removal (seq, done) VALUES (?1, 0)", [signed(seq)]).map(drop)
 }
 
-/// Everything that an event names is gone.
+/// Everything that an event names is gone, from the index of words too.
 pub(super) fn done(conn: &Connection, seq: u64) -> rusqlite::Result<()> {
+    listed::compact(conn)?;
     conn.execute("UPDATE removal SET done = 1 WHERE seq = ?1", [signed(seq)]).map(drop)
 }
 
@@ -113,13 +115,12 @@ pub(super) fn blank(tx: &Transaction, step: &Blank) -> rusqlite::Result<()> {
     let mut read = tx.prepare_cached("SELECT payload FROM outbox WHERE number = ?1 AND payload <> ''")?;
     let mut document =
         tx.prepare_cached("UPDATE outbox SET payload = '', payload_hash = ?2 WHERE number = ?1")?;
-    let mut listed = tx.prepare_cached("UPDATE listed SET words = '' WHERE number = ?1")?;
     for number in &step.documents {
         let payload: Option<String> = read.query_row([signed(*number)], |row| row.get(0)).optional()?;
         if let Some(payload) = payload {
             document.execute((signed(*number), sha256(payload.as_bytes())))?;
         }
-        listed.execute([signed(*number)])?;
+        listed::forget(tx, *number)?;
     }
     let mut closed = tx.prepare_cached("UPDATE closed SET state = '' WHERE number = ?1")?;
     for number in &step.closed {

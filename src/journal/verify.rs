@@ -103,7 +103,7 @@ pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
         chain: Chain::unseeded(),
         identities: identities.into(),
         documents: outbox.query([]).map_err(failed)?,
-        kept: reader.format() >= super::read::LISTED_SINCE,
+        kept: reader.format() >= super::read::REMOVED_SINCE,
         told: removals.iter().map(|removal| removal.through).fold(Through::default(), Through::max),
         samples: 0,
         removed: 0,

@@ -1,16 +1,19 @@
 //! Documents of some days as a file: read one by one from the journal, so that years take no more
 //! memory than a day.
 
-use super::columns::Table;
+use super::columns::{Table, Told};
 use super::days::Days;
 use super::{table, words};
 use crate::journal::{JournalError, ListedWanted, Reader};
 use jiff::tz::TimeZone;
 use serde_json::Value;
+use std::collections::VecDeque;
 use std::io::{self, Write};
 
 /// Documents that are listed, and looked up, at once.
 const PAGE: u32 = 500;
+/// Results that are kept at hand: more than samples are at work at once on a bench.
+const RESULTS_KEPT: usize = 32;
 /// Documents that are taken into a list at once.
 pub(super) const LIST_PAGE: u32 = 50;
 
@@ -142,7 +145,7 @@ fn listed(wanted: &Wanted) -> Result<ListedWanted, ExportFault> {
             [one] => Some(one.kind().to_owned()),
             _ => None,
         },
-        words: wanted.sample.iter().map(|label| label.to_lowercase()).collect(),
+        label: wanted.sample.as_ref().map(|label| label.to_lowercase()),
         from_ns: span.start,
         before_ns: span.end,
         newest: !wanted.all_versions,
@@ -156,11 +159,12 @@ fn listed(wanted: &Wanted) -> Result<ListedWanted, ExportFault> {
 pub fn export(reader: &Reader, wanted: &Wanted, to: &mut dyn Write) -> Result<Written, ExportFault> {
     let mut listed = listed(wanted)?;
     let mut file = File::begin(wanted, to)?;
+    let mut results = Results { reader, lately: VecDeque::new() };
     loop {
         let page = reader.listed(&listed, PAGE)?;
         for found in &page {
             let Some(row) = reader.document_at(found.number)? else { continue };
-            file.put(wanted, row.payload)?;
+            file.put(wanted, row.payload, &mut results)?;
         }
         match page.last() {
             Some(last) => listed.above = Some(last.number),
@@ -168,6 +172,30 @@ pub fn export(reader: &Reader, wanted: &Wanted, to: &mut dyn Write) -> Result<Wr
         }
     }
     file.end()
+}
+
+/// The newest results of samples: the specimens of a sample come close to each other.
+struct Results<'r> {
+    reader: &'r Reader,
+    lately: VecDeque<(String, Option<Value>)>,
+}
+
+impl Results<'_> {
+    /// That of the sample of a record; `None`: there is none, or it was removed.
+    fn of(&mut self, record: &Value) -> Result<Option<&Value>, JournalError> {
+        let Some(sample) = words::text(record, SAMPLE_ID) else { return Ok(None) };
+        let known = self.lately.iter().position(|(id, _)| id == sample);
+        if let Some(known) = known.and_then(|at| self.lately.remove(at)) {
+            self.lately.push_front(known);
+        } else {
+            let number = self.reader.newest_about(sample, Table::Results.kind())?;
+            let row = number.map(|number| self.reader.document_at(number)).transpose()?.flatten();
+            let result = row.and_then(|row| serde_json::from_str(&row.payload).ok());
+            self.lately.truncate(RESULTS_KEPT - 1);
+            self.lately.push_front((sample.to_owned(), result));
+        }
+        Ok(self.lately.front().and_then(|(_, result)| result.as_ref()))
+    }
 }
 
 enum File<'w> {
@@ -187,7 +215,7 @@ impl<'w> File<'w> {
         Ok(Self::Csv { columns: table.columns(), to: Box::new(to), written })
     }
 
-    fn put(&mut self, wanted: &Wanted, payload: String) -> Result<(), ExportFault> {
+    fn put(&mut self, wanted: &Wanted, payload: String, results: &mut Results) -> Result<(), ExportFault> {
         let (Self::Csv { written, .. } | Self::Lines { written, .. }) = self;
         if payload.is_empty() {
             written.removed += 1;
@@ -196,14 +224,17 @@ impl<'w> File<'w> {
         let looked_at = wanted.sample.is_some() || wanted.form == Form::Csv;
         let document: Value =
             if looked_at { serde_json::from_str(&payload).unwrap_or_default() } else { Value::Null };
-        // The list finds a label inside of others, too.
+        // The list does not tell small from capital.
         if wanted.sample.as_deref().is_some_and(|label| words::text(&document, SAMPLE) != Some(label)) {
             return Ok(());
         }
         written.documents += 1;
         match self {
             Self::Csv { columns, to, .. } => {
-                to.write_record(table::row(columns, &document, &wanted.zone)).map_err(io::Error::from)?;
+                let of_record = wanted.tables == [Table::Records];
+                let result = if of_record { results.of(&document)? } else { None };
+                let told = Told { document: &document, result };
+                to.write_record(table::row(columns, &told, &wanted.zone)).map_err(io::Error::from)?;
             }
             Self::Lines { to, .. } => {
                 to.write_all(payload.as_bytes())?;
@@ -229,3 +260,4 @@ impl<'w> File<'w> {
 
 /// Where a document says which sample it is of.
 const SAMPLE: &str = "/data/sample/label";
+const SAMPLE_ID: &str = "/data/sample/id";

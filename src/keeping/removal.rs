@@ -57,24 +57,20 @@ pub fn plan(reader: &Reader, bench: &Bench, rules: Before) -> Result<Plan, Journ
         }
         before = before.not_after(at);
     }
-    before.records = records_bound(reader, bench, before.records, &mut because)?;
+    before.records = records_bound(reader, before.records, &mut because)?;
     // What is told of a time goes with its records at the latest, and never before them by this bound.
     let stays = stays(reader, bench, before.records)?;
     let through = through(reader, before)?;
     Ok(Plan { through, closed_before: before.records, stays, because })
 }
 
-/// Records are bounded further: the last samples that left are still in sight, and what the network
-/// has not acknowledged stays with all that led to it.
+/// Records are bounded further: what the network has not acknowledged stays with all that led to it.
 fn records_bound(
     reader: &Reader,
-    bench: &Bench,
     records: Option<i64>,
     because: &mut Vec<String>,
 ) -> Result<Option<i64>, JournalError> {
     let Some(mut records) = records else { return Ok(None) };
-    let in_sight = bench.closed.iter().map(|c| c.sample.registered.moment.wall_ns).min();
-    records = records.min(in_sight.unwrap_or(records));
     if let Some(row) = reader.oldest_unacked()? {
         // A weighing names no sample; the next record or result is of what was weighed then.
         let next = reader.unlisted(row.number - 1, words::KINDS, 1)?;
@@ -98,9 +94,14 @@ fn registered(row: &OutboxRow) -> Option<i64> {
     i64::try_from(time.as_nanosecond()).ok()
 }
 
-/// Held samples, and those of which a document was made anew lately: its earlier versions stay too.
+/// Held samples, those in sight, and those of which a document was made anew lately: its earlier
+/// versions stay too. In sight are the last that left, and any that an act brought back for a while,
+/// however old: one of them must not keep everything since.
 fn stays(reader: &Reader, bench: &Bench, records: Option<i64>) -> Result<Stays, JournalError> {
     let mut stays = Stays::default();
+    for closed in bench.closed.iter() {
+        stays.add(closed.sample.id, closed.specimens.iter().map(|s| s.id));
+    }
     for (id, hold) in &bench.keeping.holds {
         let mut hold = hold.clone();
         if let Some(closed) = sample_of(reader, *id)? {

@@ -1,7 +1,8 @@
 //! What a document is found by, and the line of a list that shows it. PURE.
 
-use crate::journal::{ListedFound, ListedRow, OutboxRow};
+use crate::journal::{ListedFound, ListedRow, OutboxRow, SHORTEST};
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 
 /// Kinds of document that people look for.
 pub const KINDS: [&str; 2] = ["record", "result"];
@@ -34,49 +35,141 @@ pub fn deviations(document: &Value) -> u64 {
     specimens.into_iter().flatten().filter_map(|s| s.get("deviations")?.as_u64()).sum()
 }
 
+/// People whom a document names.
+const PEOPLE: [&str; 6] = [
+    "/data/specimen/registered/by/person",
+    "/data/sample/registered/by/person",
+    "/data/readings/clay/by/person",
+    "/data/readings/sand/by/person",
+    "/data/readings/sediment/by/person",
+    "/data/review/authorised/person",
+];
+
 /// The entry of a document in the list; `None`: it is of a kind that nobody looks for.
 pub fn listed(row: &OutboxRow) -> Option<ListedRow> {
     if !KINDS.contains(&row.kind.as_str()) {
         return None;
     }
     let document: Value = serde_json::from_str(&row.payload).unwrap_or_default();
-    let mut words = String::new();
-    let mut add = |word: &str| {
-        // Each on a line of its own: nothing that is looked for spans two of them.
-        words.push_str(&word.to_lowercase());
-        words.push('\n');
-    };
-    REMEMBERED.iter().filter_map(|place| text(&document, place)).for_each(&mut add);
+    let items = |place: &str| document.pointer(place).and_then(Value::as_array).into_iter().flatten();
+    let operators = items("/data/review/operators").filter_map(|operator| text(operator, "/person"));
+    let deciders = items("/data/review/decisions").filter_map(|decision| text(decision, "/who/person"));
+    let named = PEOPLE.iter().filter_map(|place| text(&document, place));
+    let people: BTreeSet<String> = named.chain(operators).chain(deciders).map(str::to_lowercase).collect();
+
+    let mut words: BTreeSet<String> = people.iter().cloned().collect();
+    words.extend(REMEMBERED.iter().filter_map(|place| text(&document, place)).map(str::to_lowercase));
     let particulars = document.pointer("/data/sample/particulars").and_then(Value::as_object);
-    particulars.into_iter().flatten().filter_map(|(_, said)| said.as_str()).for_each(&mut add);
-    let codes = document.pointer("/data/deviations").and_then(Value::as_array);
-    codes.into_iter().flatten().filter_map(|d| d.get("code")?.as_str()).for_each(&mut add);
-    add(&row.number.to_string());
-    add(&row.id);
-    for (name, value) in [
-        ("status", text(&document, "/data/status").unwrap_or("unknown")),
-        ("method", text(&document, "/data/method/id").unwrap_or("unknown")),
-        ("deviations", if deviations(&document) > 0 { "yes" } else { "no" }),
-    ] {
-        add(&tag(name, value));
-    }
+    words.extend(
+        particulars.into_iter().flatten().filter_map(|(_, said)| said.as_str()).map(str::to_lowercase),
+    );
+    words.extend(items("/data/deviations").filter_map(|d| text(d, "/code")).map(str::to_lowercase));
+    words.insert(row.number.to_string());
+    let mut lines: Vec<String> =
+        words.iter().flat_map(|line| beginnings(line)).collect::<BTreeSet<_>>().into_iter().collect();
+    lines.extend(words);
+    lines.push(tag(Property::Id, &row.id));
+    lines.extend(people.iter().map(|person| tag(Property::Person, person)));
+    let equipment: BTreeSet<&str> = items("/data/equipment").filter_map(|item| text(item, "/id")).collect();
+    lines.extend(equipment.into_iter().map(|item| tag(Property::Item, item)));
+    let or_unknown = |place: &str| text(&document, place).unwrap_or("unknown").to_owned();
+    lines.push(tag(Property::Status, &or_unknown("/data/status")));
+    lines.push(tag(Property::Method, &or_unknown("/data/method/id")));
+    lines.push(tag(Property::Deviations, if deviations(&document) > 0 { "yes" } else { "no" }));
     Some(ListedRow {
         number: row.number,
         kind: row.kind.clone(),
         subject: row.subject.clone(),
+        label: text(&document, "/data/sample/label").unwrap_or_default().to_lowercase(),
         made_ns: row.made_at_ns,
-        words,
+        // Each on a line of its own: nothing that is looked for spans two of them.
+        words: lines.join("\n"),
     })
 }
 
-/// A word by which one property is chosen, so that no other text is taken for it.
-pub fn tag(name: &str, value: &str) -> String {
-    format!("{name}={value}=")
+/// A property that is chosen as a whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Property {
+    /// How the document stands.
+    Status,
+    /// The method file.
+    Method,
+    /// Whether deviations are recorded, `yes` or `no`.
+    Deviations,
+    /// A person whom the document names.
+    Person,
+    /// An item of equipment that was used.
+    Item,
+    /// The document itself.
+    Id,
 }
 
-/// The words of what somebody typed, in small letters.
+/// Characters that mean nothing to anybody (Unicode's private use area) mark what people cannot type.
+const PROPERTY: char = '\u{e000}';
+const VALUE_ENDS: char = '\u{e001}';
+const BEGINS: char = '\u{e002}';
+const ONE: char = '\u{e003}';
+
+/// A word by which one property is chosen, so that no other text is taken for it. The index knows three
+/// characters in a row: values that many documents have are one such group, and cost one look.
+pub fn tag(property: Property, value: &str) -> String {
+    let value = value.to_lowercase();
+    let (name, often): (char, &[&str]) = match property {
+        Property::Status => ('s', &["preliminary", "approved", "returned", "void"]),
+        Property::Deviations => ('d', &["yes", "no"]),
+        Property::Method => ('m', &[]),
+        Property::Person => ('p', &[]),
+        Property::Item => ('i', &[]),
+        Property::Id => ('n', &[]),
+    };
+    let short = often
+        .iter()
+        .position(|known| *known == value)
+        .and_then(|at| char::from_digit(u32::try_from(at).ok()?, 10));
+    match short {
+        Some(short) => [PROPERTY, name, short].iter().collect(),
+        None => format!("{PROPERTY}{name}{PROPERTY}{value}{VALUE_ENDS}"),
+    }
+}
+
+/// What is found by one or two characters: the beginnings of its words. Further inside they would
+/// stand in nearly every document.
+fn beginnings(line: &str) -> Vec<String> {
+    let letters: Vec<char> = line.chars().collect();
+    let begins = |at: &usize| {
+        let at = *at;
+        !letters[at].is_whitespace() && (at == 0 || !letters[at - 1].is_alphanumeric())
+    };
+    let starts = (0..letters.len()).filter(begins);
+    starts
+        .flat_map(|at| {
+            let one = begins_with(&letters[at..=at]);
+            let two = letters.get(at..at + 2).filter(|two| !two[1].is_whitespace()).map(begins_with);
+            std::iter::once(one).chain(two)
+        })
+        .collect()
+}
+
+fn begins_with(letters: &[char]) -> String {
+    let fill = if letters.len() == 1 { Some(ONE) } else { None };
+    std::iter::once(BEGINS).chain(fill).chain(letters.iter().copied()).collect()
+}
+
+/// The words of what somebody typed, as the list knows them: wherever they stand, or, of one or two
+/// characters, where a word begins so. An identity is one of a document.
 pub fn sought(typed: &str) -> Vec<String> {
-    typed.split_whitespace().map(str::to_lowercase).collect()
+    let word = |word: &str| {
+        let letters: Vec<char> = word.to_lowercase().chars().filter(|c| !c.is_control()).collect();
+        let text: String = letters.iter().collect();
+        if uuid::Uuid::try_parse(&text).is_ok() {
+            tag(Property::Id, &text)
+        } else if letters.len() < SHORTEST {
+            begins_with(&letters)
+        } else {
+            text
+        }
+    };
+    typed.split_whitespace().filter(|w| w.chars().any(|c| !c.is_control())).map(word).collect()
 }
 
 /// The line of a list for one document.
@@ -142,11 +235,42 @@ mod test {
     #[test]
     fn a_record_is_found_by_what_a_person_remembers_of_it() {
         let words = listed(&row(&record())).unwrap().words;
-        for typed in ["q-17", "Q-17-1", "ada brook", "T 176 Q-17", "42", "17", "status=preliminary="] {
+        let id = "019f0000-0000-7000-8000-000000000bba";
+        for typed in ["q-17", "Q-17-1", "ada brook", "T 176 Q-17", "42", "17", "4", "b", "ook", id] {
             assert!(finds(&words, typed), "{typed}: {words}");
         }
-        for typed in ["q-18", "q-17 bob", "status=void=", "deviations=yes="] {
+        // Two characters are looked for where a word begins: no word of it begins with `ro`.
+        for typed in
+            ["q-18", "q-17 bob", "ro", "z", "019f0000-0000-7000-8000-000000000bbb", "status", "\0\u{7}x"]
+        {
             assert!(!finds(&words, typed), "{typed}: {words}");
+        }
+        assert_eq!(sought(" \0 \t"), [""; 0]);
+    }
+
+    #[test]
+    fn properties_are_found_by_their_whole_value() {
+        let words = listed(&row(&record())).unwrap().words;
+        let has = |property, value| words.contains(&tag(property, value));
+        assert!(has(Property::Status, "preliminary") && !has(Property::Status, "void"));
+        assert!(has(Property::Deviations, "no") && !has(Property::Deviations, "yes"));
+        assert!(has(Property::Person, "Ada Brook") && !has(Property::Person, "Ada"));
+        assert!(has(Property::Method, "aashto-t176-mechanical") && !has(Property::Method, "aashto-t176"));
+        assert!(!has(Property::Status, "of nobody"));
+        // What people type is no property, whatever it looks like.
+        let mut record = record();
+        record["data"]["sample"]["label"] = json!("deviations=yes= status=void=");
+        let words = listed(&row(&record)).unwrap().words;
+        assert!(!words.contains(&tag(Property::Status, "void")) && finds(&words, "status=void="));
+    }
+
+    #[test]
+    fn every_word_that_is_looked_for_is_long_enough_for_the_index() {
+        for typed in ["4", "42", "a b", "q-17", "é", "%"] {
+            assert!(sought(typed).iter().all(|word| word.chars().count() >= SHORTEST), "{typed}");
+        }
+        for property in [Property::Status, Property::Person, Property::Item] {
+            assert!(tag(property, "").chars().count() >= SHORTEST);
         }
     }
 

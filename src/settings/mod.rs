@@ -10,6 +10,7 @@ mod environment;
 mod fault;
 mod instrument;
 mod layers;
+mod told;
 mod words;
 
 #[cfg(test)]
@@ -18,6 +19,7 @@ mod test;
 pub use check::{check, check_methods};
 pub use environment::{NOT_SETTINGS, process_environment};
 pub use fault::{MethodsFault, SettingsError, SettingsFault};
+pub use told::told;
 
 use crate::domain::equipment::{self, Kind};
 use crate::domain::method::{self, Method};

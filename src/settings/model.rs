@@ -10,7 +10,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 /// Everything that can be set.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Settings {
     /// The station.
@@ -40,14 +40,14 @@ pub struct Settings {
 }
 
 /// The station.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Station {
     /// Name in topics: lower-case letters, digits and hyphens.
     pub id: String,
     /// Name for people.
     pub title: String,
-    /// IANA time zone in which people see times.
+    /// IANA time zone in which people see times, and by which last days of solutions end.
     pub time_zone: String,
     /// Folder of method files.
     pub methods: PathBuf,
@@ -60,7 +60,7 @@ pub struct Station {
 }
 
 /// The journal.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Journal {
     /// File of the journal.
@@ -72,7 +72,7 @@ pub struct Journal {
 }
 
 /// How long what the journal holds is kept; 0: for ever. Nothing is removed by itself: `remove` does it.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Keeping {
     /// Years after which records, results and weighings may be removed, with all that happened then.
@@ -84,7 +84,7 @@ pub struct Keeping {
 }
 
 /// The pages.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Web {
     /// Address to listen on. Only loopback for now.
@@ -94,7 +94,7 @@ pub struct Web {
 }
 
 /// A language that the pages come in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Language {
     /// English.
@@ -114,7 +114,7 @@ impl Language {
 }
 
 /// The laboratory network.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Network {
     /// Host of the MQTT broker.
@@ -146,7 +146,7 @@ pub struct Network {
 }
 
 /// What is spoken with the broker.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Protocol {
     /// MQTT 5.
     #[default]
@@ -158,7 +158,7 @@ pub enum Protocol {
 }
 
 /// Encryption of the connection to the broker.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Tls {
     /// Certificates of the authority that signed the broker's, PEM.
@@ -170,7 +170,7 @@ pub struct Tls {
 }
 
 /// A balance or a probe.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Instrument {
     /// What it measures.
@@ -186,7 +186,7 @@ pub struct Instrument {
 }
 
 /// What a certificate says is to be added to a reading.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct CorrectionSettings {
     /// Number of the certificate.
@@ -202,7 +202,7 @@ pub struct CorrectionSettings {
 }
 
 /// One point of a certificate.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct CorrectionPoint {
     /// What the instrument says.

@@ -3,6 +3,8 @@
 use super::AppState;
 use super::problem::Problem;
 use crate::domain::report::DocumentKind;
+use crate::journal::{JournalError, ListedWanted, OutboxRow, Reader};
+use crate::keeping::words::{self, Property};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -10,9 +12,13 @@ use axum::http::StatusCode;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-/// Documents that are read at once, and at most in all: ten years of a busy bench.
+/// Lines of one answer, at most.
+const MOST: usize = 200;
+/// Documents that are looked up at once.
 const AT_ONCE: u32 = 200;
-const MOST: usize = 100_000;
+/// A record is made at most so long after its specimen used an item: over any weekend, and long enough
+/// for whoever was away to enter the second reading.
+const MADE_AFTER_MS: i64 = 31 * 86_400_000;
 
 pub(super) async fn view(State(state): State<AppState>) -> Json<Value> {
     let committed = state.station.committed().borrow().clone();
@@ -27,6 +33,14 @@ pub(super) struct Between {
     from_ms: Option<i64>,
     /// Milliseconds since 1970; without it, up to now.
     to_ms: Option<i64>,
+    /// Only documents with a lower number: the `before` of an answer asks for the next one.
+    before: Option<u64>,
+}
+
+impl Between {
+    fn holds(&self, ms: i64) -> bool {
+        self.from_ms.is_none_or(|from| ms >= from) && self.to_ms.is_none_or(|to| ms <= to)
+    }
 }
 
 /// Records that used an item in a time, newest first, and specimens at work that did.
@@ -40,55 +54,78 @@ pub(super) async fn records(
     if !bench.equipment.items.contains_key(&item) {
         return Err(Problem::new(StatusCode::NOT_FOUND, format!("there is no item of equipment `{item}`")));
     }
-    let within =
-        |ms: i64| between.from_ms.is_none_or(|from| ms >= from) && between.to_ms.is_none_or(|to| ms <= to);
     let at_work =
         bench.specimens.values().filter(|specimen| !specimen.is_complete()).filter_map(|specimen| {
             let used = specimen.equipment.iter().find(|used| used.id == item)?;
             let ms = used.moment.wall_ns.div_euclid(1_000_000);
             let line =
                 json!({ "label": specimen.label, "place": specimen.place, "atMs": ms, "state": used.state });
-            within(ms).then_some(line)
+            between.holds(ms).then_some(line)
         });
     let at_work: Vec<Value> = at_work.collect();
-    let (mut found, mut before, mut read) = (Vec::new(), None, 0);
-    loop {
-        let kind = DocumentKind::Record.as_str();
-        let rows = state.journal.documents(kind, before, AT_ONCE).await.map_err(|error| {
-            tracing::warn!("the records could not be read: {error}");
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, error.to_string())
-        })?;
-        let Some(last) = rows.last() else { break };
-        (before, read) = (Some(last.number), read + rows.len());
+    let reach = state.listing.for_answer().await.map_err(|e| unreadable(&e))?;
+    let path = state.journal.path().to_path_buf();
+    let asked = item.clone();
+    let found = tokio::task::spawn_blocking(move || page(&Reader::open(&path)?, &asked, &between));
+    let found = found.await.map_err(|_| unreadable(&JournalError::Closed))?;
+    let (found, before) = found.map_err(|e| unreadable(&e))?;
+    Ok(Json(json!({
+        "item": item,
+        "records": found,
+        "atWork": at_work,
+        "whole": before.is_none() && reach.through >= reach.newest,
+        "before": before,
+    })))
+}
+
+/// Lines of one answer, and the number before which the next one goes on.
+fn page(reader: &Reader, item: &str, between: &Between) -> Result<(Vec<Value>, Option<u64>), JournalError> {
+    let ns = |ms: i64| ms.saturating_mul(1_000_000);
+    let mut wanted = ListedWanted {
+        kind: Some(DocumentKind::Record.as_str().to_owned()),
+        newest: true,
         // A record is made after what it tells of.
-        let over = between.from_ms.is_some_and(|from| last.made_at_ns.div_euclid(1_000_000) < from);
-        found.extend(
-            rows.iter()
-                .filter_map(|row| line(&item, row.number, &row.id, &row.payload))
-                .filter(|line| line["atMs"].as_i64().is_some_and(within)),
-        );
-        if over || read >= MOST {
-            break;
+        from_ns: between.from_ms.map(ns),
+        before_ns: between.to_ms.map(|to| ns(to.saturating_add(MADE_AFTER_MS))),
+        below: between.before,
+        ..ListedWanted::default()
+    };
+    let words = [words::tag(Property::Item, item)];
+    let mut lines = Vec::new();
+    loop {
+        let found = reader.searched(&words, &wanted, AT_ONCE)?;
+        for one in &found {
+            let Some(row) = reader.document_at(one.number)? else { continue };
+            lines.extend(
+                line(item, &row).filter(|line| line["atMs"].as_i64().is_some_and(|ms| between.holds(ms))),
+            );
+            if lines.len() == MOST {
+                return Ok((lines, Some(one.number)));
+            }
+        }
+        match found.last() {
+            Some(last) => wanted.below = Some(last.number),
+            None => return Ok((lines, None)),
         }
     }
-    Ok(Json(json!({ "item": item, "records": found, "atWork": at_work, "whole": read < MOST })))
 }
 
 /// The line of a record that used the item.
-fn line(item: &str, number: u64, id: &str, payload: &str) -> Option<Value> {
-    // Nothing is read that does not name it.
-    if !payload.contains(item) {
-        return None;
-    }
-    let document: Value = serde_json::from_str(payload).ok()?;
+fn line(item: &str, row: &OutboxRow) -> Option<Value> {
+    let document: Value = serde_json::from_str(&row.payload).ok()?;
     let used = document.pointer("/data/equipment")?.as_array()?.iter().find(|used| used["id"] == item)?;
     let at: jiff::Timestamp = used["at"].as_str()?.parse().ok()?;
     Some(json!({
-        "number": number,
-        "id": id,
+        "number": row.number,
+        "id": row.id,
         "label": document.pointer("/data/specimen/label"),
         "result": document.pointer("/data/result/text"),
         "state": used["state"],
         "atMs": at.as_millisecond(),
     }))
+}
+
+fn unreadable(error: &JournalError) -> Problem {
+    tracing::warn!("the records could not be read: {error}");
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, error.to_string())
 }

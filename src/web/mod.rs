@@ -28,7 +28,7 @@ pub mod report;
 mod room;
 mod samples;
 mod solutions;
-mod stream;
+pub mod stream;
 pub mod words;
 
 use crate::clock::Clock;
@@ -37,12 +37,13 @@ use crate::domain::intake::LabelSheet;
 use crate::domain::reading::Live;
 use crate::journal::Journal;
 use crate::keeping::list::Listing;
-use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
+use axum::{Json, Router};
 use problem::Problem;
+use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -74,6 +75,10 @@ pub struct AppState {
     pub running_clock: bool,
     /// What the instruments show, by name.
     pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// What open pages are shown.
+    pub shown: stream::Shown,
+    /// The settings in force, for people.
+    pub settings: Arc<Value>,
     /// What the pages say, in the language of the settings.
     pub words: words::Words,
     /// IANA time zone in which people see times.
@@ -146,6 +151,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
     Router::new()
         .route("/page/{file}", get(files::file))
         .route("/view", get(one_view))
+        .route("/settings/view", get(|State(state): State<AppState>| async move { Json(state.settings) }))
         .route("/charts/view", get(charts::view))
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))

@@ -3,14 +3,17 @@
 use super::AppState;
 use super::files::{answer, source};
 use super::words::Words;
+use crate::paper::html::escaped;
 use axum::Router;
 use axum::extract::State;
-use axum::http::HeaderMap;
+use axum::http::{HeaderMap, header};
+use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use std::future::ready;
 
 const HTML: &str = "text/html; charset=utf-8";
 const SHELL: &str = include_str!("page/shell.html");
+const PAPER: &str = include_str!("page/paper.html");
 
 /// One page.
 #[derive(Debug)]
@@ -82,5 +85,35 @@ impl Page {
             .replace("<!-- script -->", &format!("{}.js", self.name))
             .replace("<!-- title -->", &format!("{{{{{}}}}}", self.title));
         words.fill(&whole)
+    }
+}
+
+/// The page around something to print: on paper nothing is left of it.
+#[derive(Debug)]
+pub(super) struct Paper {
+    /// Its title, as text.
+    pub title: String,
+    /// Addresses of its own style sheets, as they stand in HTML.
+    pub styles: Vec<String>,
+    /// Links beside the one to the bench: address, and words as text.
+    pub links: Vec<(String, String)>,
+    /// What stands under the top, as HTML.
+    pub body: String,
+}
+
+impl Paper {
+    /// The whole page. The words come first: what people wrote is never looked through for keys.
+    pub(super) fn shown(&self, words: &Words) -> Response {
+        let style = |address: &String| format!("<link rel=\"stylesheet\" href=\"{address}\">\n");
+        let link = |(address, words): &(String, String)| {
+            format!("<a class=\"link\" href=\"{address}\">{}</a>", escaped(words))
+        };
+        let whole = words
+            .fill(&source("paper.html", PAPER))
+            .replace("<!-- styles -->", &self.styles.iter().map(style).collect::<String>())
+            .replace("<!-- links -->", &self.links.iter().map(link).collect::<String>())
+            .replace("<!-- title -->", &escaped(&self.title))
+            .replace("<!-- body -->", &self.body);
+        ([(header::CONTENT_TYPE, HTML)], whole).into_response()
     }
 }

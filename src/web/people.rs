@@ -7,9 +7,7 @@ use axum::{Json, Router};
 use serde_json::Value;
 
 pub(super) fn routes() -> Router<AppState> {
-    Router::new()
-        .route("/people/view", get(people))
-        .route("/review/view", get(review))
+    Router::new().route("/people/view", get(people)).route("/review/view", get(review))
 }
 
 async fn people(State(state): State<AppState>) -> Json<Value> {

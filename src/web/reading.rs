@@ -27,7 +27,7 @@ pub(super) async fn reading(State(state): State<AppState>, Query(typed): Query<T
         Ok(level) => Json(json!({
             "recorded": level.recorded.to_string(),
             "reading": level.reading.to_string(),
-            "offset": level.offset.to_string(),
+            "offset": level.offset.normalize().to_string(),
             "moved": level.recorded != level.reading,
         }))
         .into_response(),

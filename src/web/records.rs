@@ -6,6 +6,7 @@ use crate::journal::{JournalError, ListedFound, ListedWanted, OutboxRow, Reader}
 use crate::keeping::columns::Table;
 use crate::keeping::days::Days;
 use crate::keeping::export::{self, ExportFault, Form, Wanted};
+use crate::keeping::words::Property;
 use crate::keeping::{room, table, words};
 use axum::Router;
 use axum::body::{Body, Bytes};
@@ -49,6 +50,8 @@ struct Sought {
     status: Option<String>,
     method: Option<String>,
     deviations: Option<String>,
+    sample: Option<String>,
+    person: Option<String>,
     from: Option<String>,
     to: Option<String>,
     versions: Option<String>,
@@ -66,10 +69,14 @@ async fn list(
     if !(1..=MOST).contains(&limit) {
         return Err(bad(format!("`limit` is {limit}; give 1 to {MOST}")));
     }
-    let wanted = wanted_of_list(&sought, &zone(&state))?;
+    let (words, wanted) = wanted_of_list(&sought, &zone(&state))?;
     let reach = state.listing.for_answer().await.map_err(|e| unreadable(&e))?;
     let found = blocking(&state, move |reader| {
-        let found = reader.listed(&wanted, limit)?;
+        let found = if words.is_empty() {
+            reader.listed(&wanted, limit)?
+        } else {
+            reader.searched(&words, &wanted, limit)?
+        };
         let rows = found.into_iter().filter_map(|found| {
             let row = reader.document_at(found.number).transpose()?;
             Some(row.map(|row| (found, row)))
@@ -88,7 +95,8 @@ async fn list(
     .into_response())
 }
 
-fn wanted_of_list(sought: &Sought, zone: &TimeZone) -> Result<ListedWanted, Problem> {
+/// The words that are looked for, and the rest.
+fn wanted_of_list(sought: &Sought, zone: &TimeZone) -> Result<(Vec<String>, ListedWanted), Problem> {
     let given =
         |text: &Option<String>| text.as_deref().map(str::trim).filter(|t| !t.is_empty()).map(str::to_owned);
     let find = given(&sought.find).unwrap_or_default();
@@ -96,10 +104,13 @@ fn wanted_of_list(sought: &Sought, zone: &TimeZone) -> Result<ListedWanted, Prob
     if find.chars().count() > FIND_MAX || words.len() > WORDS_MAX {
         return Err(bad(format!("`find`: give at most {WORDS_MAX} words and {FIND_MAX} characters")));
     }
-    for (name, value) in
-        [("status", &sought.status), ("method", &sought.method), ("deviations", &sought.deviations)]
-    {
-        words.extend(given(value).map(|value| words::tag(name, &value.to_lowercase())));
+    for (property, value) in [
+        (Property::Status, &sought.status),
+        (Property::Method, &sought.method),
+        (Property::Deviations, &sought.deviations),
+        (Property::Person, &sought.person),
+    ] {
+        words.extend(given(value).map(|value| words::tag(property, &value)));
     }
     let kind = given(&sought.kind);
     if kind.as_deref().is_some_and(|kind| !words::KINDS.contains(&kind)) {
@@ -107,15 +118,16 @@ fn wanted_of_list(sought: &Sought, zone: &TimeZone) -> Result<ListedWanted, Prob
     }
     let days = Days::read(sought.from.as_deref(), sought.to.as_deref()).map_err(|e| bad(e.to_string()))?;
     let span = days.span(zone).map_err(|e| bad(e.to_string()))?;
-    Ok(ListedWanted {
+    let wanted = ListedWanted {
         kind,
-        words,
+        label: given(&sought.sample).map(|label| label.to_lowercase()),
         from_ns: span.start,
         before_ns: span.end,
         newest: !all_versions(sought.versions.as_deref())?,
         below: sought.before,
         ..ListedWanted::default()
-    })
+    };
+    Ok((words, wanted))
 }
 
 /// What is to be written.

@@ -3,7 +3,9 @@
 //! The PDF is made by a process of its own, this same program: what a library does with somebody's
 //! words can neither end the station nor leave memory behind in it.
 
+use super::pages::Paper;
 use super::problem::Problem;
+use super::words::Words;
 use super::{AppState, samples};
 use crate::domain::report::laboratory::{Laboratory, PaperSize};
 use crate::journal::{JournalError, Reader};
@@ -58,11 +60,12 @@ pub(super) fn routes() -> Router<AppState> {
 
 async fn page(State(state): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
     let (sheet, sample) = sheet_of(&state, &id).await?;
-    let links = [
+    let words = state.words.now();
+    let links = vec![
         (format!("/report/{sample}/pdf"), "PDF".to_owned()),
-        (format!("/samples/{sample}"), "Sample".to_owned()),
+        (format!("/samples/{sample}"), words.t("title.sample", &[])),
     ];
-    Ok(shown(&sheet, &links))
+    Ok(shown(&sheet, links, &words))
 }
 
 async fn pdf(State(state): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
@@ -72,10 +75,12 @@ async fn pdf(State(state): State<AppState>, Path(id): Path<String>) -> Result<Re
 
 async fn blank_page(State(state): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
     let sheet = blank(&state, &id)?;
-    Ok(shown(
-        &sheet,
-        &[(format!("/worksheet/{id}/pdf"), "PDF".to_owned()), ("/samples".to_owned(), "Samples".to_owned())],
-    ))
+    let words = state.words.now();
+    let links = vec![
+        (format!("/worksheet/{id}/pdf"), "PDF".to_owned()),
+        ("/samples".to_owned(), words.t("menu.samples", &[])),
+    ];
+    Ok(shown(&sheet, links, &words))
 }
 
 async fn blank_pdf(State(state): State<AppState>, Path(id): Path<String>) -> Result<Response, Problem> {
@@ -127,23 +132,10 @@ fn blank(state: &AppState, id: &str) -> Result<Sheet, Problem> {
 }
 
 /// The page around a sheet: what is printed is the sheet alone.
-fn shown(sheet: &Sheet, links: &[(String, String)]) -> Response {
-    let title = html::escaped(&sheet.title);
-    let links = links.iter().map(|(to, words)| format!("<a class=\"link\" href=\"{to}\">{words}</a>"));
-    let links: String = links.collect();
-    let page = format!(
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n\
-         <link rel=\"icon\" href=\"/page/mark.svg\" type=\"image/svg+xml\">\n<script src=\"/page/theme.js\"></script>\n\
-         <link rel=\"stylesheet\" href=\"/page/base.css\">\n<link rel=\"stylesheet\" href=\"/page/lists.css\">\n<link rel=\"stylesheet\" href=\"/page/report.css\">\n\
-         <script type=\"module\" src=\"/page/label.js\"></script>\n</head>\n<body>\n\
-         <header class=\"top\"><div class=\"name\"><h1>{title}</h1></div><nav class=\"links\" aria-label=\"Pages\">\
-         {links}<a class=\"link\" href=\"/\">Bench</a></nav>\
-         <button type=\"button\" class=\"act print\">Print</button></header>\n\
-         <main>{}</main>\n</body>\n</html>\n",
-        html::article(sheet)
-    );
-    ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response()
+fn shown(sheet: &Sheet, links: Vec<(String, String)>, words: &Words) -> Response {
+    let body = format!("<main>{}</main>", html::article(sheet));
+    let styles = vec!["/page/report.css".to_owned()];
+    Paper { title: sheet.title.clone(), styles, links, body }.shown(words)
 }
 
 async fn download(state: &AppState, sheet: &Sheet) -> Result<Response, Problem> {

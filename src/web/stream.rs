@@ -1,29 +1,77 @@
 //! The event stream of a page: the view as it changes, and a beat by which it knows that what it
-//! shows is current.
+//! shows is current. However many pages are open, each view is made once.
+//!
+//! ```text
+//!   committed state, instruments ──► painter (while a page is open) ──► watch ──► every page's feed
+//! ```
 
 use super::{AppState, view};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use std::convert::Infallible;
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 use tokio_stream::wrappers::ReceiverStream;
 use tokio_util::sync::CancellationToken;
 
-/// Views come at most this often, and what has no signal of its own is looked at this often.
-const GAP: Duration = Duration::from_millis(200);
-const BEAT: Duration = Duration::from_secs(1);
+/// Views come at most this often.
+const GAP: Duration = Duration::from_millis(100);
+/// What has no signal of its own is looked at this often.
+const LOOK: Duration = Duration::from_millis(200);
+/// A page that misses three of them says within two seconds that it shows nothing current.
+const BEAT: Duration = Duration::from_millis(500);
 /// A view comes at least this often, so that a page's own clock never has long to drift.
 pub(super) const REFRESH: Duration = Duration::from_secs(5);
 /// Events that a slow page may leave untaken; beyond, it gets fewer of them.
 const UNTAKEN: usize = 2;
 
+/// The newest view and beat, as they are sent.
+#[derive(Debug, Clone, Default)]
+struct Painted {
+    /// Counts the views.
+    views: u64,
+    view: Arc<str>,
+    /// Counts the beats.
+    beats: u64,
+    beat: Arc<str>,
+}
+
+/// What all open pages are shown; made while there is one.
+#[derive(Debug, Clone, Default)]
+pub struct Shown(Arc<Mutex<Weak<watch::Sender<Painted>>>>);
+
+impl Shown {
+    /// What is painted from now on; begins to paint if nobody did.
+    fn watch(&self, state: &AppState) -> watch::Receiver<Painted> {
+        let mut painter = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(sender) = painter.upgrade() {
+            return sender.subscribe();
+        }
+        let (sender, receiver) = watch::channel(Painted::default());
+        let sender = Arc::new(sender);
+        *painter = Arc::downgrade(&sender);
+        tokio::spawn(paint(state.clone(), sender, self.clone()));
+        receiver
+    }
+
+    /// Nobody looks any more: whoever comes next begins anew.
+    fn ends(&self, sender: &watch::Sender<Painted>) -> bool {
+        let mut painter = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let nobody = sender.receiver_count() == 0;
+        if nobody {
+            *painter = Weak::new();
+        }
+        nobody
+    }
+}
+
 pub(super) fn events(state: AppState, cancel: CancellationToken) -> Response {
     let (sender, receiver) = mpsc::channel(UNTAKEN);
     tokio::spawn(async move {
         tokio::select! {
-            () = feed(state, &sender) => {}
+            () = feed(&state, &sender) => {}
             () = sender.closed() => {}
             () = cancel.cancelled() => {}
         }
@@ -34,9 +82,42 @@ pub(super) fn events(state: AppState, cancel: CancellationToken) -> Response {
 type Sender = mpsc::Sender<Result<Event, Infallible>>;
 
 /// Ends when the page has gone or the station has ended.
-async fn feed(mut state: AppState, sender: &Sender) {
+async fn feed(state: &AppState, sender: &Sender) {
+    let mut painted = state.shown.watch(state);
+    // What a page is shown first is made for it: it must not wait for a change.
+    let waiting = state.waiting(0).await;
+    if send(sender, "view", &state.view(waiting)).await.is_none() {
+        return;
+    }
+    let (mut views, mut beats) = {
+        let first = painted.borrow_and_update();
+        (first.views, first.beats)
+    };
+    while painted.changed().await.is_ok() {
+        // Room first, then what is newest: a slow page waits for a new view, not for an old one.
+        let Ok(room) = sender.reserve().await else { return };
+        let now = painted.borrow_and_update().clone();
+        if now.views != views {
+            views = now.views;
+            room.send(Ok(Event::default().event("view").data(&*now.view)));
+            if now.beats != beats && send(sender, "beat", &now.beat).await.is_none() {
+                return;
+            }
+        } else if now.beats != beats {
+            room.send(Ok(Event::default().event("beat").data(&*now.beat)));
+        }
+        beats = now.beats;
+    }
+}
+
+async fn send(sender: &Sender, kind: &str, data: &str) -> Option<()> {
+    sender.send(Ok(Event::default().event(kind).data(data))).await.ok()
+}
+
+/// Makes views and beats as long as somebody looks.
+async fn paint(mut state: AppState, sender: Arc<watch::Sender<Painted>>, shown: Shown) {
     let mut committed = state.station.committed();
-    let mut look = interval(GAP);
+    let mut look = interval(LOOK);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut beat = interval(BEAT);
     beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -45,19 +126,22 @@ async fn feed(mut state: AppState, sender: &Sender) {
     let mut changed = true;
     loop {
         let next_view = last_view.map_or_else(Instant::now, |(at, _)| at + GAP);
-        let goes_on = tokio::select! {
+        tokio::select! {
             () = sleep_until(next_view), if changed => {
-                // Room first, then the view: a slow page waits for a new one, not for an old one.
-                let Ok(room) = sender.reserve().await else { break };
                 changed = false;
                 committed.mark_unchanged();
                 last_view = Some((Instant::now(), state.clock.now().boot_ns));
-                room.send(Ok(Event::default().event("view").data(state.view(waiting))));
-                true
+                let view: Arc<str> = state.view(waiting).into();
+                sender.send_modify(|painted| {
+                    painted.views += 1;
+                    painted.view = view;
+                });
             }
             commit = committed.changed(), if !changed => {
                 changed = true;
-                commit.is_ok()
+                if commit.is_err() {
+                    break;
+                }
             }
             _ = look.tick() => {
                 let due = last_view.is_some_and(|(at, boot_ns)| {
@@ -66,20 +150,20 @@ async fn feed(mut state: AppState, sender: &Sender) {
                         || (!state.running_clock && state.clock.now().boot_ns != boot_ns)
                 });
                 changed |= live_changed(&mut state) || due;
-                true
             }
             _ = beat.tick() => {
+                if shown.ends(&sender) {
+                    return;
+                }
                 let before = waiting;
                 waiting = state.waiting(waiting).await;
                 changed |= waiting != before;
-                let Ok(room) = sender.reserve().await else { break };
-                let beat = view::beat(state.clock.now(), state.running_clock).to_string();
-                room.send(Ok(Event::default().event("beat").data(beat)));
-                true
+                let beat: Arc<str> = view::beat(state.clock.now(), state.running_clock).to_string().into();
+                sender.send_modify(|painted| {
+                    painted.beats += 1;
+                    painted.beat = beat;
+                });
             }
-        };
-        if !goes_on {
-            break;
         }
     }
 }

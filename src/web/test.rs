@@ -29,6 +29,7 @@ const METHOD: &str = "aashto-t176-mechanical";
 /// A station with its pages, in a folder of its own.
 struct Rig {
     app: Router,
+    state: AppState,
     clock: SteppedClock,
     cancel: CancellationToken,
     live: watch::Sender<Live>,
@@ -73,6 +74,7 @@ impl Rig {
             instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
             equipment: equipment::kinds(),
             recipes: solutions::recipes(),
+            calendar: crate::domain::calendar::Calendar::default(),
             network: crate::domain::bench::NetworkFacts::default(),
             methods: vec![Arc::new(method)],
         };
@@ -87,14 +89,16 @@ impl Rig {
             clock: Arc::new(clock.clone()),
             running_clock: false,
             live: [("balance".to_owned(), receiver)].into(),
+            shown: stream::Shown::default(),
+            settings: Arc::new(json!([])),
             words: words::Words::english(),
             zone: "America/Denver".into(),
             labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
             reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
             port: PORT,
         };
-        let app = app_until(state, cancel.clone());
-        Self { app, clock, cancel, live, station: handle, running, folder }
+        let app = app_until(state.clone(), cancel.clone());
+        Self { app, state, clock, cancel, live, station: handle, running, folder }
     }
 
     async fn send(

@@ -20,7 +20,8 @@ impl Words {
     /// Those of a language; `None`: it does not come with the program.
     pub fn of(language: &str) -> Option<Self> {
         let (language, file) = LANGUAGES.iter().find(|(tag, _)| *tag == language)?;
-        let by_key = serde_json::from_str(&source(&format!("words/{language}.json"), file)).unwrap_or_default();
+        let by_key =
+            serde_json::from_str(&source(&format!("words/{language}.json"), file)).unwrap_or_default();
         Some(Self { language, by_key: Arc::new(by_key) })
     }
 
@@ -33,6 +34,12 @@ impl Words {
     pub(super) fn now(&self) -> Self {
         let anew = if cfg!(debug_assertions) { Self::of(self.language) } else { None };
         anew.unwrap_or_else(|| self.clone())
+    }
+
+    /// The words for a key, with `{name}` filled in, as text. A key without words stays, and is seen.
+    pub(super) fn t(&self, key: &str, values: &[(&str, &str)]) -> String {
+        let words = self.by_key.get(key).map_or(key, String::as_str).to_owned();
+        values.iter().fold(words, |words, (name, value)| words.replace(&format!("{{{name}}}"), value))
     }
 
     /// Puts the words for `{{key}}` into HTML. A key without words stays, and is seen.

@@ -3,7 +3,8 @@
 
 use std::path::Path;
 use stillstand::journal::{
-    Batch, Chain, EventRow, InputRow, Journal, NewDocument, NewEvent, OpenWith, OutboxRow, Reader,
+    Batch, Chain, ClosedFound, ClosedRow, ClosedWanted, EventRow, InputRow, Journal, NewDocument, NewEvent,
+    OpenWith, OutboxRow, Reader,
 };
 use uuid::Uuid;
 
@@ -14,6 +15,8 @@ const ROUNDS: u64 = 20;
 
 /// In front of the wall time of a moment.
 const WALL: &str = "\"wall_ns\":";
+/// In front of a label.
+const LABEL: &str = "\"label\":\"";
 
 /// A text whose identities and document numbers are put in anew for each round.
 #[derive(Debug)]
@@ -24,6 +27,18 @@ enum Piece {
     As(String),
     Id(Uuid),
     Number(u64, bool),
+    /// Here a label begins.
+    Label,
+}
+
+/// What is put in anew.
+#[derive(Debug, Clone, Copy)]
+struct Put<'a> {
+    round: u64,
+    /// Added to numbers.
+    more: u64,
+    /// In front of labels.
+    label: &'a str,
 }
 
 /// What one rehearsal left in its journal.
@@ -32,12 +47,15 @@ pub struct Template {
     inputs: Vec<(Uuid, [Text; 3])>,
     events: Vec<(EventRow, Text, Text)>,
     documents: Vec<(OutboxRow, [Text; 3])>,
+    closed: Vec<(ClosedFound, Vec<Uuid>, Text)>,
     state: serde_json::Value,
     records: u64,
     /// Wall time of its first event, nanoseconds.
     began_ns: i64,
     /// When the first round was, and how long each lasts; without it all rounds are at one time.
     pub spread: Option<(i64, i64)>,
+    /// Labels differ from round to round.
+    pub labelled: bool,
 }
 
 /// What was written.
@@ -57,6 +75,15 @@ fn all<T>(page: impl Fn(u64) -> Vec<T>, number: impl Fn(&T) -> u64) -> Vec<T> {
         }
         rows.extend(more);
     }
+}
+
+/// What has left the bench, with the identities of its specimens.
+fn closed(row: ClosedFound) -> (ClosedFound, Vec<Uuid>, Text) {
+    let state: serde_json::Value = serde_json::from_str(&row.state).unwrap();
+    let specimens = state["specimens"].as_array().unwrap().iter();
+    let parts = specimens.map(|specimen| specimen["id"].as_str().unwrap().parse().unwrap()).collect();
+    let text = Text::new(&row.state, WALL);
+    (row, parts, text)
 }
 
 fn own(id: Uuid, round: u64) -> Uuid {
@@ -82,6 +109,10 @@ impl Text {
                     let padded = digits.len() == 10;
                     (Piece::Number(digits.parse().unwrap(), padded), mark.len() + digits.len())
                 }
+                (None, None) if rest.starts_with(LABEL) => {
+                    plain.push_str(LABEL);
+                    (Piece::Label, LABEL.len())
+                }
                 (None, None) => {
                     plain.push(first);
                     rest = &rest[first.len_utf8()..];
@@ -96,16 +127,17 @@ impl Text {
         Self(pieces)
     }
 
-    fn at(&self, round: u64, documents: u64) -> String {
+    fn at(&self, put: Put) -> String {
         use std::fmt::Write as _;
         let mut text = String::with_capacity(256);
         for piece in &self.0 {
             match piece {
                 Piece::As(plain) => text.push_str(plain),
-                Piece::Id(id) => write!(text, "{}", own(*id, round)).unwrap(),
-                Piece::Number(n, true) => write!(text, "{:010}", n + documents).unwrap(),
+                Piece::Id(id) => write!(text, "{}", own(*id, put.round)).unwrap(),
+                Piece::Number(n, true) => write!(text, "{:010}", n + put.more).unwrap(),
                 // Of a time the number of nanoseconds between may be below zero.
-                Piece::Number(n, false) => write!(text, "{}", n.wrapping_add(documents)).unwrap(),
+                Piece::Number(n, false) => write!(text, "{}", n.wrapping_add(put.more)).unwrap(),
+                Piece::Label => text.push_str(put.label),
             }
         }
         text
@@ -134,6 +166,7 @@ impl Template {
         }
         inputs.retain(|row| kept.contains(&row.id));
         let documents = all(|after| reader.documents(after, 1000).unwrap(), |row| row.number);
+        let left = reader.closed_page(&ClosedWanted::default(), 1000).unwrap();
         let copy = path.with_extension("template");
         std::fs::copy(path, &copy).unwrap();
         let (_journal, restored) = Journal::open(&copy, &with()).unwrap();
@@ -164,9 +197,11 @@ impl Template {
                     (row, texts)
                 })
                 .collect(),
+            closed: left.into_iter().rev().map(closed).collect(),
             state,
             began_ns,
             spread: None,
+            labelled: false,
         }
     }
 
@@ -194,6 +229,8 @@ impl Template {
             if last_but_one {
                 let mut state = self.state.clone();
                 state["next_number"] = (chain.newest_document() + 1).into();
+                // The last ones that left would be those of the first round.
+                state["closed"] = serde_json::json!([]);
                 batch.snapshot = Some((chain.seq(), state.to_string()));
             }
             if last_but_one || round % ROUNDS == 0 {
@@ -208,12 +245,14 @@ impl Template {
     fn round(&self, round: u64, chain: &mut Chain, batch: &mut Batch, acked: bool) {
         let before = chain.newest_document();
         let shift = self.later(round);
-        let later = shift.cast_unsigned();
+        let label = if self.labelled { format!("R{round:05}-") } else { String::new() };
+        let plain = Put { round, more: 0, label: &label };
+        let (later, numbered) = (Put { more: shift.cast_unsigned(), ..plain }, Put { more: before, ..plain });
         batch.inputs.extend(self.inputs.iter().map(|(id, [at, payload, outcome])| InputRow {
             id: own(*id, round),
-            at: at.at(round, later),
-            payload: payload.at(round, 0),
-            outcome: outcome.at(round, 0),
+            at: at.at(later),
+            payload: payload.at(plain),
+            outcome: outcome.at(plain),
         }));
         let mut documents = self.documents.iter().peekable();
         for (row, moment, payload) in &self.events {
@@ -221,11 +260,11 @@ impl Template {
                 documents.next_if(|(document, _)| row.chained && document.number <= row.documents)
             {
                 let made = chain.document(NewDocument {
-                    id: id.at(round, 0),
+                    id: id.at(plain),
                     kind: document.kind.clone(),
                     topic: document.topic.clone(),
-                    subject: subject.at(round, 0),
-                    payload: text.at(round, before),
+                    subject: subject.at(plain),
+                    payload: text.at(numbered),
                     made_at_ns: document.made_at_ns + shift,
                 });
                 if acked {
@@ -241,10 +280,18 @@ impl Template {
                 kind: row.kind.clone(),
                 version: row.version,
                 chained: row.chained,
-                moment: moment.at(round, later),
-                payload: payload.at(round, before),
+                moment: moment.at(later),
+                payload: payload.at(numbered),
             }));
         }
+        batch.closed.extend(self.closed.iter().map(|(row, parts, state)| ClosedRow {
+            id: own(row.id, round),
+            label: format!("{label}{}", row.label),
+            closed_ns: row.closed_ns + shift,
+            seq: chain.seq(),
+            state: state.at(later),
+            parts: parts.iter().map(|id| own(*id, round)).collect(),
+        }));
     }
 }
 

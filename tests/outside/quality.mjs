@@ -81,7 +81,7 @@ try {
   const second = page.locator("#decide li", { hasText: "Q-1-2" });
   await second.getByLabel("Place of the new one").selectOption("5");
   await second.getByRole("button", { name: "Run another in its place" }).click();
-  await page.waitForSelector("td:text-matches('Q-1-3 is run in its place')");
+  await page.waitForSelector("td :text-matches('Q-1-3 is run in its place')");
   check(true, "another specimen is run in the place of a held one, and both say so");
   const made = await page.evaluate((id) => fetch(`/samples/${id}/data`).then((r) => r.json()), sample);
   const third = made.specimens.find((s) => s.label === "Q-1-3");

@@ -37,11 +37,15 @@ pub struct Coming {
     pub clash: Option<u32>,
 }
 
-/// The runs of one machine that hands can share: how many cylinders it holds.
-struct Shared {
-    holds: u32,
-    /// Cylinders in the run that is being filled, when it begins, and for which step.
-    inside: Option<(u32, i64, usize)>,
+/// A run of the machine that is being filled.
+struct Filling {
+    /// Cylinders in it so far.
+    inside: u32,
+    /// When it begins, and until when it may.
+    begins_ns: i64,
+    closes_ns: i64,
+    /// The step whose end it follows.
+    step: usize,
 }
 
 impl Bench {
@@ -51,7 +55,7 @@ impl Bench {
         let mut all: Vec<Coming> = self.specimens.values().filter_map(|s| self.coming(s, now)).collect();
         all.sort_by_key(|c| (c.closes_ns, c.place));
         let (mut free, mut held_by) = self.busy_until(now);
-        let mut shaker = Shared { holds: self.settings.shaker_holds, inside: None };
+        let mut filling: Option<Filling> = None;
         for coming in &mut all {
             if coming.closes_ns < 0 {
                 // Too late already: nothing clashes any more, and the hands are wanted at once.
@@ -60,16 +64,35 @@ impl Bench {
                 continue;
             }
             let machine_ns = self.machine_after(coming);
-            let (begins, holds) = match shaker.joins(coming, machine_ns) {
-                Some(begins) => (begins, coming.hands_ns - machine_ns.unwrap_or(0)),
-                None => (free.max(coming.opens_ns), coming.hands_ns),
-            };
+            let holds = self.settings.shaker_holds;
+            if let (Some(ns), Some(run)) =
+                (machine_ns, filling.as_mut().filter(|run| run.takes(coming, holds)))
+            {
+                // It goes in with the others, for which the machine waits until its window opens.
+                let waits = (coming.opens_ns - run.begins_ns).max(0);
+                free += waits + coming.hands_ns - ns;
+                *run = Filling {
+                    inside: run.inside + 1,
+                    begins_ns: run.begins_ns + waits,
+                    closes_ns: run.closes_ns.min(coming.closes_ns),
+                    step: run.step,
+                };
+                continue;
+            }
+            let begins = free.max(coming.opens_ns);
             if begins > coming.closes_ns {
                 coming.clash = held_by.filter(|place| *place != coming.place);
             }
-            free = free.max(begins) + holds;
+            free = begins + coming.hands_ns;
             held_by = Some(coming.place);
-            shaker.note(coming, machine_ns, begins);
+            if machine_ns.is_some() {
+                filling = Some(Filling {
+                    inside: 1,
+                    begins_ns: begins,
+                    closes_ns: coming.closes_ns,
+                    step: coming.step,
+                });
+            }
         }
         all
     }
@@ -117,23 +140,12 @@ impl Bench {
     }
 }
 
-impl Shared {
-    /// The instant at which this cylinder's hands begin if it goes into the run being filled.
-    fn joins(&self, coming: &Coming, machine_ns: Option<i64>) -> Option<i64> {
-        machine_ns?;
-        let (count, begins, step) = self.inside?;
-        let fits = count < self.holds && step == coming.step;
-        (fits && (coming.opens_ns..=coming.closes_ns).contains(&begins)).then_some(begins)
-    }
-
-    fn note(&mut self, coming: &Coming, machine_ns: Option<i64>, begins: i64) {
-        if machine_ns.is_none() {
-            return;
-        }
-        self.inside = match self.inside {
-            Some((count, at, step)) if at == begins && step == coming.step => Some((count + 1, at, step)),
-            _ => Some((1, begins, coming.step)),
-        };
+impl Filling {
+    /// There is room in it, and a moment that both windows allow.
+    fn takes(&self, coming: &Coming, holds: u32) -> bool {
+        self.inside < holds
+            && self.step == coming.step
+            && self.begins_ns.max(coming.opens_ns) <= self.closes_ns.min(coming.closes_ns)
     }
 }
 
@@ -151,7 +163,9 @@ fn attended(method: &Method, after: usize) -> impl Iterator<Item = &StepKind> {
 /// How long a step holds the person.
 fn holds(kind: &StepKind) -> i64 {
     match kind {
-        StepKind::Interval(timed) if timed.required_ns.value.is_none() && timed.ends == Ends::Press => OPEN_STEP_NS,
+        StepKind::Interval(timed) if timed.required_ns.value.is_none() && timed.ends == Ends::Press => {
+            OPEN_STEP_NS
+        }
         StepKind::Interval(timed) => timed.required_ns.value.unwrap_or(ONE_ACT_NS),
         StepKind::Mark { .. } | StepKind::Reading { .. } => ONE_ACT_NS,
     }

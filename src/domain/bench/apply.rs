@@ -111,6 +111,7 @@ impl Bench {
                 instruments,
                 methods,
                 network,
+                calendar,
             } => {
                 self.station.clone_from(station);
                 self.title.clone_from(title);
@@ -134,6 +135,7 @@ impl Bench {
                 self.current = methods.clone().into();
                 self.ports.clear();
                 *self.network = network.clone();
+                self.calendar = calendar.clone().into();
             }
             Event::MethodAdopted { method } => {
                 self.methods.insert(method.digest.clone(), method.clone());

@@ -4,6 +4,7 @@
 use super::input::Contact;
 use super::{BenchSettings, ClosedSample, Does, NetworkFacts, ProbeStands, TriggerSettings};
 use crate::domain::calculation::{Average, Calculation};
+use crate::domain::calendar::Calendar;
 use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
@@ -44,6 +45,9 @@ pub enum Event {
         /// What the settings say of the network.
         #[serde(default)]
         network: NetworkFacts,
+        /// Days of the laboratory; absent: those of UTC.
+        #[serde(default, skip_serializing_if = "Calendar::is_utc")]
+        calendar: Calendar,
     },
     /// A method came into use: the whole of it, so that the journal stands alone.
     MethodAdopted {

@@ -95,6 +95,9 @@ pub struct Started {
     /// Recipes of solutions.
     #[serde(default)]
     pub recipes: Vec<crate::domain::solution::Recipe>,
+    /// Days of the laboratory.
+    #[serde(default)]
+    pub calendar: crate::domain::calendar::Calendar,
 }
 
 /// A switch, button or contact.

@@ -53,6 +53,7 @@ pub use told::{by_text, happened_text};
 mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
+use super::calendar::Calendar;
 use super::equipment::Register;
 use super::intake;
 use super::keeping::Kept;
@@ -407,6 +408,9 @@ pub struct Bench {
     /// Samples of which something waits for review, or was returned.
     #[serde(default)]
     pub for_review: Shared<BTreeMap<Uuid, Waiting>>,
+    /// Days of the laboratory, as the last start told them.
+    #[serde(default)]
+    pub calendar: Shared<Calendar>,
 }
 
 impl Default for BenchSettings {
@@ -487,6 +491,7 @@ impl Default for Bench {
             charts: Shared::default(),
             people: Shared::default(),
             for_review: Shared::default(),
+            calendar: Shared::default(),
         }
     }
 }

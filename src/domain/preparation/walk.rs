@@ -5,6 +5,7 @@ use super::course::{Course, Entered, Entry, Finding, MassOf};
 use super::load::Drying;
 use crate::domain::method::{CourseKind, CourseRule, CourseStep, Method};
 use crate::domain::moment::Moment;
+use crate::domain::quality::counting::replaced;
 use crate::domain::specimen::Marked;
 use crate::domain::specimen::sample::Sample;
 use serde::Serialize;
@@ -234,7 +235,9 @@ impl<'a> OnCourse<'a> {
             Some(repeat) => repeat.group.len(),
             None => usize::try_from(self.sample.standing()).unwrap_or(usize::MAX),
         };
-        wanted.saturating_sub(begun)
+        // One that another is run for does not count: its place in the plan is the other's.
+        let replaced = usize::try_from(replaced(self.sample)).unwrap_or(usize::MAX);
+        wanted.saturating_sub(begun.saturating_sub(replaced))
     }
 
     /// Tins that are still to be filled.

@@ -115,8 +115,9 @@ pub fn notice_schema() -> String {
 
 /// Whether a document tells what only version 1.2 of its schema knows.
 fn tells_most(data: &Value) -> bool {
-    const ONLY: [&str; 10] = [
+    const ONLY: [&str; 11] = [
         "/sample/particulars",
+        "/specimen/inPlaceOf",
         "/equipment",
         "/shakerCycles",
         "/solution",

@@ -44,6 +44,15 @@ pub(super) fn add(
     }
 }
 
+/// In a record, in whose place the specimen is run; nothing where it is in nobody's.
+pub(super) fn add_to_record(bench: &Bench, sample: &Sample, specimen: &Specimen, data: &mut Value) {
+    let Some(other) = sample.quality.replaces(specimen.id) else { return };
+    let label = bench.find(other).map(|s| &s.label);
+    if let Some(about) = data.get_mut("specimen") {
+        put(about, "inPlaceOf", json!({ "id": other, "label": label }));
+    }
+}
+
 /// How far the specimens that count lie apart beside the published precision.
 fn precision(sample: &Sample, method: &Method, counting: &Counting<'_>) -> Option<Value> {
     if sample.quality.rules.precision == Compared::Off {

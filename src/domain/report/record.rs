@@ -64,6 +64,7 @@ pub(super) fn data(bench: &Bench, specimen: &Specimen, head: &Head) -> Option<Va
         "temperature": temperature(bench, specimen, method),
         "deviations": deviations,
     });
+    super::quality::add_to_record(bench, sample, specimen, &mut data);
     variant::add(&mut data, specimen, method);
     equipment::add(specimen, &mut data);
     solution::add(specimen, &mut data);

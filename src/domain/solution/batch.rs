@@ -413,9 +413,3 @@ impl Batch {
 pub fn limits_text(limits: Option<&Range>) -> Option<String> {
     limits.map(|limits| recipe::shown_limits(limits).to_string())
 }
-
-/// The end of a day of the calendar of UTC, nanoseconds since 1970-01-01T00:00:00Z.
-pub fn end_of_day(date: jiff::civil::Date) -> Option<i64> {
-    let next = date.tomorrow().ok()?.to_zoned_datetime(jiff::tz::TimeZone::UTC).ok()?;
-    i64::try_from(next.timestamp().as_nanosecond()).ok()?.checked_sub(1)
-}

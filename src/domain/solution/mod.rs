@@ -21,9 +21,7 @@ mod used;
 mod test;
 
 pub use act::Act;
-pub use batch::{
-    Batch, Bought, Doubt, Finished, Followed, Lot, Part, State, StockUsed, Taken, end_of_day, limits_text,
-};
+pub use batch::{Batch, Bought, Doubt, Finished, Followed, Lot, Part, State, StockUsed, Taken, limits_text};
 pub use load::load;
 pub use recipe::{Kind, Recipe, StepRule, Takes, Target, UseRule, Water, WaterRule, serves, shown};
 pub use shelf::{Change, Shelf};

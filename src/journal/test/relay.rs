@@ -209,7 +209,7 @@ async fn sending_goes_on_behind_the_recent_tail_and_never_from_the_first_documen
 /// Makes a journal what it was before acknowledgements had a table of their own.
 pub(super) fn older(conn: &rusqlite::Connection, format: u32) {
     conn.execute_batch(
-        "DROP TABLE listed; DROP TABLE removal; DROP TABLE grown; DROP TRIGGER outbox_payload; \
+        "DROP TABLE found; DROP TABLE listed; DROP TABLE removal; DROP TABLE grown; DROP TRIGGER outbox_payload; \
          ALTER TABLE outbox DROP COLUMN payload_hash; DROP TABLE taken; CREATE INDEX outbox_unacked ON outbox (number) WHERE acked_at_ns IS NULL;",
     )
     .unwrap();

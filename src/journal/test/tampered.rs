@@ -70,7 +70,7 @@ async fn a_sound_journal_verifies_and_says_what_it_holds() {
         verified,
         Verified {
             journal_id: ID,
-            format: 4,
+            format: 5,
             events: 8,
             samples: 4,
             removed: 0,

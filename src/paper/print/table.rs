@@ -16,6 +16,8 @@ const WRITABLE: f32 = 19.0;
 const WRITTEN: f32 = 1.62;
 /// A longer word is broken before it takes the other columns' room, points.
 const WORD_MOST: f32 = 110.0;
+/// A line of figures up to this width is not broken, points.
+const FIGURE_MOST: f32 = 70.0;
 /// Width of the sign before words that say that something is wrong.
 const SIGN: f32 = 7.0;
 
@@ -58,7 +60,12 @@ impl<'a> Laid<'a> {
                 let face = self.fonts.face(cell.tone == Tone::Strong);
                 let sign = if cell.tone == Tone::Wrong { SIGN } else { 0.0 };
                 wide[number] = wide[number].max(widest_line(face, &cell.text, self.size) + sign);
-                let word = widest_word(face, &cell.text, self.size).min(WORD_MOST);
+                let mut word = widest_word(face, &cell.text, self.size).min(WORD_MOST);
+                let line = widest_line(face, &cell.text, self.size);
+                // A figure keeps its unit beside it.
+                if self.table.figures.contains(&number) && line <= FIGURE_MOST {
+                    word = word.max(line);
+                }
                 least[number] = least[number].max(word + sign);
             }
         }

@@ -12,7 +12,7 @@ const ROOM: i32 = 5230;
 /// Room between two drawings, tenths of a point.
 pub(in crate::paper) const GAP: i32 = 80;
 /// Height of a picture, tenths of a point.
-const HEIGHT: i32 = 1140;
+const HEIGHT: i32 = 960;
 /// Narrowest picture of the temperature that is still worth its room, tenths of a point.
 const NARROWEST: i32 = 2200;
 /// Stretches of time that are drawn, at most.

@@ -26,7 +26,7 @@ const PARTICULARS: [(&str, &str); 12] = [
 ];
 
 /// Labels of specimens that are named one by one, bytes; more are counted.
-const NAMES_MOST: usize = 24;
+const NAMES_MOST: usize = 48;
 
 impl Told<'_> {
     /// Both columns.
@@ -73,7 +73,7 @@ impl Told<'_> {
         let counting = say::list(data, "/specimens");
         if let Some(rule) = say::text(data, "/average/rule") {
             let of: Vec<&str> = counting.iter().filter_map(|s| say::text(s, "/label")).collect();
-            let names = of.join(", ");
+            let names = self.in_short(&of);
             let of = if names.len() > NAMES_MOST { say::count(of.len(), "specimen") } else { names };
             facts.push(("Made of".to_owned(), format!("{of}: {}", rule_words(rule))));
         }
@@ -92,8 +92,27 @@ impl Told<'_> {
         }
         if let Some(judged) = say::text(data, "/acceptance/text") {
             facts.push(("Acceptance".to_owned(), say::capital(judged)));
+            facts.push((
+                "Decision rule".to_owned(),
+                say::capital(&say::text_or(data, "/acceptance/ruleText")),
+            ));
         }
+        let uncertainty = data.pointer("/acceptance/uncertainty").or_else(|| data.get("uncertainty"));
+        if let Some(uncertainty) = uncertainty.filter(|part| part.is_object()) {
+            facts.push(("Uncertainty".to_owned(), uncertainty_words(uncertainty)));
+        }
+        facts.extend(precision(data));
         facts
+    }
+
+    /// Labels of specimens: the first one whole, of the others what is not the sample's label.
+    fn in_short(&self, labels: &[&str]) -> String {
+        let sample = self.facts.subject.sample.label.as_str();
+        let short = |(at, label): (usize, &&str)| {
+            let own = label.strip_prefix(sample).filter(|own| at > 0 && own.starts_with('-'));
+            own.unwrap_or(label).to_owned()
+        };
+        labels.iter().enumerate().map(short).collect::<Vec<_>>().join(", ")
     }
 
     /// By which method, when, where and by whom.
@@ -148,6 +167,59 @@ impl Told<'_> {
             _ => say::capital(status),
         }
     }
+}
+
+/// The expanded uncertainty with what it belongs to and what it was made of.
+fn uncertainty_words(part: &Value) -> String {
+    let text = |name: &str| say::text_or(part, name);
+    let beside = [
+        Some(format!("from the readings {}", text("/fromReadings"))),
+        say::text(part, "/fromRepeatability").map(|repeated| format!("from repeatability {repeated}")),
+        say::text(part, "/degreesOfFreedom").map(|degrees| format!("{degrees} degrees of freedom")),
+    ];
+    format!(
+        "± {} of {} ({}, factor {}): {}; combined {}, {}",
+        text("/expanded"),
+        text("/mean"),
+        text("/coverage"),
+        text("/factor"),
+        text("/of"),
+        text("/combined"),
+        beside.into_iter().flatten().collect::<Vec<_>>().join(", "),
+    )
+}
+
+/// How the specimens lie beside the published precision, and whether more were asked for.
+fn precision(data: &Value) -> Vec<(String, String)> {
+    let Some(part) = data.get("precision").filter(|part| part.is_object()) else { return Vec::new() };
+    let verdict = match say::text(part, "/verdict") {
+        Some("no-figure") | None => "No published figure".to_owned(),
+        Some(verdict) => say::capital(&say::words(verdict)),
+    };
+    let mean = say::text(part, "/mean/text").or_else(|| say::text(part, "/mean"));
+    let mean = mean.map_or_else(String::new, |mean| format!(" by their mean of {mean}"));
+    let class = say::text(part, "/class").map(|class| format!("class {class}{mean}"));
+    let known = say::text(part, "/confidence").map(|known| format!("figures {}", say::words(known)));
+    let of: Vec<String> = class.into_iter().chain(known).collect();
+    let of = if of.is_empty() { String::new() } else { format!(" ({})", of.join(", ")) };
+    let allowed = say::text(part, "/operator/range")
+        .map_or_else(String::new, |range| format!(", {range} published for one operator"));
+    let laboratories = say::text(part, "/laboratories/range")
+        .map_or_else(String::new, |range| format!("; {range} between laboratories is for information"));
+    let apart = say::amount_at(part, "/range");
+    let words = format!("{verdict}: {apart} apart{allowed}{of}{laboratories}");
+    let mut facts = vec![("Precision".to_owned(), words)];
+    if let Some(asked) = part.get("furtherAsked").filter(|asked| asked.is_object()) {
+        let words = format!(
+            "{} asked for: the first lay {} apart, more than {}; the result is of {}",
+            asked["specimens"],
+            say::text_or(asked, "/difference"),
+            say::text_or(asked, "/limit"),
+            if say::text(asked, "/result") == Some("alone") { "these alone" } else { "all together" },
+        );
+        facts.push(("Further specimens".to_owned(), words));
+    }
+    facts
 }
 
 /// Times and people of a record's steps and readings.

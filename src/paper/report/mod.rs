@@ -8,8 +8,10 @@ mod specimens;
 mod figures;
 mod otherwise;
 mod parts;
+mod prepared;
 mod proof;
 mod say;
+mod solution;
 
 use super::facts::{Facts, Published};
 use super::sheet::{Block, Head, Sheet};
@@ -18,6 +20,7 @@ use crate::domain::report::laboratory::{Laboratory, PaperSize};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
+pub(in crate::paper) use prepared::DRYING;
 pub(in crate::paper) use say::capital;
 
 /// Width of the symbol's module, tenths of a point: 0.42 mm, which a telephone's camera and a

@@ -30,7 +30,8 @@ impl Told<'_> {
             };
             return vec![heading, Block::words(words)];
         }
-        let heads = ["Specimen", "What", "Required", "Actual", "By", "When"].map(str::to_owned).into();
+        let heads =
+            ["Specimen", "What", "Required", "Actual", "By how much", "When"].map(str::to_owned).into();
         vec![heading, Block::Table(Table { heads, rows, ..Table::default() })]
     }
 
@@ -131,6 +132,9 @@ impl Told<'_> {
 
     /// What stood there: a reading, a time, or named words.
     fn stood(&self, value: &Value) -> String {
+        if value.get("entered").is_some() {
+            return super::specimens::reading_words(value);
+        }
         if let Some(amount) = say::amount(value) {
             return amount;
         }

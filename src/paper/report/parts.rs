@@ -1,6 +1,6 @@
 //! What other parts of the trade add to the documents: masses, preparation, equipment, and whatever
 //! a later version publishes. A part that is not known by name is told by the names in it, so that
-//! nothing published is ever left out of the report.
+//! no part that was published is left out of the report.
 
 use super::{Told, say};
 use crate::paper::facts::Published;
@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Map, Value};
 
 /// Parts of records and results that have a place of their own in the report.
-const PLACED: [&str; 27] = [
+const PLACED: [&str; 32] = [
     "status",
     "version",
     "station",
@@ -37,6 +37,11 @@ const PLACED: [&str; 27] = [
     "counts",
     "portion",
     "shakerCycles",
+    "acceptance",
+    "precision",
+    "uncertainty",
+    "preparation",
+    "solution",
 ];
 
 /// What says nothing to a reader of the paper: it is in the document.
@@ -48,7 +53,9 @@ const DEPTH: usize = 4;
 impl Told<'_> {
     /// All of them.
     pub(super) fn parts(&self) -> Vec<Block> {
-        let mut blocks = self.masses();
+        let mut blocks = self.prepared();
+        blocks.extend(self.masses());
+        blocks.extend(self.solution());
         blocks.extend(self.counted());
         blocks.extend(self.equipment());
         blocks.extend(self.others());
@@ -59,39 +66,44 @@ impl Told<'_> {
     fn masses(&self) -> Vec<Block> {
         let data = self.newest_document().map_or(&Value::Null, Published::data);
         let mut rows = Vec::new();
-        let mut row = |of: String, weighing: &Value| {
+        let mut row = |of: String, asked: String, weighing: &Value| {
             rows.push(vec![
                 Cell::plain(of),
+                Cell::plain(asked),
                 Cell::plain(say::amount(weighing).unwrap_or_default()),
                 Cell::plain(weighing.get("at").map_or_else(String::new, |at| self.instant(at))),
                 Cell::plain(say::text_or(weighing, "/origin/instrument")),
             ]);
         };
+        let rule = |name: &str| self.facts.method.as_ref().and_then(|method| method.weighing(name));
         let title = |name: &str| {
-            let rule = self.facts.method.as_ref().and_then(|method| method.weighing(name));
-            rule.map_or_else(|| say::capital(&say::words(name)), |rule| rule.title.clone())
+            rule(name).map_or_else(|| say::capital(&say::words(name)), |rule| rule.title.clone())
+        };
+        let asked = |name: &str| {
+            let limits = rule(name).and_then(|rule| rule.limits.value.as_ref());
+            limits.map_or_else(|| "no limit".to_owned(), ToString::to_string)
         };
         for (name, weighing) in
             data.pointer("/sample/masses").and_then(Value::as_object).into_iter().flatten()
         {
-            row(title(name), weighing);
+            row(title(name), asked(name), weighing);
         }
         for (label, record) in self.records() {
             let data = record.data();
             if let Some(weighing) = data.pointer("/specimen/mass").filter(|mass| mass.is_object()) {
-                row(label.to_owned(), weighing);
+                row(format!("{label}, tin or portion"), String::new(), weighing);
             }
             if let Some(weighing) =
                 data.pointer("/portion/correctiveSand/mass").filter(|mass| mass.is_object())
             {
-                row(format!("{label}, corrective sand"), weighing);
+                row(format!("{label}, corrective sand"), String::new(), weighing);
             }
         }
         let mut blocks = Vec::new();
         if !rows.is_empty() {
-            let heads = ["Mass of", "Mass", "When", "Balance"].map(str::to_owned).into();
+            let heads = ["Mass of", "Required", "Mass", "When", "Balance"].map(str::to_owned).into();
             blocks.push(Block::heading("Masses"));
-            blocks.push(Block::Table(Table { heads, figures: vec![1], rows, ..Table::default() }));
+            blocks.push(Block::Table(Table { heads, figures: vec![1, 2], rows, ..Table::default() }));
         }
         let done = say::list(data, "/sample/preparation").iter().map(|done| {
             let what = say::words(say::text(done, "/what").unwrap_or_default());
@@ -99,7 +111,8 @@ impl Told<'_> {
             format!("{what} {}, {who}", self.instant(&done["at"]))
         });
         let done: Vec<String> = done.collect();
-        if !done.is_empty() {
+        // Where a course was followed, its steps say the same and more.
+        if !done.is_empty() && self.preparations().is_empty() {
             blocks.push(Block::words(format!("Prepared: {}.", done.join("; "))));
         }
         blocks
@@ -151,7 +164,7 @@ impl Told<'_> {
 
     /// Equipment that was used, each item once for each state that it was in.
     fn equipment(&self) -> Vec<Block> {
-        let mut rows: Vec<(Vec<Cell>, Vec<&str>)> = Vec::new();
+        let mut rows = Vec::new();
         for (label, record) in self.records() {
             for used in say::list(record.data(), "/equipment") {
                 let state = say::words(say::text(used, "/state").unwrap_or_default());
@@ -168,26 +181,34 @@ impl Told<'_> {
                     Cell::plain(time("due", "no date")),
                     Cell::toned(state, tone),
                 ];
-                match rows.iter_mut().find(|(known, _)| *known == cells) {
-                    Some((_, labels)) if labels.contains(&label) => {}
-                    Some((_, labels)) => labels.push(label),
-                    None => rows.push((cells, vec![label])),
-                }
+                rows.push((label, cells));
             }
         }
+        let rows = self.once_each(rows);
         if rows.is_empty() {
             return Vec::new();
         }
+        let heads = ["Equipment", "Kind", "Last good check", "Due", "Stood", "Used for"];
+        let table = Table { heads: heads.map(str::to_owned).into(), rows, ..Table::default() };
+        vec![Block::heading("Equipment"), Block::Table(table)]
+    }
+
+    /// Rows that specimens have alike once, with a last cell that says whose they are.
+    pub(super) fn once_each(&self, rows: Vec<(&str, Vec<Cell>)>) -> Vec<Vec<Cell>> {
+        let mut once: Vec<(Vec<Cell>, Vec<&str>)> = Vec::new();
+        for (label, cells) in rows {
+            match once.iter_mut().find(|(known, _)| *known == cells) {
+                Some((_, labels)) if labels.contains(&label) => {}
+                Some((_, labels)) => labels.push(label),
+                None => once.push((cells, vec![label])),
+            }
+        }
         let all = self.records().count();
-        let rows = rows.into_iter().map(|(mut cells, labels)| {
-            let of = if labels.len() == all { "all".to_owned() } else { labels.join(", ") };
-            cells.push(Cell::plain(of));
+        let rows = once.into_iter().map(|(mut cells, labels)| {
+            cells.push(Cell::plain(if labels.len() == all { "all".to_owned() } else { labels.join(", ") }));
             cells
         });
-        let heads = ["Equipment", "Kind", "Last good check", "Due", "Stood", "Used for"];
-        let table =
-            Table { heads: heads.map(str::to_owned).into(), rows: rows.collect(), ..Table::default() };
-        vec![Block::heading("Equipment"), Block::Table(table)]
+        rows.collect()
     }
 
     /// Whatever else was published, by the names in it: of the result, then of the records; what all

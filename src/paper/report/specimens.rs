@@ -64,7 +64,8 @@ impl Told<'_> {
         if say::text(data, "/status") == Some("void") && specimen.voided.is_none() {
             remarks.push("void".to_owned());
         }
-        remarks.extend(self.not_counted(&specimen.label));
+        // What was given up does not count, and it was just said why.
+        remarks.extend(self.not_counted(&specimen.label).filter(|_| specimen.voided.is_none()));
         match say::list(data, "/deviations").len() {
             0 => {}
             deviations => remarks.push(say::count(deviations, "deviation")),
@@ -72,6 +73,10 @@ impl Told<'_> {
         let tone = if remarks.is_empty() { Tone::Plain } else { Tone::Wrong };
         if remarks.is_empty() {
             remarks.push("no deviation".to_owned());
+        }
+        // To know, and nothing wrong.
+        if let Some(label) = say::text(data, "/specimen/inPlaceOf/label") {
+            remarks.push(format!("run in the place of {label}"));
         }
         (remarks.join("; "), tone)
     }
@@ -88,7 +93,8 @@ impl Told<'_> {
     }
 
     fn intervals(&self) -> Table {
-        let mut heads = vec!["Specimen".to_owned(), "First fill".to_owned()];
+        let opening = self.facts.method.as_ref().map_or("first fill", |method| &method.temperature.from);
+        let mut heads = vec!["Specimen".to_owned(), say::capital(opening)];
         // The steps of all records, in the order of the first one that has them.
         let mut names: Vec<(&str, String)> = Vec::new();
         for (_, record) in self.records() {
@@ -105,15 +111,40 @@ impl Told<'_> {
         let rows = self.records().map(|(label, record)| {
             let steps = say::list(record.data(), "/steps");
             let of_step = |name: &str| steps.iter().find(|s| say::text(s, "/name") == Some(name));
-            let first = steps.first().and_then(|step| step.get("at").or_else(|| step.get("begin")));
+            // Not the first step: a tin may have been filled long before.
+            let first = of_step(opening).or_else(|| steps.first());
+            let first = first.and_then(|step| step.get("at").or_else(|| step.get("begin")));
             let mut row = vec![Cell::toned(label, Tone::Strong)];
-            row.push(Cell::plain(first.map_or_else(none, |at| self.instant(at))));
-            row.extend(names.iter().map(|(name, _)| of_step(name).map_or_else(Cell::default, interval)));
+            // The day over the time: the row has two lines anyway, and the columns need the room.
+            row.push(Cell::plain(first.map_or_else(none, |at| self.instant(at).replacen(' ', "\n", 1))));
+            row.extend(
+                names.iter().map(|(name, _)| of_step(name).map_or_else(Cell::default, |s| self.interval(s))),
+            );
             row
         });
         let rows = rows.collect();
         let figures = (2..heads.len()).collect();
         Table { heads, figures, rows, ..Table::default() }
+    }
+
+    /// From when to when, how long it lasted, and the verdict in a word where it is not 'within': what
+    /// the paper worksheet asks for.
+    fn interval(&self, step: &Value) -> Cell {
+        let lasted = say::amount_at(step, "/duration");
+        let bound = step.pointer("/end/bound") == Some(&Value::Bool(true));
+        let lasted = if bound { format!("at most {lasted}") } else { format!("lasted {lasted}") };
+        let wall = say::text(step, "/duration/clock") == Some("wall-clock");
+        let lasted = if wall { format!("{lasted}, by wall clock") } else { lasted };
+        let clock = |end: &str| {
+            let time = step.get(end).filter(|end| end.is_object()).map(|end| self.instant(end));
+            time.and_then(|time| time.split_once(' ').map(|(_, clock)| clock.to_owned()))
+        };
+        let ends: Vec<String> = ["begin", "end"].into_iter().filter_map(clock).collect();
+        let lines = |last: String| format!("{}\n{last}", ends.join("–"));
+        match say::text(step, "/verdict") {
+            Some("within" | "no-limit") | None => Cell::plain(lines(lasted)),
+            Some(verdict) => Cell::toned(lines(format!("{lasted}: {}", say::words(verdict))), Tone::Wrong),
+        }
     }
 }
 
@@ -125,25 +156,14 @@ fn is_interval(step: &Value) -> bool {
     say::text(step, "/kind") == Some("interval")
 }
 
-/// How long it lasted, and the verdict in a word where it is not 'within'.
-fn interval(step: &Value) -> Cell {
-    let lasted = say::amount_at(step, "/duration");
-    let lasted = if step.pointer("/end/bound") == Some(&Value::Bool(true)) {
-        format!("at most {lasted}")
-    } else {
-        lasted
-    };
-    let wall = say::text(step, "/duration/clock") == Some("wall-clock");
-    let lasted = if wall { format!("{lasted}, by wall clock") } else { lasted };
-    match say::text(step, "/verdict") {
-        Some("within" | "no-limit") | None => Cell::plain(lasted),
-        Some(verdict) => Cell::toned(format!("{lasted}: {}", say::words(verdict)), Tone::Wrong),
-    }
+/// The level that counts, and what was read where that is another figure; where a foot stands between
+/// eye and sand, what is taken off for it too.
+fn level_words(data: &Value, level: &str) -> String {
+    data.pointer(&format!("/readings/{level}")).map_or_else(none, reading_words)
 }
 
-/// The level that counts; where a foot stands between eye and sand, what was read there too.
-fn level_words(data: &Value, level: &str) -> String {
-    let Some(reading) = data.pointer(&format!("/readings/{level}")) else { return none() };
+/// The same of a reading by itself.
+pub(super) fn reading_words(reading: &Value) -> String {
     let recorded = say::amount(reading).unwrap_or_else(none);
     let offset =
         say::text(reading, "/offset/text").filter(|digits| digits.chars().any(|c| ('1'..='9').contains(&c)));

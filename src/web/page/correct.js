@@ -1,14 +1,15 @@
 // Mistakes corrected: a time, a level, a reason given later. On a place and on a record's page.
 // The original always stays; the person's name goes with each.
 
-import { find, h, options, rebuilt, show, text } from "./dom.js";
+import { find, h, options, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
+import { named, t } from "./words.js";
 
 /** Half a day: a time of day means the pass that lies nearest to what it corrects. */
 const NEAR_MS = 43_200_000;
 
-const reasonField = () => h("label", {}, "Why (may follow later) ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" }));
+const reasonField = () => h("label", {}, t("correct.why"), sentence());
 
 /**
  * A panel for one specimen. `update` takes `{ id, version, marks, levels, corrections, history }`,
@@ -17,17 +18,17 @@ const reasonField = () => h("label", {}, "Why (may follow later) ", h("input", {
  */
 export function correctPanel(said, done = () => {}) {
   const times = h("form", { class: "form" },
-    h("p", {}, "A time is wrong: the original stays beside the new one"),
-    h("label", {}, "Of what ", h("select", { name: "what" })),
-    h("label", {}, "When it was ", h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
-    reasonField(), h("button", { class: "act" }, "Correct this time"));
+    h("p", {}, t("correct.time")),
+    h("label", {}, t("correct.of-what"), h("select", { name: "what" })),
+    h("label", {}, t("correct.when"), h("input", { name: "when", inputMode: "numeric", placeholder: "HH:MM:SS", maxLength: 8, autocomplete: "off", size: 9 })),
+    reasonField(), h("button", { class: "act" }, t("correct.send-time")));
   const levels = h("form", { class: "form" },
-    h("p", {}, "A reading was entered wrongly"),
-    h("label", {}, "Which ", h("select", { name: "of" })),
-    h("label", {}, "What was read (sand: at the foot, as on entry) ", h("input", { name: "value", inputMode: "decimal", maxLength: 8, autocomplete: "off", size: 9 })),
-    reasonField(), h("button", { class: "act" }, "Correct this reading"));
+    h("p", {}, t("correct.reading")),
+    h("label", {}, t("correct.which"), h("select", { name: "of" })),
+    h("label", {}, t("correct.value"), h("input", { name: "value", inputMode: "decimal", maxLength: 8, autocomplete: "off", size: 9 })),
+    reasonField(), h("button", { class: "act" }, t("correct.send-reading")));
   const made = h("ul", { class: "rows corrections" });
-  const past = h("details", {}, h("summary", {}, "History"), h("ul", { class: "rows history" }));
+  const past = h("details", {}, h("summary", {}, t("correct.history")), h("ul", { class: "rows history" }));
   const node = h("div", { class: "correct" }, times, levels, made, past);
   let shown = null;
   let asked = "";
@@ -47,7 +48,7 @@ export function correctPanel(said, done = () => {}) {
     const { step, edge, atMs } = JSON.parse(times.elements.what.value);
     const statedMs = time.lastInstantOf(times.elements.when.value, Math.min(atMs + NEAR_MS, time.wallNow() ?? atMs));
     if (statedMs === null) {
-      text(said, `Give the time as HH:MM:SS (${time.zoneName()}).`);
+      text(said, t("missed.form", { zone: time.zoneName() }));
       said.dataset.kind = "refused";
       times.elements.when.focus();
       return;
@@ -65,8 +66,8 @@ export function correctPanel(said, done = () => {}) {
 
   const pending = (c) => {
     const form = h("form", { class: "form" },
-      h("label", {}, "Reason pending ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
-      h("button", { class: "act" }, "Give the reason"));
+      h("label", {}, t("correct.pending"), sentence()),
+      h("button", { class: "act" }, t("correct.give-reason")));
     form.onsubmit = (event) => {
       event.preventDefault();
       send({ act: "give-reason", specimen: shown.id, correction: c.id, reason: form.elements.reason.value }, form);
@@ -84,13 +85,13 @@ export function correctPanel(said, done = () => {}) {
       options(times.elements.what, specimen.marks.map((m) => [
         JSON.stringify({ step: m.step, edge: m.edge, atMs: m.atMs }), `${m.text}, ${time.when(m.atMs)}`]));
       show(levels, !specimen.over && specimen.levels.length > 0);
-      options(levels.elements.of, specimen.levels.map((l) => [l.of, `${l.of}, entered ${l.text}`]));
+      options(levels.elements.of, specimen.levels.map((l) => [l.of, t("correct.entered", { level: named("level", l.of), value: l.text })]));
       rebuilt(made, specimen.corrections, () => specimen.corrections.map((c) => h("li", {},
-        h("span", {}, `${c.text}, by ${c.by}, ${time.when(c.atMs)}`),
+        h("span", {}, t("correct.made", { text: c.text, by: c.by, time: time.when(c.atMs) })),
         c.reason === null ? pending(c) : h("span", { class: "quiet" }, ` ${c.reason}`))));
       show(past, specimen.history.length > 0);
       rebuilt(find(".history", past), specimen.history, () => specimen.history.map((n) => h("li", {},
-        `${time.when(n.atMs)} ${n.text}, ${n.by}${n.withdrawn ? " (taken back)" : ""}`)));
+        `${time.when(n.atMs)} ${n.text}, ${n.by}${n.withdrawn ? ` ${t("correct.taken-back")}` : ""}`)));
     },
   };
 }

@@ -13,6 +13,41 @@ export function h(tag, props = {}, ...children) {
   return node;
 }
 
+/** Words with a capital letter in front. */
+export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
+
+/** A button that does something by itself; one without a `call` sends its form. */
+export const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`.trim(), on: { click: call } }, words);
+
+/** Where the outcome of an act is told. */
+export const said = () => h("p", { class: "said" });
+
+/** A field for a sentence: a reason, a note. */
+export const sentence = (name = "reason") => h("input", { name, maxLength: 200, autocomplete: "off" });
+
+/** A section of names with what stands under them; a name under which nothing stands is left out. */
+export const facts = (title, pairs) => h("section", {}, h("h2", {}, title), h("dl", {}, ...terms(pairs)));
+
+/** The inside of such a list. */
+export const terms = (pairs) => pairs.filter(([, value]) => value !== null && value !== undefined && value !== "" && value !== false)
+  .flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]);
+
+/** A section with a table, null without rows. */
+export const table = (title, heads, rows) => (rows.length ? h("section", {}, h("h2", {}, title), grid(heads, rows)) : null);
+
+/** A table; on a narrow screen each cell stands under its head. */
+export function grid(heads, rows) {
+  return h("div", { class: "scroll" }, h("table", { class: "stacked" },
+    h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
+    h("tbody", {}, ...rows.map((cells) => rowOf(heads, cells)))));
+}
+
+/** A cell of a table that stacks; several parts stand under each other. */
+export function cell(head, content) {
+  const parts = Array.isArray(content) ? content.filter(Boolean).map((part) => h("div", {}, part)) : [content || ""];
+  return h("td", { "data-head": head }, ...parts);
+}
+
 export const find = (selector, root = document) => root.querySelector(selector);
 
 /** Sets text only where it differs, so that nothing is announced or repainted for nothing. */
@@ -80,39 +115,11 @@ export function options(select, choices) {
   });
 }
 
-export const capital = (words) => (words ? words[0].toUpperCase() + words.slice(1) : "");
-
-/** Where the answer to an act is shown. */
-export const said = () => h("p", { class: "said" });
-
-export const button = (words, call, kind = "") => h("button", { type: "button", class: `act ${kind}`.trim(), on: { click: call } }, words);
-
 /** A field under its name. */
 export const field = (words, input) => h("label", {}, h("span", {}, words), input);
 
 /** A field for words; `props` go to the input. */
-export const wordsField = (words, name, props = {}) => field(words, h("input", { name, maxLength: 200, autocomplete: "off", ...props }));
+export const wordsField = (words, name, props = {}) => field(words, Object.assign(sentence(name), props));
 
-/** Pairs of a name and what it holds; what is not there is left out. */
-export function facts(caption, pairs) {
-  const there = pairs.filter(([, value]) => value !== null && value !== undefined && value !== false && value !== "");
-  return h("section", {}, h("h2", {}, caption), h("dl", {}, ...there.flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])));
-}
-
-/** A table under its title; nothing without rows. */
-export function table(caption, heads, rows) {
-  return rows.length ? h("section", {}, h("h2", {}, caption), grid(heads, rows)) : null;
-}
-
-/** A table. Several parts of a cell come as a list; a row may bear an `id`. Where it has no room, each row stands for itself. */
-export function grid(heads, rows) {
-  return h("div", { class: "scroll" }, h("table", { class: "stacked" },
-    h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
-    h("tbody", {}, ...rows.map((cells) => rowOf(heads, cells)))));
-}
-
-/** A row of a table with these heads. */
-export function rowOf(heads, cells) {
-  const parts = (cell) => [cell ?? ""].flat().filter(Boolean).flatMap((part, n) => (n ? [" ", part] : [part]));
-  return h("tr", cells.id ? { id: cells.id } : {}, ...heads.map((head, n) => h("td", { "data-head": head }, ...parts(cells[n]))));
-}
+/** A row of a table with these heads; an `id` on the list of its cells is the row's. */
+export const rowOf = (heads, cells) => h("tr", cells.id ? { id: cells.id } : {}, ...heads.map((head, n) => cell(head, cells[n])));

@@ -2,60 +2,67 @@
 // change, and what is missing.
 
 import { press } from "./course.js";
-import { h, keyed, rebuilt, show, text, find } from "./dom.js";
+import { capital, cell, find, h, keyed, rebuilt, said, sentence, show, terms, text } from "./dom.js";
 import * as time from "./time.js";
+import { t } from "./words.js";
 
 /** Which tins go into the oven together. */
 export function beginDrying(card, on) {
-  const waiting = on.tins.filter((t) => t.filled && !t.drying && !t.specimen);
-  const boxes = waiting.map((t) => h("label", { class: "choice" }, h("input", { type: "checkbox", value: String(t.number), checked: true }), `Tin ${t.number}${t.mark ? ` (${t.mark})` : ""}`));
-  const pan = h("input", { type: "checkbox", checked: waiting.some((t) => !t.empty) });
-  const go = press(card, "Into the oven together", () => ({
+  const waiting = on.tins.filter((tin) => tin.filled && !tin.drying && !tin.specimen);
+  const boxes = waiting.map((tin) => h("label", { class: "choice" }, h("input", { type: "checkbox", value: String(tin.number), checked: true }),
+    `${t("tin.number", tin)}${tin.mark ? ` (${tin.mark})` : ""}`));
+  const pan = h("input", { type: "checkbox", checked: waiting.some((tin) => !tin.empty) });
+  const go = press(card, t("drying.begin"), () => ({
     what: "begin-drying", "in-pan": pan.checked,
     tins: boxes.map((box) => find("input", box)).filter((input) => input.checked).map((input) => Number(input.value)),
   }), "primary");
-  return [h("div", { class: "choices" }, ...boxes, h("label", { class: "choice" }, pan, "Their content goes into a pan")), go];
+  return [h("div", { class: "choices" }, ...boxes, h("label", { class: "choice" }, pan, t("drying.in-pan"))), go];
 }
 
 /** The oven's temperature, typed as it was read. */
 export function oven(card, load, on) {
   const digits = h("input", { inputMode: "decimal", maxLength: 8, size: 6, autocomplete: "off" });
   const unit = on.oven?.endsWith("°F") ? "°F" : "°C";
-  return [h("label", {}, `Oven, ${unit}${on.oven ? `, asked for ${on.oven}` : ""} `, digits),
-    press(card, "Note the oven", () => ({ what: "note-oven", load, temperature: digits.value.trim() }))];
+  return [h("label", {}, on.oven ? t("oven.field-with-limits", { unit, limits: on.oven }) : t("oven.field", { unit }), digits),
+    press(card, t("oven.note"), () => ({ what: "note-oven", load, temperature: digits.value.trim() }))];
 }
 
 export function drawLoads(box, course, on, open) {
   keyed(box, on?.loads ?? [], (l) => l.number, () => makeLoad(course), (node, load) => {
-    text(find("h3", node), `Drying ${load.number}: tin ${load.tins.join(", ")}${load.inPan ? " in a pan" : ""}`);
-    text(find(".missing", node), `${load.constant ? "● " : "○ "}${load.missing[0].toUpperCase()}${load.missing.slice(1)}`);
-    text(find(".criterion", node), load.criterion ? `Constant: ${load.criterion}.` : "The method has no criterion of constant mass.");
-    rebuilt(find(".facts", node), [load.tare, load.before, load.oven, load.water, load.stopped, load.cooled], () => [
-      ["Tare", load.tare], ["Net before drying", load.before], ["Water driven off, of the dry mass", load.water],
-      ["Oven", load.oven.map((o) => `${o.text} (${time.when(o.at.atMs)})`).join(", ") || "not noted"],
-      ["Taken out", load.stopped], ["Cooled", load.cooled && `${time.when(load.cooled.atMs)}, ${load.cooled.by}`]]
-      .filter(([, value]) => value).flatMap(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]));
+    const which = { number: load.number, tins: load.tins.join(", ") };
+    text(find("h3", node), load.inPan ? t("load.title-in-pan", which) : t("load.title", which));
+    text(find(".missing", node), `${load.constant ? "●" : "○"} ${capital(load.missing)}`);
+    text(find(".criterion", node), load.criterion ? t("load.criterion", load) : t("load.no-criterion"));
+    rebuilt(find(".facts", node), [load.tare, load.before, load.oven, load.water, load.stopped, load.cooled], () => terms(factsOf(load)));
     show(find("table", node), load.weighings.length > 0);
-    rebuilt(find("tbody", node), load.weighings, () => load.weighings.map((w) => h("tr", {},
-      h("td", {}, time.when(w.atMs)), h("td", {}, w.gross), h("td", {}, w.net ?? "?"),
-      h("td", {}, w.afterMs === null ? "" : time.span(w.afterMs)), h("td", {}, w.change ?? "first"))));
-    const coarse = load.weighings.some((w) => w.coarse);
-    text(find(".coarse", node), coarse ? "△ The figure is less than three divisions of this balance: weigh the tins together, or on a balance that shows one more digit." : "");
+    rebuilt(find("tbody", node), load.weighings, () => load.weighings.map(weighingRow));
+    text(find(".coarse", node), load.weighings.some((w) => w.coarse) ? `△ ${t("load.coarse")}` : "");
     node.load = load.number;
     show(find("details", node), open && !load.out);
   });
 }
 
+const factsOf = ({ tare, before, water, oven: read, stopped, cooled }) => [
+  [t("load.tare"), tare], [t("load.before"), before], [t("load.water"), water],
+  [t("load.oven"), read.map((o) => `${o.text} (${time.when(o.at.atMs)})`).join(", ") || t("load.oven-not-noted")],
+  [t("load.stopped"), stopped], [t("load.cooled"), cooled && `${time.when(cooled.atMs)}, ${cooled.by}`],
+];
+
+const heads = () => [t("weighings.when"), t("load.gross"), t("load.net"), t("load.after"), t("load.change")];
+
+const weighingRow = (w) => h("tr", {}, ...[
+  time.when(w.atMs), w.gross, w.net ?? "?", w.afterMs === null ? "" : time.span(w.afterMs), w.change ?? t("load.first"),
+].map((content, n) => cell(heads()[n], content)));
+
 function makeLoad(course) {
-  const card = { near: h("p", { class: "said" }), get sample() { return course.sample; } };
-  const reason = h("input", { maxLength: 200, autocomplete: "off" });
-  const head = (words) => h("th", {}, words);
+  const card = { near: said(), get sample() { return course.sample; } };
+  const reason = sentence();
   const node = h("section", { class: "load" }, h("h3", {}), h("p", { class: "missing" }), h("p", { class: "criterion quiet" }),
     h("dl", { class: "facts" }),
-    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, head("When"), head("With tare"), head("Net"), head("After"), head("Change"))), h("tbody", {}))),
+    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, ...heads().map((head) => h("th", { scope: "col" }, head)))), h("tbody", {}))),
     h("p", { class: "coarse" }),
-    h("details", { class: "more" }, h("summary", {}, "Take it out before it is constant"),
-      h("div", { class: "form" }, h("label", {}, "Why ", reason), press(card, "Taken out", () => ({ what: "stop-drying", load: node.load, reason: reason.value })))),
+    h("details", { class: "more" }, h("summary", {}, t("load.stop-title")),
+      h("div", { class: "form" }, h("label", {}, t("course.why"), reason), press(card, t("load.stop"), () => ({ what: "stop-drying", load: node.load, reason: reason.value })))),
     card.near);
   return node;
 }

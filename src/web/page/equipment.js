@@ -80,23 +80,33 @@ function headWords(item) {
 function doubtBlock({ id, checks }, doubt) {
   const list = h("ul", { class: "rows" });
   const near = said();
-  const press = button(t("equipment.list-used"), async () => {
+  const more = button(t("records.more"), () => load(true));
+  let before = null;
+  const load = async (further) => {
     const range = new URLSearchParams();
     if (doubt.fromMs !== null) range.set("from-ms", doubt.fromMs);
     if (doubt.toMs !== null) range.set("to-ms", doubt.toMs);
+    if (further && before !== null) range.set("before", before);
     try {
       const response = await fetch(`/equipment/${encodeURIComponent(id)}/records?${range}`);
       const found = await response.json();
       if (!response.ok) throw new Error(found.detail);
-      list.replaceChildren(...found.atWork.map(workRow), ...found.records.map(usedRow));
-      text(near, found.records.length + found.atWork.length === 0 ? t("equipment.used-by-none") : found.whole ? "" : t("equipment.used-by-more"));
+      if (!further) list.replaceChildren(...found.atWork.map(workRow));
+      list.append(...found.records.map(usedRow));
+      before = found.before;
+      show(more, before !== null);
+      const late = !found.whole && before === null ? t("equipment.used-by-more") : "";
+      text(near, list.childElementCount === 0 && !late ? t("equipment.used-by-none") : late);
     } catch (error) {
       text(near, t("equipment.list-unread", { why: error.message }));
     }
-  });
+  };
+  const press = button(t("equipment.list-used"), () => load(false));
+  show(more, false);
   const from = doubt.fromMs ? t("equipment.doubt-from-check", { when: time.when(doubt.fromMs, null) }) : t("equipment.doubt-from-beginning");
   const to = doubt.toMs ? time.when(doubt.toMs, null) : t("equipment.doubt-to-now");
-  return h("section", { class: "doubt" }, h("p", {}, t("equipment.doubt", { check: checks.find((c) => c.name === doubt.check)?.title ?? doubt.check, from, to })), press, near, list);
+  const words = t("equipment.doubt", { check: checks.find((c) => c.name === doubt.check)?.title ?? doubt.check, from, to });
+  return h("section", { class: "doubt" }, h("p", {}, words), press, near, list, more);
 }
 
 const workRow = (s) => h("li", {}, h("span", {}, t("equipment.at-work", { label: s.label, place: s.place })), h("span", {}, time.when(s.atMs, null)));

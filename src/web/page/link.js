@@ -1,10 +1,11 @@
 // The connection to the station: views and beats in, acts out.
 
-import { find, text } from "./dom.js";
+import { button as plain, find, text } from "./dom.js";
 import * as time from "./time.js";
+import { t } from "./words.js";
 
 /** Without a word from the station for this long, what the page shows is not current. */
-const STALE_MS = 2000;
+const STALE_MS = 1600;
 /** Pauses before an act is sent again. */
 const AGAIN_MS = [1000, 2000, 4000, 8000];
 
@@ -22,7 +23,7 @@ export function start(view, state) {
   onView = view;
   onState = state;
   open();
-  setInterval(watch, 200);
+  setInterval(watch, 100);
 }
 
 function open() {
@@ -77,7 +78,7 @@ export async function act(what, { near = null, button = null, seen = null, state
     text(find("#status"), words);
   };
   if (!fresh) {
-    const words = "No connection: nothing was sent. Note the time; a missed press can be stated afterwards.";
+    const words = t("act.no-connection");
     say(words, "refused");
     return { ok: false, words };
   }
@@ -85,7 +86,7 @@ export async function act(what, { near = null, button = null, seen = null, state
   if (seen !== null) message.seen = seen;
   const pressedMs = time.runs() ? time.wallNow() : null;
   if (button) button.setAttribute("aria-busy", "true");
-  say("Sending", "busy");
+  say(t("act.sending"), "busy");
   try {
     for (let round = 0; round <= AGAIN_MS.length; round += 1) {
       const late = round > 0 && IS_INSTANT.has(what.act) ? pressedMs : null;
@@ -95,16 +96,22 @@ export async function act(what, { near = null, button = null, seen = null, state
         return answer;
       }
       if (round < AGAIN_MS.length) {
-        say("No answer yet; sending the same act again", "busy");
+        say(t("act.again"), "busy");
         await pause(AGAIN_MS[round]);
       }
     }
-    const words = "Not confirmed. Look at the place before you press again.";
+    const words = t("act.not-confirmed");
     say(words, "refused");
     return { ok: false, words };
   } finally {
     button?.removeAttribute("aria-busy");
   }
+}
+
+/** A button that carries out one act, which `what()` names; its outcome stands in `near`. */
+export function doing(words, near, what, kind = "") {
+  const node = plain(words, () => act(what(), { near, button: node }), kind);
+  return node;
 }
 
 /** One try; `null`: no answer, the same act may be sent again. */
@@ -124,11 +131,11 @@ async function post(message, statedMs) {
   }
   if (response.status === 503 || response.status === 504) return null;
   if (response.ok) {
-    const words = answer.outcome === "done-before" ? "Done (it had arrived before)" : answer.note || "Done";
+    const words = answer.outcome === "done-before" ? t("act.done-before") : answer.note || t("act.done");
     return { ok: true, words, made: answer.made };
   }
   if (response.status === 409) return { ok: false, words: answer.text, refusal: answer.refusal };
-  return { ok: false, words: `The page and the station do not understand each other: ${answer.detail}` };
+  return { ok: false, words: t("act.not-understood", { detail: answer.detail }) };
 }
 
 /** A random identity (UUID version 4). */

@@ -1,10 +1,9 @@
 // What some methods ask for beside their levels: strokes that were counted, moisture and fines of
 // the material, corrective sand. A method that asks for none of it shows none of it.
 
-import { h, rebuilt } from "./dom.js";
+import { capital, h, rebuilt } from "./dom.js";
 import { act } from "./link.js";
-
-const capital = (words) => words[0].toUpperCase() + words.slice(1);
+import { named, t } from "./words.js";
 
 /** One line in the card: how many strokes? Only while the number is missing, or is asked for again. */
 export function drawCounts(box, specimen, said) {
@@ -16,9 +15,11 @@ export function drawCounts(box, specimen, said) {
 function countForm(box, count, said) {
   const { step, word, number, required } = count;
   const entered = number !== null;
-  const send = h("button", { class: "act" }, entered ? "Enter again" : `Enter the ${word}`);
+  const counted = named("counted", word);
+  const send = h("button", { class: "act" }, entered ? t("counts.again") : t("counts.enter", { counted }));
+  const what = t("counts.of", { counted: capital(counted), step: named("step", step) });
   const form = h("form", { class: "form count-of" },
-    h("label", {}, `${capital(word)} of ${step}${required ? ` (${required})` : ""}${entered ? `: ${number} entered ` : " "}`,
+    h("label", {}, `${what}${required ? ` (${required})` : ""}${entered ? `: ${t("counts.entered", { number })}` : ""}`,
       h("input", { name: "number", inputMode: "numeric", autocomplete: "off", size: 5, maxLength: 6 })),
     send);
   form.onsubmit = async (event) => {
@@ -35,16 +36,16 @@ function countForm(box, count, said) {
 /** What the specimen weighs, in a sentence; empty where its method does not ask. */
 export function portionWords({ portionMasses: masses }) {
   if (!masses) return "";
-  if (masses.needs) return `Its mass needs the ${masses.needs} of the sample`;
-  return `Portion: ${masses.portion}${masses.correctiveSand ? `, and corrective sand: ${masses.correctiveSand}` : ""}`;
+  if (masses.needs) return t("portion.needs", { what: named("property", masses.needs) });
+  return masses.correctiveSand ? t("portion.with-sand", masses) : t("portion.mass", masses);
 }
 
 /** Moisture and fines in the sample's panel. */
 export function drawMaterial(box, sample, near) {
   rebuilt(box, [sample.id, sample.material], () => (sample.material ?? []).map((one) => {
-    const send = h("button", { class: "act" }, one.percent === null ? "State it" : "State it again");
+    const send = h("button", { class: "act" }, one.percent === null ? t("material.state") : t("material.again"));
     const form = h("form", { class: "form" },
-      h("label", {}, `${capital(one.word)} in percent${one.percent === null ? " " : `: ${one.percent} `}`,
+      h("label", {}, `${t("material.percent", { what: capital(named("property", one.word)) })}${one.percent === null ? "" : `: ${one.percent}`}`,
         h("input", { name: "percent", inputMode: "decimal", autocomplete: "off", size: 6, maxLength: 8 })),
       send);
     form.onsubmit = async (event) => {
@@ -63,16 +64,25 @@ export const weighCorrective = (id) => ({ act: "measure", what: "await-correctiv
 
 /** The parts of a record that only such methods have. */
 export function recordParts(data, { table, facts, amount, instant, by }) {
-  const range = (r) => (r ? `${r.min ?? ""} to ${r.max ?? ""} ${r.unit === "1" ? "" : r.unit}` : "no limit");
-  const percent = (p) => (p ? `${p.text} %, ${instant(p.at)}, ${by(p.at.by)}` : "not stated");
+  const range = (r) => (r ? `${t("window.between", { from: r.min ?? "", to: r.max ?? "" })} ${r.unit === "1" ? "" : r.unit}` : t("portion.no-limit"));
+  const percent = (p) => (p ? `${p.text} %, ${instant(p.at)}, ${by(p.at.by)}` : t("portion.not-stated"));
   const { counts, portion } = data;
   return [
-    counts && table("Counted", ["Step", "Number", "Required", "When and by whom"], counts.map((c) => [
-      c.step, c.number === null ? `${c.counted}: not entered` : `${c.number} ${c.counted}`, range(c.required),
-      c.at ? `${instant(c.at)}, ${by(c.at.by)}` : ""])),
-    portion && facts("Portion, on the dry basis", [
-      ["Moisture content", percent(portion.moisture)], ["Fines content", percent(portion.fines)],
-      ["Required", portion.required && range(portion.required)],
-      ["Corrective sand", portion.correctiveSand && `${range(portion.correctiveSand.required)}; weighed: ${portion.correctiveSand.mass ? amount(portion.correctiveSand.mass) : "no"}`]]),
+    counts && table(t("counts.title"), [t("counts.step"), t("counts.number"), t("portion.required"), t("counts.when")], counts.map((c) => [
+      named("step", c.step), countWords(c), range(c.required), c.at ? `${instant(c.at)}, ${by(c.at.by)}` : ""])),
+    portion && facts(t("portion.title"), [
+      [capital(named("property", "moisture content")), percent(portion.moisture)],
+      [capital(named("property", "fines content")), percent(portion.fines)],
+      [t("portion.required"), portion.required && range(portion.required)],
+      [t("portion.sand"), portion.correctiveSand && sandWords(portion.correctiveSand, range, amount)]]),
   ].filter(Boolean);
 }
+
+function countWords({ number, counted }) {
+  const what = named("counted", counted);
+  return number === null ? t("counts.missing", { counted: what }) : `${number} ${what}`;
+}
+
+const sandWords = ({ required, mass }, range, amount) => (mass
+  ? t("portion.sand-weighed", { required: range(required), mass: amount(mass) })
+  : t("portion.sand-not-weighed", { required: range(required) }));

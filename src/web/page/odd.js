@@ -1,11 +1,12 @@
 // What goes otherwise than planned: notes at a touch, an interrupted run, a wrong place or a
 // carried cylinder, weighings given their place, samples planned anew or withdrawn.
 
-import { find, h, options, rebuilt, show, text } from "./dom.js";
+import { button as plain, find, h, options, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
+import { count, named, t } from "./words.js";
 
-const NOTES = { bumped: "Bumped", spilled: "Spilled", leaked: "Leaked", "foot-dropped": "Foot dropped" };
+const NOTES = ["bumped", "spilled", "leaked", "foot-dropped"];
 
 /** Two touches within this time are one. */
 const TREMBLE_MS = 1000;
@@ -17,9 +18,8 @@ const send = (card, button, make, seen = true) => {
 };
 
 const press = (words, call) => {
-  const button = h("button", { type: "button", class: "act" }, words);
   let last = -Infinity;
-  button.addEventListener("click", () => {
+  const button = plain(words, () => {
     // A finger that trembles means it once.
     const now = performance.now();
     if (button.hasAttribute("aria-busy") || now - last < TREMBLE_MS) return;
@@ -32,8 +32,8 @@ const press = (words, call) => {
 /** The part of a place's 'more' for what goes otherwise; `card` is its place. */
 export function oddOf(card) {
   const words = h("form", { class: "form words" },
-    h("label", {}, "Or in words ", h("input", { name: "text", maxLength: 200, autocomplete: "off" })),
-    h("button", { class: "act" }, "Note it"));
+    h("label", {}, t("odd.words"), sentence("text")),
+    h("button", { class: "act" }, t("odd.note")));
   words.addEventListener("submit", async (event) => {
     event.preventDefault();
     const { text: field } = words.elements;
@@ -41,10 +41,10 @@ export function oddOf(card) {
     if (answer.ok) field.value = "";
   });
   const place = h("form", { class: "form moved" },
-    h("p", {}, "The place is wrong, or the cylinder was carried"),
-    h("label", {}, "Place ", h("select", { name: "place" })),
-    h("button", { class: "act", name: "correct" }, "It always stood there"),
-    h("button", { class: "act", name: "move" }, "I carried it there now"));
+    h("p", {}, t("odd.place")),
+    h("label", {}, t("odd.to-place"), h("select", { name: "place" })),
+    h("button", { class: "act", name: "correct" }, t("odd.stood-there")),
+    h("button", { class: "act", name: "move" }, t("odd.carried")));
   place.addEventListener("submit", (event) => {
     event.preventDefault();
     const [number, swap] = JSON.parse(place.elements.place.value);
@@ -54,9 +54,9 @@ export function oddOf(card) {
       : { act: "correct-place", specimen, place: number, swap }));
   });
   return h("div", { class: "odd" },
-    h("p", {}, "Something happened: one touch notes it"),
-    h("div", { class: "acts notes" }, ...Object.entries(NOTES).map(([note, label]) =>
-      press(label, (button) => send(card, button, (specimen) => ({ act: "note-specimen", specimen, note }), false)))),
+    h("p", {}, t("odd.happened")),
+    h("div", { class: "acts notes" }, ...NOTES.map((note) =>
+      press(t(`note.${note}`), (button) => send(card, button, (specimen) => ({ act: "note-specimen", specimen, note }), false)))),
     words, h("ul", { class: "noted quiet" }), h("div", { class: "interrupted" }), place);
 }
 
@@ -64,28 +64,32 @@ export function oddOf(card) {
 export function drawOdd(card, specimen, places) {
   const box = find(".odd", card.rest);
   const { notes, runs, interruption } = specimen.odd;
-  rebuilt(find(".noted", box), notes, () => notes.map((n) =>
-    h("li", {}, `${time.when(n.atMs)} ${NOTES[n.kind] ?? ""}${n.kind !== "words" && n.text ? ": " : ""}${n.text ?? ""}${n.by ? `, ${n.by}` : ""}`)));
+  rebuilt(find(".noted", box), notes, () => notes.map((n) => h("li", {}, noteWords(n))));
   const over = specimen.complete || specimen.voided !== null;
   rebuilt(find(".interrupted", box), [specimen.id, runs, interruption, over], () => {
     if (runs < 2 || over) return [];
     const say = (words, counts) => press(words, (button) => send(card, button, (id) => ({ act: "interrupted-run", specimen: id, counts })));
-    const said = interruption === null ? "" : interruption.counts ? " Said: the sum counts." : " Said: the first run alone counts.";
+    const said = interruption === null ? "" : ` ${t(interruption.counts ? "runs.said-sum" : "runs.said-first")}`;
     return [
-      h("p", {}, `The shaker ran ${runs} times. Was the run interrupted?${said}`),
-      h("div", { class: "acts" }, say("Interrupted: the sum of the runs counts", true), say("Interrupted: the first run alone counts", false)),
+      h("p", {}, `${count("runs.ran", runs)}${said}`),
+      h("div", { class: "acts" }, say(t("runs.sum"), true), say(t("runs.first"), false)),
     ];
   });
   const others = (places ?? []).filter((p) => p.specimen?.id !== specimen.id);
   options(find(".moved select", box), others.map((p) => [
-    JSON.stringify([p.place, Boolean(p.specimen)]), p.specimen ? `${p.place}, and ${p.specimen.label} here` : String(p.place)]));
+    JSON.stringify([p.place, Boolean(p.specimen)]), p.specimen ? t("odd.swap", { place: p.place, label: p.specimen.label }) : String(p.place)]));
+}
+
+function noteWords({ kind, text: words, atMs, by }) {
+  const what = kind === "words" ? words : `${named("note", kind)}${words ? `: ${words}` : ""}`;
+  return `${time.when(atMs)} ${what}${by ? `, ${by}` : ""}`;
 }
 
 /** The part of a sample for its number of specimens and its withdrawal; `node.sample` is the sample. */
 export function planOf(node, near) {
   const plan = h("form", { class: "form plan" },
-    h("label", {}, "Specimens planned ", h("input", { name: "specimens", inputMode: "numeric", pattern: "[0-9]*", maxLength: 2, size: 4, autocomplete: "off" })),
-    h("button", { class: "act" }, "Plan so many"));
+    h("label", {}, t("plan.specimens"), h("input", { name: "specimens", inputMode: "numeric", pattern: "[0-9]*", maxLength: 2, size: 4, autocomplete: "off" })),
+    h("button", { class: "act" }, t("plan.send")));
   plan.addEventListener("submit", async (event) => {
     event.preventDefault();
     const { specimens } = plan.elements;
@@ -93,8 +97,8 @@ export function planOf(node, near) {
     if (answer.ok) specimens.value = "";
   });
   const withdraw = h("form", { class: "form withdraw" },
-    h("label", {}, "Registered by mistake, because ", h("input", { name: "reason", maxLength: 200, autocomplete: "off" })),
-    h("button", { class: "act" }, "Withdraw the sample"));
+    h("label", {}, t("withdraw.why"), sentence()),
+    h("button", { class: "act" }, t("withdraw.send")));
   withdraw.addEventListener("submit", (event) => {
     event.preventDefault();
     act({ act: "withdraw-sample", sample: node.sample.id, reason: withdraw.elements.reason.value }, { near, button: find("button", withdraw) });
@@ -105,7 +109,7 @@ export function planOf(node, near) {
 export function drawPlan(node, sample) {
   show(find(".plan", node), sample.reported === null);
   show(find(".withdraw", node), sample.mayWithdraw);
-  const again = sample.repeat ? [`${sample.repeat.text} ${sample.repeat.begun} begun, ${sample.repeat.complete} complete.`] : [];
+  const again = sample.repeat ? [`${sample.repeat.text} ${t("plan.repeat", sample.repeat)}`] : [];
   text(find(".again", node), [...again, ...sample.waits].map((words) => `▲ ${words}`).join(" "));
 }
 
@@ -117,12 +121,12 @@ export function weighings(balance, near) {
       const choices = h("div", { class: "acts" }, ...balance.targets.map(({ target, words }) =>
         press(words, (button) => act({ act: verb, weighing: w.id, target }, { near, button }))));
       return h("li", {}, h("details", {}, h("summary", {}, `${w.mass}, ${time.when(w.atMs)}${of(w)}`),
-        h("a", { class: "link", href: `/record/${w.id}` }, "The weighing itself"),
-        balance.targets.length ? h("p", {}, "It is of") : h("p", {}, "Register a sample to give it to."), choices));
+        h("a", { class: "link", href: `/record/${w.id}` }, t("weighing.itself")),
+        h("p", {}, balance.targets.length ? t("weighing.of") : t("weighing.no-target")), choices));
     })),
   ];
   return [
-    ...(list("Weighings that nothing waited for: touch one to give it its place", balance.kept, "place-weighing", () => "") || []),
-    ...(list("Weighings that have a place: touch one to give it to another", balance.given, "reassign-weighing", (w) => `: ${w.of}`) || []),
+    ...(list(t("weighing.kept"), balance.kept, "place-weighing", () => "") || []),
+    ...(list(t("weighing.given"), balance.given, "reassign-weighing", (w) => `: ${w.of}`) || []),
   ];
 }

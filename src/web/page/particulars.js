@@ -1,38 +1,36 @@
 // The fields for what came with a bag: one list for registering, correcting and showing.
 
 import { find, h } from "./dom.js";
+import { named, t } from "./words.js";
 
-/** Name in acts, words, kind of field. */
-export const FIELDS = [
-  ["identifier", "Identifier, typed or scanned", "scan"],
-  ["project", "Project", "text"],
-  ["lot", "Lot", "text"],
-  ["quantity", "Quantity represented, with its unit", "text"],
-  ["material", "Material", "text"],
-  ["source", "Source", "text"],
-  ["sampled-by", "Sampled by", "text"],
-  ["sampled-where", "Sampled where", "text"],
-  ["sampled-at", "Sampled when", "when"],
-  ["intended-use", "Intended use", "text"],
-  ["brought-by", "Brought by", "text"],
-  ["brought-at", "Brought when", "when"],
+/** Name in acts, kind of field. */
+const FIELDS = [
+  ["identifier", "scan"], ["project", "text"], ["lot", "text"], ["quantity", "text"], ["material", "text"], ["source", "text"],
+  ["sampled-by", "text"], ["sampled-where", "text"], ["sampled-at", "when"], ["intended-use", "text"],
+  ["brought-by", "text"], ["brought-at", "when"],
 ];
 
-/** What the fields are called, the limit's two included. */
-export const NAMES = Object.fromEntries([...FIELDS.map(([name, words]) => [name, words]), ["limit", "Acceptance limit"]]);
+/** All that can have come with a bag, the limit included. */
+export const NAMES = [...FIELDS.map(([name]) => name), "limit"];
 
-function field([name, words, kind]) {
+/** What a particular is called. */
+export const called = (name) => named("particular", name);
+
+/** Fields whose label says more than the name. */
+const SAYS_MORE = new Set(["identifier", "quantity"]);
+
+function field([name, kind]) {
   const input = h("input", { name, autocomplete: "off", spellcheck: false, maxLength: name === "identifier" ? 48 : 80 });
   if (kind === "scan") input.setAttribute("data-takes-scan", "");
   if (kind === "when") Object.assign(input, { placeholder: "2026-11-24 07:30", maxLength: 16, size: 16 });
-  return h("label", {}, words, input);
+  return h("label", {}, SAYS_MORE.has(name) ? t(`particular-field.${name}`) : called(name), input);
 }
 
 /** The fields, ready to stand in a form. */
 export function fields() {
   return h("div", { class: "form particulars" }, ...FIELDS.map(field),
-    h("label", {}, "Result at least", h("input", { name: "at-least", inputMode: "decimal", autocomplete: "off", size: 6, maxLength: 6 })),
-    h("label", {}, "asked for by the specification", h("input", { name: "specification", autocomplete: "off", maxLength: 80 })));
+    h("label", {}, t("limit.at-least"), h("input", { name: "at-least", inputMode: "decimal", autocomplete: "off", size: 6, maxLength: 6 })),
+    h("label", {}, t("limit.specification"), h("input", { name: "specification", autocomplete: "off", maxLength: 80 })));
 }
 
 /** What stands in the fields of a form; `null`: nothing. */
@@ -42,9 +40,8 @@ export function read(form) {
     const value = form.elements[name].value.trim();
     if (value) said[name] = value;
   }
-  const atLeast = form.elements["at-least"].value.trim().replace(",", ".");
-  const specification = form.elements.specification.value.trim();
-  if (atLeast || specification) said.limit = { "at-least": atLeast || "missing", specification };
+  const { limit } = limitOf(form);
+  if (limit) said.limit = limit;
   return Object.keys(said).length ? said : null;
 }
 
@@ -56,17 +53,22 @@ export function write(form, said) {
 }
 
 /** One particular in words. */
-export const shown = (said, name) => (name === "limit"
-  ? said.limit && `at least ${said.limit["at-least"]} (${said.limit.specification})`
-  : said[name]);
+export function shown(said, name) {
+  if (name === "limit") return said.limit && t("limit.words", { value: said.limit["at-least"], specification: said.limit.specification });
+  return name.endsWith("-at") ? said[name]?.replace("T", " ") : said[name];
+}
 
-/** What a form says is wrong with a limit, before it is sent. */
-export function fault(form) {
+/** A limit as it was typed; `fault`: what is wrong with it, before it is sent. */
+export function limitOf(form) {
   const atLeast = form.elements["at-least"].value.trim().replace(",", ".");
   const specification = form.elements.specification.value.trim();
-  if (!atLeast && !specification) return null;
-  if (!/^[0-9]{1,3}(\.[0-9]{1,2})?$/.test(atLeast)) return "Give the limit as a number from 0 to 100, and name its specification.";
-  return specification ? null : "Name the specification that sets the limit.";
+  if (!atLeast && !specification) return { limit: null, fault: null };
+  const limit = { "at-least": atLeast, specification };
+  if (!/^[0-9]{1,3}(\.[0-9]{1,2})?$/.test(atLeast)) return { limit, fault: t("limit.no-number") };
+  return { limit, fault: specification ? null : t("limit.no-specification") };
 }
+
+/** A method to choose, in a line. */
+export const methodWords = ({ title, edition }) => t("method.option", { title, edition: named("edition", edition) });
 
 export const said = (form) => find(".said", form);

@@ -21,8 +21,6 @@ const OPENS_WITHIN_MS = 4000;
 /** Deviations that a card has room for; the sheet has all. */
 const DEVIATIONS_SHOWN = 2;
 
-export { capital };
-
 /** Makes the card of a place. */
 export function makePlace({ place }) {
   const said = h("p", { class: "said" });
@@ -30,10 +28,10 @@ export function makePlace({ place }) {
   const drawing = cylinder();
   const card = h("article", { class: "place", tabIndex: -1, "aria-labelledby": `place-${place}` },
     h("header", {}, h("span", { class: "number", title: t("place.number", { place }) }, String(place)),
-      h("div", {}, h("h3", { id: `place-${place}` }), h("span", { class: "stage" })), more),
+      h("h3", { id: `place-${place}` }), more),
+    h("div", { class: "count" }, h("span", { class: "stage" }), h("b", { class: "digits" })),
     drawing,
     h("div", { class: "card" },
-      h("div", { class: "count" }, h("b", { class: "digits" }), h("span", { class: "caption" })),
       h("p", { class: "doing" }),
       h("p", { class: "outcome" }),
       h("ul", { class: "deviations" }),
@@ -89,9 +87,8 @@ export function updatePlace(card, { place, specimen }, samples, places) {
 function drawSpecimen(card, specimen) {
   const { running, next, readings } = specimen;
   const first = next[0];
-  text(find(".doing", card), running && !specimen.complete
-    ? `${capital(named("step", running.step))}${running.window ? `, ${windowWords(running)}` : ""}${running.clock === "wall-clock" ? ` ${t("place.by-wall-clock")}` : ""}`
-    : "");
+  text(find(".doing", card), running && !specimen.complete && running.clock === "wall-clock" ? t("place.by-wall-clock") : "");
+  text(find(".window-told", card.rest), running?.window ? t("place.window", { step: capital(named("step", running.step)), window: windowWords(running) }) : "");
   const levels = [
     specimen.voided !== null && t("place.given-up", { reason: specimen.voided }),
     ...["clay", "sand", "sediment"].map((of) => specimen[of] && `${named("level", of)} ${specimen[of]} ${readings.unit}`),
@@ -185,6 +182,7 @@ function drawTodo(card, specimen, first) {
 function restOf(card) {
   card.correct = correctPanel(card.said);
   return h("div", { class: "rest" },
+    h("p", { class: "window-told" }),
     h("ul", { class: "deviations all-deviations" }),
     oddOf(card),
     h("div", { class: "undo" }),
@@ -278,7 +276,8 @@ function drawFree(form, place, samples, said) {
     h("button", { class: "act" }, t("free.take")),
     h("p", { class: "quiet none" }, t("free.none")),
   ]);
-  options(form.elements.sample, samples.map((s) => [s.id, t("free.option", { label: s.label, n: s.registered, planned: s.planned })]));
+  const waiting = samples.toSorted((a, b) => Number(a.registered >= a.planned) - Number(b.registered >= b.planned));
+  options(form.elements.sample, waiting.map((s) => [s.id, t("free.option", { label: s.label, n: s.registered, planned: s.planned })]));
   show(find("label", form), samples.length > 0);
   show(find("button", form), samples.length > 0);
   show(find(".none", form), samples.length === 0);
@@ -306,21 +305,23 @@ export function stand(running, seenAt) {
 /** Carries the countdown of a card on. */
 export function tickPlace(card) {
   const specimen = card.specimen;
-  if (!specimen || specimen.fault) return setStage(card, null);
-  const running = specimen.complete ? null : specimen.running;
-  show(find(".count", card), Boolean(running));
-  if (!running) return setStage(card, specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
-  const now = stand(running, card.seenAt);
-  text(find(".digits", card), now.digits);
-  text(find(".caption", card), now.caption);
-  return setStage(card, now.stage);
+  const running = !specimen || specimen.fault || specimen.complete ? null : specimen.running;
+  show(find(".digits", card), Boolean(running));
+  if (!specimen || specimen.fault) return setStage(card, null, "");
+  if (running) {
+    const now = stand(running, card.seenAt);
+    text(find(".digits", card), now.digits);
+    return setStage(card, now.stage, `${capital(named("step", running.step))}: ${now.caption}`);
+  }
+  const stage = specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle";
+  return setStage(card, stage, t(`stage.${stage}`));
 }
 
-function setStage(card, stage) {
+function setStage(card, stage, words) {
   if (stage) sound.stage(card.place, card.stage, stage);
   card.stage = stage;
   mark(card, "stage", stage);
-  text(find(".stage", card), stage ? `${SHAPES[stage]} ${t(`stage.${stage}`)}` : "");
+  text(find(".stage", card), stage ? `${SHAPES[stage]} ${words}` : "");
 }
 
 export function drawPlaces(box, view) {

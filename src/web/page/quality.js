@@ -1,9 +1,11 @@
 // Whether a sample's result stands: the verdict on its limit, which specimens count, and the
 // decisions that a person takes.
 
-import { find, h, keyed, options, show, text } from "./dom.js";
+import { button, find, h, keyed, options, said as outcome, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
+import { limitOf } from "./particulars.js";
 import * as time from "./time.js";
+import { count, named, t } from "./words.js";
 
 const words = (of) => h("p", {}, of);
 
@@ -12,15 +14,15 @@ export function sections(sample) {
   const { acceptance, precision, waits, decisions } = sample.quality;
   const open = acceptance && sample.reported === null && acceptance.verdict === "not-decided";
   return [
-    acceptance && h("section", { class: "acceptance" }, h("h2", {}, "Acceptance"),
-      h("p", {}, h("b", { "data-verdict": acceptance.verdict }, open ? "○ open" : acceptance.word)),
+    acceptance && h("section", { class: "acceptance" }, h("h2", {}, t("acceptance.title")),
+      h("p", {}, h("b", { "data-verdict": acceptance.verdict }, open ? t("acceptance.open") : acceptance.word)),
       words(acceptance.text), acceptance.uncertainty && words(acceptance.uncertainty),
-      h("p", { class: "quiet" }, `Decision rule: ${acceptance.rule}.`)),
-    precision && h("section", { class: "precision" }, h("h2", {}, "Precision"), words(precision.text),
+      h("p", { class: "quiet" }, t("acceptance.rule", { rule: acceptance.rule }))),
+    precision && h("section", { class: "precision" }, h("h2", {}, t("precision.title")), words(precision.text),
       precision.laboratories && h("p", { class: "quiet" }, precision.laboratories)),
-    waits.length > 0 && h("section", { class: "waits" }, h("h2", {}, "What it waits for"), ...waits.map((of) => words(`▲ ${of}`))),
-    decisions.length > 0 && h("section", { class: "decisions" }, h("h2", {}, "Decided"), h("ul", { class: "rows" }, ...decisions.map((d) =>
-      h("li", {}, h("span", {}, h("b", {}, d.label ?? "a specimen"), ` ${d.what}: ${d.reason}`), h("span", { class: "quiet" }, `${d.by}, ${time.when(d.atMs)}`))))),
+    waits.length > 0 && h("section", { class: "waits" }, h("h2", {}, t("waits.title")), ...waits.map((of) => words(`▲ ${of}`))),
+    decisions.length > 0 && h("section", { class: "decisions" }, h("h2", {}, t("decisions.title")), h("ul", { class: "rows" }, ...decisions.map((d) =>
+      h("li", {}, h("span", {}, h("b", {}, d.label ?? t("decisions.specimen")), ` ${named("decision", d.what)}: ${d.reason}`), h("span", { class: "quiet" }, `${d.by}, ${time.when(d.atMs)}`))))),
   ];
 }
 
@@ -28,34 +30,31 @@ const SIGNS = { counts: "●", held: "◌", out: "○", void: "△", open: "" };
 
 /** Whether one specimen counts, in words with a sign. */
 export function counts({ counting }) {
-  const links = [counting.replaces && `in the place of ${counting.replaces}`, counting.replacedBy && `${counting.replacedBy} is run in its place`];
+  const links = [counting.replaces && t("counting.replaces", { label: counting.replaces }), counting.replacedBy && t("counting.replaced-by", { label: counting.replacedBy })];
   return [counting.words && `${SIGNS[counting.state]} ${counting.words}`, ...links].filter(Boolean).join("; ");
 }
 
 function makeDecision(specimen, done) {
-  const near = h("p", { class: "said" });
-  const node = h("li", {}, h("h3", {}), h("p", { class: "counting" }));
-  const reason = h("input", { name: "reason", maxLength: 200, autocomplete: "off", size: 40 });
-  const say = (label, what) => {
-    const press = h("button", { type: "button", class: "act", on: { click: async () => {
-      const answer = await act({ act: "quality", what, specimen: specimen.id, reason: reason.value }, { near, button: press });
-      if (answer.ok) {
-        reason.value = "";
-        done();
-      }
-    } } }, label);
+  const near = outcome();
+  const reason = Object.assign(sentence(), { size: 40 });
+  const place = h("select", { name: "place" });
+  /** A button that decides, with what `more()` adds. */
+  const decide = (label, what, more) => {
+    const press = button(label, async () => {
+      const answer = await act({ act: "quality", what, specimen: specimen.id, ...more() }, { near, button: press });
+      if (!answer.ok) return;
+      reason.value = "";
+      done();
+    });
     return press;
   };
-  const place = h("select", { name: "place" });
-  const replace = h("button", { type: "button", class: "act", on: { click: async () => {
-    const what = { act: "quality", what: "replace", specimen: specimen.id, place: Number(place.value) };
-    if ((await act(what, { near, button: replace })).ok) done();
-  } } }, "Run another in its place");
-  node.append(
-    h("div", { class: "form why" }, h("label", {}, "Why", reason), h("div", { class: "acts" },
-      h("span", { class: "admit" }, say("Admit: it counts", "admit")), h("span", { class: "again" }, say("Hold it again", "withdraw-admission")))),
-    h("div", { class: "form replace" }, h("label", {}, "Place of the new one", place), h("div", { class: "acts" }, replace)), near);
-  return node;
+  const why = () => ({ reason: reason.value });
+  return h("li", {}, h("h3", {}), h("p", { class: "counting" }),
+    h("div", { class: "form why" }, h("label", {}, t("decide.why"), reason), h("div", { class: "acts" },
+      h("span", { class: "admit" }, decide(t("decide.admit"), "admit", why)),
+      h("span", { class: "again" }, decide(t("decide.hold"), "withdraw-admission", why)))),
+    h("div", { class: "form replace" }, h("label", {}, t("decide.place"), place), h("div", { class: "acts" },
+      decide(t("decide.replace"), "replace", () => ({ place: Number(place.value) })))), near);
 }
 
 /** The specimens of which something can be decided; what a person is typing stays. */
@@ -66,7 +65,7 @@ export function drawDecisions(section, sample, places, done) {
   keyed(find(".decide", section), all, (s) => s.id, (s) => makeDecision(s, done), (node, s) => {
     const { mayAdmit, mayHoldAgain, mayReplace } = s.counting;
     text(find("h3", node), s.label);
-    text(find(".counting", node), [s.state, s.deviations && `▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}`, counts(s)].filter(Boolean).join(" · "));
+    text(find(".counting", node), [s.state, s.deviations > 0 && `▲ ${count("deviation.count", s.deviations)}`, counts(s)].filter(Boolean).join(" · "));
     show(find(".why", node), mayAdmit || mayHoldAgain);
     show(find(".admit", node), mayAdmit);
     show(find(".again", node), mayHoldAgain);
@@ -81,13 +80,9 @@ export function limitForm(section, shown, done) {
   const said = find(".said", form);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const { reason, specification } = form.elements;
-    const atLeast = form.elements["at-least"].value.trim().replace(",", ".");
-    const named = specification.value.trim();
-    if (Boolean(atLeast) !== Boolean(named)) return text(said, "Give both the limit and its specification, or neither.");
-    if (atLeast && !/^[0-9]{1,3}(\.[0-9]{1,2})?$/.test(atLeast)) return text(said, "Give the limit as a number from 0 to 100.");
-    const limit = atLeast ? { "at-least": atLeast, specification: named } : null;
-    const what = { act: "quality", what: "set-limit", sample: shown().id, limit, reason: reason.value, version: shown().version };
+    const { limit, fault } = limitOf(form);
+    if (fault) return text(said, fault);
+    const what = { act: "quality", what: "set-limit", sample: shown().id, limit, reason: form.elements.reason.value, version: shown().version };
     if ((await act(what, { near: said, button: find("button", form) })).ok) {
       form.reset();
       form.filled = null;

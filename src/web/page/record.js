@@ -181,7 +181,7 @@ function preparation(sample) {
 
 function specimenRow(s) {
   return h("li", {}, h("a", { class: "link", href: `/record/${s.record}` }, s.label), h("b", {}, amount(s.reported)),
-    h("span", { class: "quiet" }, listed([t("record.ratio-of", { ratio: amount(s.ratio) }), count("room.deviations", s.deviations)], ", ")));
+    h("span", { class: "quiet" }, listed([t("record.ratio-of", { ratio: amount(s.ratio) }), count("deviation.count", s.deviations)], ", ")));
 }
 
 function averagePart({ average, difference }) {

@@ -62,7 +62,7 @@ function row(d) {
   const under = (words) => words && h("span", { class: "under" }, words);
   return rowOf(HEADS, [
     String(d.number), what(d), [d.result && h("b", {}, d.result), under(d.quantity && quantity(d.quantity))],
-    [d.status && standing(d.status), under(d.deviations > 0 && `▲ ${count("room.deviations", d.deviations)}`)],
+    [d.status && standing(d.status), under(d.deviations > 0 && `▲ ${count("deviation.count", d.deviations)}`)],
     d.method, time.when(d.madeMs), hold]);
 }
 

@@ -39,7 +39,7 @@ function makeItem({ sample }) {
 function headWords({ method, records, deviations, sinceMs, last }) {
   return listed([
     method, count("review.records", records),
-    deviations > 0 ? `▲ ${count("room.deviations", deviations)}` : t("review.no-deviation"),
+    deviations > 0 ? `▲ ${count("deviation.count", deviations)}` : t("review.no-deviation"),
     t("people.since", { when: time.when(sinceMs) }),
     last && t("review.last", { decision: named("decision", last.decision), by: last.by }) + (last.reason ? `: ${last.reason}` : ""),
   ]);

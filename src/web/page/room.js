@@ -2,8 +2,8 @@
 // hours, the places at work, today's results against their limits, and how instruments and network are.
 
 import { drawAlarms } from "./alarms.js";
-import { find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
-import { capital, stand } from "./place.js";
+import { capital, find, h, keyed, mark, show, text } from "./dom.js";
+import { stand } from "./place.js";
 import { begin, temperature } from "./shell.js";
 import * as time from "./time.js";
 import { count, named, t } from "./words.js";
@@ -11,8 +11,6 @@ import { count, named, t } from "./words.js";
 /** The picture is fetched again this often, milliseconds; the day's results at most so often. */
 const PICTURE_MS = 20_000;
 const RESULTS_MS = 5000;
-const WIDE = 1000;
-const HIGH = 300;
 const LEFT = 52;
 const BOTTOM = 24;
 
@@ -55,8 +53,8 @@ function tickPlace(node) {
   const stage = now?.stage ?? (specimen.voided !== null ? "void" : specimen.complete ? "done" : specimen.begun ? "turn" : "idle");
   mark(node, "stage", stage);
   text(find(".digits", node), now ? now.digits : specimen.result && specimen.voided === null ? specimen.result : "");
-  const deviations = specimen.deviations.length ? ` · ▲ ${count("room.deviations", specimen.deviations.length)}` : "";
-  const what = running ? `${capital(named("step", running.step))}, ${now.caption}` : t(`stage.${stage}`);
+  const deviations = specimen.deviations.length ? ` · ▲ ${count("deviation.count", specimen.deviations.length)}` : "";
+  const what = running ? `${capital(named("step", running.step))}: ${now.caption}` : t(`stage.${stage}`);
   text(find(".what .quiet", node), `${what}${deviations}`);
 }
 
@@ -112,37 +110,39 @@ async function picture() {
   if (ends.length === 0) return box.replaceChildren();
   const low = Math.floor(Math.min(...ends) - 0.5);
   const high = Math.ceil(Math.max(...ends) + 0.5);
-  const x = (ms) => LEFT + (ms - seen.fromMs) / (seen.toMs - seen.fromMs) * (WIDE - LEFT - 6);
-  const y = (value) => 6 + (high - value) / (high - low) * (HIGH - BOTTOM - 6);
-  const parts = [...axes(seen, low, high, x, y), ...band(seen.limits, x, y, seen, low, high)];
+  const wide = Math.max(300, box.clientWidth);
+  const tall = Math.max(150, box.clientHeight);
+  const x = (ms) => LEFT + (ms - seen.fromMs) / (seen.toMs - seen.fromMs) * (wide - LEFT - 6);
+  const y = (value) => 6 + (high - value) / (high - low) * (tall - BOTTOM - 6);
+  const parts = [...axes(seen, low, high, x, y, wide, tall), ...band(seen.limits, y, low, high, wide)];
   for (const run of seen.runs) {
     const up = run.map(([at, , top]) => `${x(at).toFixed(1)} ${y(top).toFixed(1)}`);
     const down = run.map(([at, bottom]) => `${x(at).toFixed(1)} ${y(bottom).toFixed(1)}`);
     if (run.length === 1) parts.push(s("circle", { class: "trace-point", cx: x(run[0][0]), cy: y(run[0][1]), r: 3 }));
     parts.push(s("path", { class: "trace-range", d: `M${up.join("L")}L${down.toReversed().join("L")}Z` }), s("path", { class: "trace-line", d: `M${up.join("L")}` }));
   }
-  const drawn = s("svg", { viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img", "aria-label": tell(seen, values), preserveAspectRatio: "none" });
+  const drawn = s("svg", { viewBox: `0 0 ${wide} ${tall}`, role: "img", "aria-label": tell(seen, values) });
   drawn.append(...parts);
   return box.replaceChildren(drawn);
 }
 
-function axes(seen, low, high, x, y) {
+function axes(seen, low, high, x, y, wide, tall) {
   const step = high - low > 14 ? 5 : high - low > 6 ? 2 : 1;
   const lines = [];
-  for (let v = Math.ceil(low / step) * step; v <= high; v += step) lines.push(s("line", { class: "grid", x1: LEFT, x2: WIDE, y1: y(v), y2: y(v) }), s("text", { x: LEFT - 6, y: y(v) + 5, "text-anchor": "end" }, String(v)));
+  for (let v = Math.ceil(low / step) * step; v <= high; v += step) lines.push(s("line", { class: "grid", x1: LEFT, x2: wide, y1: y(v), y2: y(v) }), s("text", { x: LEFT - 6, y: y(v) + 5, "text-anchor": "end" }, String(v)));
   const every = (seen.toMs - seen.fromMs) / 4;
   const round = Math.max(1, Math.round(every / 1_800_000)) * 1_800_000;
-  for (let at = Math.ceil(seen.fromMs / round) * round; at < seen.toMs; at += round) lines.push(s("line", { class: "grid", x1: x(at), x2: x(at), y1: 6, y2: HIGH - BOTTOM }), s("text", { x: x(at), y: HIGH - 6, "text-anchor": "middle" }, time.clock(at).slice(0, 5)));
+  for (let at = Math.ceil(seen.fromMs / round) * round; at < seen.toMs; at += round) lines.push(s("line", { class: "grid", x1: x(at), x2: x(at), y1: 6, y2: tall - BOTTOM }), s("text", { x: x(at), y: tall - 6, "text-anchor": "middle" }, time.clock(at).slice(0, 5)));
   return lines;
 }
 
-function band(limits, x, y, seen, low, high) {
+function band(limits, y, low, high, wide) {
   if (!limits) return [];
   const top = y(limits.max ?? high);
   const bottom = y(limits.min ?? low);
-  const wide = { x: LEFT, width: WIDE - LEFT };
-  return [s("rect", { class: "band", ...wide, y: top, height: bottom - top }),
-    ...[limits.min, limits.max].filter((v) => v !== null).map((v) => s("line", { class: "band-edge", x1: LEFT, x2: WIDE, y1: y(v), y2: y(v) }))];
+  const across = { x: LEFT, width: wide - LEFT };
+  return [s("rect", { class: "band", ...across, y: top, height: bottom - top }),
+    ...[limits.min, limits.max].filter((v) => v !== null).map((v) => s("line", { class: "band-edge", x1: LEFT, x2: wide, y1: y(v), y2: y(v) }))];
 }
 
 /** The picture in a sentence, for whoever cannot see it. */
@@ -153,5 +153,6 @@ function tell(seen, values) {
   return seen.runs.length > 1 ? `${words} ${count("room.gaps", seen.runs.length - 1)}` : words;
 }
 
+new ResizeObserver(() => performance.now() - pictureAt > 500 && picture()).observe(find(".picture"));
 find("#hours").addEventListener("change", picture);
 begin({ draw, named: true, tick: () => document.querySelectorAll(".at-work > li").forEach(tickPlace) });

@@ -1,12 +1,13 @@
 // One sample: what came with it, its specimens, weighings, records and their versions.
 
 import { drawCourse, tickCourse } from "./course.js";
-import { find, h, rebuilt, show, text } from "./dom.js";
+import { facts, find, h, rebuilt, show, table, text } from "./dom.js";
 import { act } from "./link.js";
 import * as particulars from "./particulars.js";
 import { counts, drawDecisions, drawLimit, limitForm, sections } from "./quality.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
+import { count, named, t } from "./words.js";
 
 const id = location.pathname.split("/").pop();
 const form = find("#correct form");
@@ -17,51 +18,49 @@ let places = [];
 
 find(".fields", form).append(particulars.fields());
 
-const NAMED = Object.keys(particulars.NAMES);
-const row = (name, value) => [h("dt", {}, name), h("dd", {}, value)];
-const facts = (title, rows) => h("section", {}, h("h2", {}, title), h("dl", {}, ...rows.filter(([, value]) => value).flatMap(([name, value]) => row(name, value))));
-const cell = (value) => h("td", {}, ...(Array.isArray(value) ? value.flatMap((part, n) => (n ? [" ", part] : [part])) : [value ?? ""]));
-function table(title, heads, rows) {
-  return rows.length > 0 && h("section", {}, h("h2", {}, title), h("div", { class: "scroll" }, h("table", {},
-    h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", {}, head)))),
-    h("tbody", {}, ...rows.map((cells) => h("tr", { id: cells.id ?? "" }, ...cells.map(cell)))))));
+function versionLink({ document: id, version, status, number, madeMs }) {
+  const what = t("version.number", { version: version ?? 1 });
+  const more = status && status !== "preliminary" ? `, ${named("status", status)}` : "";
+  return h("a", { class: "link", href: `/record/${id}` }, `${what}${more} (${t("sample.document", { number, time: time.when(madeMs) })})`);
 }
 
-const report = (s) => h("section", {}, h("h2", {}, "Report"), h("div", { class: "acts" },
-  h("a", { class: "link", href: `/report/${s.id}` }, "Report to read and print"),
-  h("a", { class: "link", href: `/report/${s.id}/pdf`, download: "" }, "Report as PDF")));
-
-const versions = (list) => list.map((v) => h("a", { class: "link", href: `/record/${v.document}` },
-  `version ${v.version ?? 1}${v.status && v.status !== "preliminary" ? `, ${v.status}` : ""} (no. ${v.number}, ${time.when(v.madeMs)})`));
-
 function specimenRow(s) {
-  const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, `place ${s.place}`) : "left the bench";
-  const deviations = s.deviations ? `▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}` : "";
-  const cells = [s.label, place, [s.state, deviations, counts(s)].filter(Boolean), s.versions.length ? versions(s.versions) : "no record yet",
-    h("a", { class: "link", href: `/samples/${id}/label?of=${s.id}` }, "Label")];
+  const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, t("place.number", { place: s.place })) : t("specimen.left");
+  const cells = [s.label, place, [s.state, s.deviations > 0 && `▲ ${count("deviation.count", s.deviations)}`, counts(s)],
+    s.versions.length ? s.versions.map(versionLink) : t("specimen.no-record"),
+    h("a", { class: "link", href: `/samples/${id}/label?of=${s.id}` }, t("sample.label"))];
   cells.id = `specimen-${s.id}`;
   return cells;
 }
 
+const came = (s) => facts(t("particulars.title"), [
+  ...particulars.NAMES.map((name) => [particulars.called(name), particulars.shown(s.particulars, name)]),
+  [t("samples.registered"), `${time.when(s.registeredMs)}, ${s.by}`],
+  [t("sample.left"), s.leftMs && time.when(s.leftMs)],
+  [t("register.method"), s.method && t("sample.method", { method: s.method, standard: s.standard, edition: named("edition", s.edition) })],
+  [t("plan.specimens"), String(s.planned)],
+  [t("sample.code"), s.code]]);
+
+function corrected(s) {
+  const shown = (said, name) => particulars.shown(said, name) ?? t("corrected.nothing");
+  return table(t("corrected.title"), [t("corrected.what"), t("corrected.was"), t("corrected.is"), t("corrected.why"), t("corrected.who")],
+    s.corrections.flatMap((c) => c.fields.map((name) => [
+      particulars.called(name), shown(c.before, name), shown(c.after, name), c.reason, `${c.by}, ${time.when(c.atMs)}`])));
+}
+
 function parts(s) {
   return [
-    h("section", { class: "headline" }, h("h2", {}, "State"), s.reported !== null && h("b", {}, s.reported), h("p", {}, s.stateText)),
-    ...sections(s),
-    facts("What came with the bag", [
-      ...NAMED.map((name) => [particulars.NAMES[name].replace(/, typed or scanned|, with its unit/, ""), particulars.shown(s.particulars, name)]),
-      ["Registered", `${time.when(s.registeredMs)}, ${s.by}`],
-      ["Left the bench", s.leftMs && time.when(s.leftMs)],
-      ["Method", s.method && `${s.method} (${s.standard}, edition ${s.edition})`],
-      ["Specimens planned", String(s.planned)],
-      ["Code on the label", s.code]]),
-    table("Specimens", ["Specimen", "Where", "State", "Record", ""], s.specimens.map(specimenRow)),
-    table("Result", ["Version"], s.versions.map((v) => [[...versions([v]), v.result ? `: ${v.result}` : ""]])),
-    report(s),
-    table("Weighings", ["Of", "Mass", "When", "Balance", ""], s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced ? "replaced by a later one" : ""])),
-    table("Preparation", ["What", "When", "Who"], s.preparation.map((p) => [p.what?.replace("-", " "), time.when(p.atMs), p.by])),
-    table("Corrected", ["What", "Was", "Is", "Why", "Who"], s.corrections.flatMap((c) => c.fields.map((name) => [
-      particulars.NAMES[name] ?? name, particulars.shown(c.before, name) ?? "nothing", particulars.shown(c.after, name) ?? "nothing",
-      c.reason, `${c.by}, ${time.when(c.atMs)}`]))),
+    h("div", { class: "record stands" },
+      h("section", { class: "headline" }, h("h2", {}, t("samples.state")), s.reported !== null && h("b", {}, s.reported), h("p", {}, s.stateText)),
+      ...sections(s)),
+    came(s),
+    table(t("register.specimens"), [t("specimen.name"), t("specimen.where"), t("samples.state"), t("specimen.record"), ""], s.specimens.map(specimenRow)),
+    table(t("version.title"), [t("version.name"), t("version.result")], s.versions.map((v) => [versionLink(v), v.result])),
+    table(t("weighings.title"), [t("weighings.of"), t("weighings.mass"), t("weighings.when"), t("weighings.balance"), ""],
+      s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced && t("weighings.replaced")])),
+    table(t("prepared.title"), [t("corrected.what"), t("weighings.when"), t("corrected.who")],
+      s.preparation.map((p) => [named("prepared", p.what), time.when(p.atMs), p.by])),
+    corrected(s),
   ].filter(Boolean);
 }
 
@@ -71,18 +70,19 @@ async function load() {
   const good = Boolean(answer?.ok);
   show(find("#trouble"), !good);
   if (!good) {
-    text(find("#trouble"), sample?.detail ?? "The station does not answer. Reload to try again.");
+    text(find("#trouble"), sample?.detail ?? t("sample.no-answer"));
     return;
   }
   time.setZone(sample.zone);
   const first = shown === null;
   shown = sample;
-  text(find("#title"), `Sample ${sample.label}`);
+  text(find("#title"), t("sample.named", sample));
   text(find("#under"), sample.particulars.project ?? "");
-  document.title = `${sample.label}: sample`;
+  document.title = `${sample.label}: ${t("title.sample")}`;
   find("#label").href = `/samples/${sample.id}/label`;
   const { course, ...rest } = sample;
   find("#report").href = `/report/${sample.id}`;
+  find("#pdf").href = `/report/${sample.id}/pdf`;
   drawCourse(find("#course"), sample);
   rebuilt(find("#parts"), rest, () => parts(sample));
   show(find("#correct"), true);
@@ -100,7 +100,7 @@ async function load() {
 form.addEventListener("input", () => { form.dirty = true; });
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const fault = particulars.fault(form);
+  const { fault } = particulars.limitOf(form);
   if (fault) return text(particulars.said(form), fault);
   const what = {
     act: "intake", what: "correct-particulars", sample: shown.id, particulars: particulars.read(form) ?? {},
@@ -120,8 +120,8 @@ form.addEventListener("submit", async (event) => {
 });
 
 limitForm(find("#limit"), () => shown, load);
-load();
 setInterval(() => tickCourse(find("#course")), 250);
+// What belongs to the sample is asked for once the station has been heard: its word comes with its time.
 begin({
   named: true,
   draw: (view) => {

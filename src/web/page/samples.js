@@ -1,10 +1,11 @@
 // The samples of a day, and registering one with all that came with it.
 
-import { find, h, options, rebuilt, show, text } from "./dom.js";
+import { button, cell, find, h, options, rebuilt, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as particulars from "./particulars.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
+import { count, t } from "./words.js";
 
 const wanted = find("#wanted");
 const form = find("#register form");
@@ -26,7 +27,7 @@ async function load() {
   if (mine !== asked) return;
   const list = await answer?.json().catch(() => null);
   if (!answer?.ok) {
-    text(find("#count"), list?.detail ?? "The station does not answer; the list may be old.");
+    text(find("#count"), list?.detail ?? t("samples.no-answer"));
     return;
   }
   time.setZone(list.zone);
@@ -37,19 +38,24 @@ async function load() {
 
 const STATES = { waits: "○", "at-work": "◔", result: "●", done: "●", void: "△" };
 
-function draw(list) {
-  const { samples } = list;
-  const of = samples.length === list.all ? "" : ` of ${list.all}`;
-  text(find("#count"), `${samples.length}${of} sample${samples.length === 1 && !of ? "" : "s"}${list.day === list.today ? ", with all that is at work" : ""}${list.cut ? ". The list is cut: choose fewer days." : ""}`);
-  rebuilt(find("#list tbody"), samples, () => samples.map((s) => h("tr", {},
-    h("td", {}, h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, ` ${s.identifier}`)),
-    h("td", {}, h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`), s.verdict && h("b", { class: "verdict", "data-verdict": s.verdict.verdict, title: s.verdict.text }, ` ${s.verdict.word}`), s.deviations > 0 && h("span", { class: "quiet" }, ` ▲ ${s.deviations} deviation${s.deviations > 1 ? "s" : ""}`)),
-    h("td", {}, [s.project, s.lot && `lot ${s.lot}`].filter(Boolean).join(", ")),
-    h("td", {}, [s.material, s.source].filter(Boolean).join(", ")),
-    h("td", {}, s.method ?? "missing"),
-    h("td", {}, `${time.when(s.registeredMs)}, ${s.by}`))));
+function draw({ samples, all, day, today: now, cut }) {
+  const found = samples.length === all ? count("samples.all", all) : t("samples.some", { n: samples.length, all });
+  text(find("#count"), [found, day === now && t("samples.at-work"), cut && t("samples.cut")].filter(Boolean).join(" "));
+  const heads = [...document.querySelectorAll("#list th")].map((head) => head.textContent);
+  rebuilt(find("#list tbody"), samples, () => samples.map((s) => h("tr", {}, ...rowOf(s).map((content, n) => cell(heads[n], content)))));
   show(find("#list"), samples.length > 0);
 }
+
+const rowOf = (s) => [
+  [h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, s.identifier)],
+  [h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`),
+    s.verdict && h("b", { class: "verdict", "data-verdict": s.verdict.verdict, title: s.verdict.text }, s.verdict.word),
+    s.deviations > 0 && h("span", { class: "quiet" }, `▲ ${count("deviation.count", s.deviations)}`)],
+  [s.project, s.lot && t("samples.lot", { lot: s.lot })].filter(Boolean).join(", "),
+  [s.material, s.source].filter(Boolean).join(", "),
+  s.method ?? t("samples.no-method"),
+  `${time.when(s.registeredMs)}, ${s.by}`,
+];
 
 function move(by) {
   const { day } = wanted.elements;
@@ -62,13 +68,13 @@ function move(by) {
 /** From the station's view: methods, the last sample of each project, and that something changed. */
 function view(seen) {
   show(find("#charts"), seen.station.charts);
-  options(form.elements.method, seen.methods.map((m) => [m.id, `${m.title} (edition ${m.edition})`]));
+  options(form.elements.method, seen.methods.map((m) => [m.id, particulars.methodWords(m)]));
   const chosen = seen.methods.find((m) => m.id === form.elements.method.value);
   worksheet();
   form.elements.specimens.placeholder = chosen?.specimens ? String(chosen.specimens) : "1";
   rebuilt(find(".last", form), seen.lastOfProjects, () => [
-    seen.lastOfProjects.length > 0 && h("span", { class: "quiet" }, "As the last sample of:"),
-    ...seen.lastOfProjects.map((last) => h("button", { type: "button", class: "act", on: { click: () => copy(last) } }, last.project))]);
+    seen.lastOfProjects.length > 0 && h("span", { class: "quiet" }, t("samples.as-last")),
+    ...seen.lastOfProjects.map((last) => button(last.project, () => copy(last)))]);
   if (seen.sequence !== sequence) {
     sequence = seen.sequence;
     load();
@@ -89,18 +95,18 @@ function copy(last) {
   if (last.method) form.elements.method.value = last.method;
   worksheet();
   form.elements.specimens.value = last.planned;
-  text(particulars.said(form), `As ${last.label}. See what is different with this bag.`);
+  text(particulars.said(form), t("samples.copied", { label: last.label }));
   (label.value ? identifier : label).focus();
 }
 
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const fault = particulars.fault(form);
+  const { fault } = particulars.limitOf(form);
   if (fault) return text(particulars.said(form), fault);
   const { label, method, specimens } = form.elements;
-  const count = specimens.value.trim();
+  const planned = specimens.value.trim();
   const what = {
-    act: "register-sample", label: label.value, method: method.value, specimens: count ? Number(count) : null,
+    act: "register-sample", label: label.value, method: method.value, specimens: planned ? Number(planned) : null,
     particulars: particulars.read(form),
   };
   const answer = await act(what, { near: particulars.said(form), button: find("button.act:not([type])", form) });
@@ -128,5 +134,5 @@ if (query.has("register")) {
   form.elements.identifier.value = query.get("register");
   form.elements.label.focus();
 }
-load();
+// The list is asked for once the station has been heard: its word comes with its time.
 begin({ draw: view });

@@ -2,8 +2,9 @@
 // end with Enter, wherever the focus is. What it typed into a field is taken out of it again; a
 // field that wants a scan (data-takes-scan) keeps it.
 
-import { find, h, text } from "./dom.js";
+import { button, find, h, text } from "./dom.js";
 import * as who from "./who.js";
+import { t } from "./words.js";
 
 /** Longest pause between two keys of a reader, milliseconds. People who type fast need 60 and more. */
 const PAUSE_MS = 45;
@@ -95,35 +96,39 @@ function set(field, value) {
 /** Looks a scan up, and opens what it belongs to or says why not. */
 export async function open(scan) {
   // What may be a badge is shown to nobody.
-  say(who.isKept() ? "Looking for what was scanned" : `Looking for ${scan}`);
+  say(who.isKept() ? t("scan.looking") : t("scan.looking-for", { scan }));
   let answer;
   let found;
   try {
     answer = await fetch(`/samples/find?scan=${encodeURIComponent(scan)}`, { signal: AbortSignal.timeout(8000) });
     found = await answer.json();
   } catch {
-    return say(`${scan}: the station does not answer. Scan it again once it does.`);
+    return say(t("scan.no-answer", { scan }));
   }
-  if (answer.status === 404) {
-    const badge = who.isKept() ? await who.badge(scan) : null;
-    if (badge?.ok) {
-      setTimeout(() => say(""), 4000);
-      return say(`● ${badge.words}`);
-    }
-    if (badge) return say(`▲ Nothing here has what was scanned: no sample, no tin. As a badge: ${badge.words}`, h("a", { class: "link", href: `/samples?register=${encodeURIComponent(scan)}` }, "Register a sample with it"));
-    return say(`▲ Nothing here has the code ${scan}: no sample, no tin.`, h("a", { class: "link", href: `/samples?register=${encodeURIComponent(scan)}` }, "Register it"));
-  }
+  if (answer.status === 404) return unknown(scan);
   if (!answer.ok) return say(`▲ ${scan}: ${found.detail}`);
-  if (found.found.length > 1) return say(`${scan}: which one?`, ...found.found.map((f) => h("a", { class: "link", href: where(f) }, `${f.label}, ${f.stateText}`)));
+  if (found.found.length > 1) return say(t("scan.which", { scan }), ...found.found.map((f) => h("a", { class: "link", href: where(f) }, `${f.label}, ${f.stateText}`)));
   say("");
   return opened(found.found[0]);
+}
+
+/** It belongs to no sample: perhaps it is a badge, else a sample can be registered with it. */
+async function unknown(scan) {
+  const register = (words) => h("a", { class: "link", href: `/samples?register=${encodeURIComponent(scan)}` }, words);
+  const badge = who.isKept() ? await who.badge(scan) : null;
+  if (badge?.ok) {
+    setTimeout(() => say(""), 4000);
+    return say(`● ${badge.words}`);
+  }
+  if (badge) return say(t("scan.no-badge", { why: badge.words }), register(t("scan.register-with")));
+  return say(t("scan.nothing", { scan }), register(t("scan.register")));
 }
 
 function say(words, ...more) {
   let strip = find("#scanned");
   if (!strip) {
     strip = h("div", { id: "scanned", class: "strip scanned", role: "alert", hidden: true }, h("span", {}), h("span", { class: "acts" }),
-      h("button", { type: "button", class: "act", "aria-label": "Close", on: { click: () => say("") } }, "Close"));
+      button(t("sheet.close"), () => say("")));
     document.querySelector("header").after(strip);
   }
   text(find("span", strip), words);

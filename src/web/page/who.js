@@ -2,9 +2,10 @@
 // With one it gives way to the people who are signed on, and to a field for the code; a badge that
 // is scanned anywhere signs on too. `#who` always holds the name that acts carry.
 
-import { find, h, mark, options, show, text } from "./dom.js";
+import { button, find, h, mark, options, said as outcome, show, text } from "./dom.js";
 import { act } from "./link.js";
 import { listen } from "./scan.js";
+import { count, t } from "./words.js";
 
 let people = null;
 let made = null;
@@ -25,8 +26,9 @@ export function hear(view) {
   const review = find("#menu-review");
   if (review) {
     show(review, Boolean(view.review));
-    const words = !view.review ? "" : [view.review.waiting && `${view.review.waiting} wait`, view.review.returned && `${view.review.returned} returned`].filter(Boolean).join(", ");
-    text(review, words ? `Review: ${words}` : "Review");
+    const { waiting = 0, returned = 0 } = view.review ?? {};
+    const words = [waiting > 0 && count("review.waiting", waiting), returned > 0 && count("review.returned", returned)].filter(Boolean).join(", ");
+    text(review, words ? `${t("menu.review")}: ${words}` : t("menu.review"));
   }
   people = view.people?.needed ? view.people : null;
   const field = find("#who");
@@ -42,11 +44,12 @@ export function hear(view) {
 export const isKept = () => people !== null;
 
 function make(field) {
-  const code = h("input", { name: "code", class: "code", maxLength: 12, autocomplete: "off", spellcheck: false, size: 6, "aria-label": "Code, or scan a badge", placeholder: "code" });
-  const on = h("select", { name: "on", "aria-label": "Who acts" });
-  const off = h("button", { type: "button", class: "act", on: { click: signOff } }, "Sign off");
-  const said = h("p", { class: "said", role: "status" });
-  made = h("form", { class: "signing" }, on, off, code, h("button", { class: "act" }, "Sign on"), said);
+  const code = h("input", { name: "code", class: "code", maxLength: 12, autocomplete: "off", spellcheck: false, size: 6, "aria-label": t("sign.code-name"), placeholder: t("sign.code") });
+  const on = h("select", { name: "on", "aria-label": t("sign.who") });
+  const off = button(t("sign.off"), signOff);
+  const said = outcome();
+  said.setAttribute("role", "status");
+  made = h("form", { class: "signing" }, on, off, code, h("button", { class: "act" }, t("sign.on")), said);
   on.onchange = () => choose(field, on.value);
   made.onsubmit = async (event) => {
     event.preventDefault();
@@ -64,7 +67,7 @@ function draw(field) {
   if (came) wanted = null;
   const kept = names.includes(field.value) ? field.value : names.length === 1 ? names[0] : "";
   const now = came ? came.name : kept;
-  options(made.elements.on, [["", names.length ? "who acts?" : "nobody is signed on"], ...names.map((name) => [name, name])]);
+  options(made.elements.on, [["", names.length ? t("sign.choose") : t("sign.nobody")], ...names.map((name) => [name, name])]);
   if (made.elements.on.value !== now) made.elements.on.value = now;
   if (field.value !== now) choose(field, now);
   mark(made, "nobody", now === "" ? "yes" : null);

@@ -16,8 +16,11 @@ export const count = (key, n, values = {}) => t(`${key}.${plural.select(n)}`, { 
 /** A word of the station, if this language has one for it; else as the station says it. */
 export const named = (kind, word) => words[`${kind}.${word}`] ?? word;
 
-/** A name of a document, as `sandEquivalent10`, in words of this language. */
-export const quantity = (name) => named("quantity", name.replace(/([A-Z])/g, (c) => ` ${c.toLowerCase()}`).replace(/([0-9]+)$/, " ($1)"));
+/** A name of a document, as `sandEquivalent` or `sandEquivalent10`, in words of this language. */
+export function quantity(name) {
+  const [, what, number] = /^(.*?)([0-9]*)$/.exec(name.replace(/[A-Z]/g, (c) => ` ${c.toLowerCase()}`));
+  return named("quantity", what) + (number ? ` (${number})` : "");
+}
 
 /** What is there of a list, one after the other. */
 export const listed = (parts, between = " · ") => parts.filter(Boolean).join(between);

@@ -9,13 +9,17 @@ use crate::domain::specimen::Specimen;
 use crate::paper::html::escaped;
 use crate::paper::symbol::{self, Symbol};
 use crate::web::AppState;
+use crate::web::files::source;
+use crate::web::pages::Paper;
+use crate::web::words::Words;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use std::fmt::Write as _;
 use uuid::Uuid;
+
+const HTML: &str = include_str!("../page/label.html");
 
 /// Height that bars get at least, and the text line under them, thousandths of a millimetre.
 const BARS_LEAST_UM: u32 = 8000;
@@ -63,7 +67,8 @@ pub(super) async fn page(
     let Query(wanted) = wanted.map_err(|e| bad(e.body_text()))?;
     let sheet = wanted.sheet(state.labels)?;
     let whole = Whole::find(&state, &id).await?;
-    let all = labels(&whole);
+    let words = state.words.now();
+    let all = labels(&whole, &words);
     let printed: Vec<&Label> = all.iter().filter(|l| wanted.of.is_none_or(|of| of == l.id)).collect();
     if printed.is_empty() {
         let why = format!(
@@ -73,8 +78,7 @@ pub(super) async fn page(
         );
         return Err(Problem::new(StatusCode::NOT_FOUND, why));
     }
-    let html = html(&whole, &all, &printed, sheet, wanted.of);
-    Ok(([(header::CONTENT_TYPE, "text/html; charset=utf-8")], html).into_response())
+    Ok(around(&whole, &all, &printed, sheet, wanted.of, &words).shown(&words))
 }
 
 /// The sheet's measures: a page of exactly that size.
@@ -92,7 +96,7 @@ pub(super) async fn style(
     Ok(([(header::CONTENT_TYPE, "text/css; charset=utf-8")], css).into_response())
 }
 
-fn labels(whole: &Whole) -> Vec<Label> {
+fn labels(whole: &Whole, words: &Words) -> Vec<Label> {
     let sample = &whole.sample;
     let said = &sample.intake.particulars;
     let bag = Label {
@@ -101,9 +105,12 @@ fn labels(whole: &Whole) -> Vec<Label> {
         title: sample.label.clone(),
         // Three lines at most: they stand beside the QR symbol.
         lines: [
-            joined(said.project.as_deref(), said.lot.as_deref().map(|lot| format!("lot {lot}"))),
+            joined(
+                said.project.as_deref(),
+                said.lot.as_deref().map(|lot| words.t("samples.lot", &[("lot", lot)])),
+            ),
             joined(said.material.as_deref(), said.source.clone()),
-            said.sampled_at.as_deref().map(|at| format!("sampled {}", at.replace('T', " "))),
+            said.sampled_at.as_deref().map(|at| words.t("label.sampled", &[("when", &at.replace('T', " "))])),
         ]
         .into_iter()
         .flatten()
@@ -113,10 +120,14 @@ fn labels(whole: &Whole) -> Vec<Label> {
         id: specimen.id,
         bars: code::digits(specimen.id),
         title: specimen.label.clone(),
-        lines: [Some(format!("tin of sample {}", sample.label)), said.project.clone(), said.material.clone()]
-            .into_iter()
-            .flatten()
-            .collect(),
+        lines: [
+            Some(words.t("label.tin", &[("label", &sample.label)])),
+            said.project.clone(),
+            said.material.clone(),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
     };
     std::iter::once(bag).chain(whole.specimens.iter().map(tin)).collect()
 }
@@ -128,53 +139,40 @@ fn joined(one: Option<&str>, other: Option<String>) -> Option<String> {
     }
 }
 
-fn html(whole: &Whole, all: &[Label], printed: &[&Label], sheet: LabelSheet, of: Option<Uuid>) -> String {
+/// The page around the labels: which of them, and on what.
+fn around(
+    whole: &Whole,
+    all: &[Label],
+    printed: &[&Label],
+    sheet: LabelSheet,
+    of: Option<Uuid>,
+    words: &Words,
+) -> Paper {
     let LabelSheet { width_mm, height_mm, dots_per_inch } = sheet;
-    let here = format!("/samples/{}/label", whole.sample.id);
+    let id = whole.sample.id;
+    let here = format!("/samples/{id}/label");
     let size = format!("width={width_mm}&amp;height={height_mm}&amp;dots={dots_per_inch}");
-    let mut choices = format!("<a class=\"link\" href=\"{here}?{size}\">All</a>");
-    for label in all {
-        // Writing to a String cannot fail.
-        let _ = write!(
-            choices,
-            "<a class=\"link\" href=\"{here}?of={}&amp;{size}\">{}</a>",
-            label.id,
-            escaped(&label.title)
-        );
-    }
-    let of = of.map_or_else(String::new, |of| format!("<input type=\"hidden\" name=\"of\" value=\"{of}\">"));
-    let field = |name: &str, words: &str, value: u16| {
-        format!(
-            "<label>{words} <input name=\"{name}\" inputmode=\"numeric\" pattern=\"[0-9]*\" maxlength=\"4\" \
-             size=\"4\" value=\"{value}\"></label>"
-        )
+    let choice = |label: &Label| {
+        format!("<a class=\"link\" href=\"{here}?of={}&amp;{size}\">{}</a>", label.id, escaped(&label.title))
     };
-    let fields = [
-        field("width", "Width, mm", width_mm),
-        field("height", "Height, mm", height_mm),
-        field("dots", "Dots to the inch", dots_per_inch),
-    ]
-    .concat();
-    let title = escaped(&whole.sample.label);
-    let drawn: String = printed.iter().map(|label| drawn(label, sheet)).collect();
-    format!(
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <title>{title}: labels</title>\n\
-         <link rel=\"icon\" href=\"/page/mark.svg\" type=\"image/svg+xml\">\n<script src=\"/page/theme.js\"></script>\n\
-         <link rel=\"stylesheet\" href=\"/page/base.css\">\n<link rel=\"stylesheet\" href=\"/page/lists.css\">\n\
-         <link rel=\"stylesheet\" href=\"/page/label.css\">\n\
-         <link rel=\"stylesheet\" href=\"{here}.css?{size}\">\n\
-         <script type=\"module\" src=\"/page/label.js\"></script>\n</head>\n<body>\n\
-         <header class=\"top\"><div class=\"name\"><h1>Labels of sample {title}</h1></div>\
-         <nav class=\"links\"><a class=\"link\" href=\"/samples/{id}\">Sample</a>\
-         <a class=\"link\" href=\"/\">Bench</a></nav></header>\n\
-         <section class=\"choose\"><div class=\"acts\">{choices}</div>\
-         <form class=\"form\" action=\"{here}\" method=\"get\">{of}{fields}<button class=\"act\">Fit</button>\
-         <button type=\"button\" class=\"act print\">Print</button></form></section>\n\
-         <main class=\"labels\">{drawn}</main>\n</body>\n</html>\n",
-        id = whole.sample.id,
-    )
+    let of = of.map_or_else(String::new, |of| format!("<input type=\"hidden\" name=\"of\" value=\"{of}\">"));
+    // The words first: what people wrote is never looked through for keys.
+    let body = words
+        .fill(&source("label.html", HTML))
+        .replace("<!-- here -->", &here)
+        .replace("<!-- size -->", &size)
+        .replace("<!-- of -->", &of)
+        .replace("<!-- width -->", &width_mm.to_string())
+        .replace("<!-- height -->", &height_mm.to_string())
+        .replace("<!-- dots -->", &dots_per_inch.to_string())
+        .replace("<!-- choices -->", &all.iter().map(choice).collect::<String>())
+        .replace("<!-- labels -->", &printed.iter().map(|label| drawn(label, sheet)).collect::<String>());
+    Paper {
+        title: words.t("label.title", &[("label", &whole.sample.label)]),
+        styles: vec!["/page/label.css".to_owned(), format!("{here}.css?{size}")],
+        links: vec![(format!("/samples/{id}"), words.t("title.sample", &[]))],
+        body,
+    }
 }
 
 fn drawn(label: &Label, sheet: LabelSheet) -> String {

@@ -5,8 +5,8 @@ mod label;
 mod one;
 mod scan;
 
-use super::problem::Problem;
 use super::AppState;
+use super::problem::Problem;
 use crate::domain::bench::{Bench, ClosedSample};
 use crate::domain::intake::code;
 use crate::domain::moment::Moment;

@@ -26,6 +26,10 @@ async fn a_report_repeats_what_was_published_and_says_what_is_missing() {
     });
     let sample = rig.made(what).await;
     let before = rig.report(&sample).await;
+    assert!(
+        before.contains(">Print</button>") && !before.contains("{{") && !before.contains("<!--"),
+        "{before}"
+    );
     assert!(before.contains("NOT COMPLETE") && before.contains("None is registered yet"), "{before}");
     let specimen = rig.whole_test(&sample, 1).await;
     let (record, result) = (rig.newest("record").await, rig.newest("result").await);
@@ -54,6 +58,17 @@ async fn a_report_repeats_what_was_published_and_says_what_is_missing() {
         let lasted = format!("{} s", step["duration"]["text"].as_str().unwrap());
         assert!(page.contains(&lasted), "{}: {lasted}", step["name"]);
     }
+    // The tin was filled a minute before: its time is not that of the first fill.
+    let of =
+        |name: &str| record["data"]["steps"].as_array().unwrap().iter().find(|s| s["name"] == name).cloned();
+    let (tin, fill) = (of("tin").unwrap(), of("first fill").unwrap());
+    assert_ne!(tin["at"]["time"], fill["at"]["time"]);
+    let row = page.split("<h2>Intervals</h2>").nth(1).unwrap().split("<tbody>").nth(1).unwrap();
+    let shown = row.split("<td>").nth(1).unwrap().split("</td>").next().unwrap();
+    assert!(
+        shown.contains("<br>") && shown.ends_with(&fill["at"]["time"].as_str().unwrap()[13..19]),
+        "{shown}, {fill}"
+    );
     for deviation in record["data"]["deviations"].as_array().unwrap() {
         assert!(page.contains(deviation["actual"].as_str().unwrap()), "{deviation}");
     }
@@ -134,5 +149,47 @@ async fn what_is_not_there_is_told() {
     ] {
         assert!(blank.body.contains(part), "`{part}` in {}", blank.body);
     }
+    rig.end().await;
+}
+
+/// Where each of these stands, in the order in which they are to stand.
+fn in_order(page: &str, parts: &[&str]) {
+    let mut from = 0;
+    for part in parts {
+        let at = page[from..].find(part);
+        from += at.unwrap_or_else(|| panic!("`{part}` after what stands before it in {page}"));
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_worksheet_has_the_tables_of_the_report_in_their_order() {
+    let rig = Rig::new().await;
+    let sample = rig.sample("S-1").await;
+    rig.whole_test(&sample, 1).await;
+    let (page, blank) = (rig.report(&sample).await, rig.get(&format!("/worksheet/{METHOD}")).await.body);
+    let common = [
+        "The item tested</h2>",
+        "Result</h2>",
+        "Specimens</h2>",
+        "Intervals</h2>",
+        "Deviations from the method</h2>",
+    ];
+    in_order(&page, &common);
+    in_order(&blank, &common);
+    let more = [
+        "Noted at the bench</h2>",
+        "Preparation</h2>",
+        "Drying</h2>",
+        "Masses</h2>",
+        "Solution</h2>",
+        "Equipment</h2>",
+    ];
+    in_order(&blank, &[&common[..], &more].concat());
+    assert!(page.contains("<br>lasted ") && blank.contains("from<br>to<br>lasted"), "{page}");
+    // The ways to prepare a sample together, in the order of work.
+    in_order(
+        &blank,
+        &["Preparation</h2>", "Reduce<", "Moisture<", "Temper<", "Tins<", "Dry<", "before drying<"],
+    );
     rig.end().await;
 }

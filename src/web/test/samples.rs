@@ -140,6 +140,13 @@ async fn labels_are_those_of_the_bag_and_of_each_tin_and_what_people_typed_is_on
     assert_eq!(page.body.matches("<article").count(), 2);
     assert!(page.body.contains("&lt;b&gt;S&lt;/b&gt;") && !page.body.contains("<b>S"), "{}", page.body);
     assert!(page.body.contains("aria-label=\"NL-26-0417\""));
+    let words = ["<h1>Labels of sample &lt;b&gt;S&lt;/b&gt;</h1>", "Width, mm", ">Print</button>"];
+    assert!(words.iter().all(|words| page.body.contains(words)), "{}", page.body);
+    assert!(
+        !page.body.contains("{{") && !page.body.contains("<!--"),
+        "nothing is left to fill in: {}",
+        page.body
+    );
     let only = rig.get(&format!("/samples/{sample}/label?of={tin}")).await;
     assert_eq!(only.body.matches("<article").count(), 1);
     assert!(only.body.contains(&code::digits(tin.parse().unwrap())));

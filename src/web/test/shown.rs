@@ -86,6 +86,9 @@ async fn serving_ends_promptly_with_a_page_open() {
         clock: Arc::new(rig.clock.clone()),
         running_clock: false,
         live: BTreeMap::new(),
+        shown: stream::Shown::default(),
+        settings: Arc::new(json!([])),
+        words: words::Words::english(),
         zone: "UTC".into(),
         labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
         reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
@@ -174,5 +177,66 @@ async fn page_files_have_their_type_and_are_fetched_once() {
         assert!(!html.contains("style=") && !html.contains("onclick") && !html.contains("<style"));
     }
     assert!(!page.headers["content-security-policy"].to_str().unwrap().contains("unsafe"));
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_a_level_would_be_recorded_as_is_told_while_it_is_typed_and_changes_nothing() {
+    let rig = Rig::new().await;
+    let specimen = rig.filled("S-1", 3).await;
+    let before = rig.get("/view").await.json()["sequence"].clone();
+    let ask = |of: &str, value: &str| format!("/reading?specimen={specimen}&of={of}&value={value}");
+    // Worked example of T 176 (WAQTC FOP): a clay level of 7.95 is recorded as 8.0; the sand's 3.22 as 3.3,
+    // here read at the indicator, 10 in higher.
+    let clay = rig.get(&ask("clay", "7.95")).await.json();
+    assert_eq!((&clay["recorded"], &clay["moved"]), (&json!("8.0"), &json!(true)));
+    let sand = rig.get(&ask("sand", "13.22")).await.json();
+    assert_eq!(
+        (&sand["recorded"], &sand["reading"], &sand["offset"]),
+        (&json!("3.3"), &json!("3.22"), &json!("10"))
+    );
+    let over = rig.get(&ask("clay", "15.4")).await;
+    assert_eq!(over.status, 409);
+    assert!(over.json()["text"].as_str().unwrap().contains("top mark"), "{}", over.body);
+    assert_eq!(rig.get("/reading?specimen=none&of=clay&value=1").await.status, 400);
+    assert_eq!(rig.get("/view").await.json()["sequence"], before);
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_page_is_whole_in_each_language_and_says_which_it_is() {
+    let rig = Rig::new().await;
+    let sample = rig.sample("S-1").await;
+    let papers =
+        [format!("/report/{sample}"), format!("/samples/{sample}/label"), format!("/worksheet/{METHOD}")];
+    for (language, words) in [("en", "Do next"), ("es", "A continuación")] {
+        let app = super::app(AppState { words: words::Words::of(language).unwrap(), ..rig.state.clone() });
+        for path in [
+            "/",
+            "/room",
+            "/samples",
+            "/records",
+            "/settings",
+            "/equipment",
+            "/solutions",
+            "/people",
+            "/review",
+            "/charts",
+        ]
+        .into_iter()
+        .chain(papers.iter().map(String::as_str))
+        {
+            let request = Request::builder().uri(path).header("host", HOST).body(Body::empty()).unwrap();
+            let response = app.clone().oneshot(request).await.unwrap();
+            let body = axum::body::to_bytes(response.into_body(), 1 << 20).await.unwrap();
+            let html = String::from_utf8(body.to_vec()).unwrap();
+            assert!(html.contains(&format!("<html lang=\"{language}\">")), "{path}");
+            assert!(
+                !html.contains("{{") && !html.contains("<!--"),
+                "{path}: something was not filled in:\n{html}"
+            );
+            assert_eq!(path == "/", html.contains(words), "{path}");
+        }
+    }
     rig.end().await;
 }

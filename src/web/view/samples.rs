@@ -177,7 +177,11 @@ impl Seen<'_> {
         let counted = self.sample.counted.iter().find(|c| c.specimen == specimen.id);
         let state = match (&specimen.voided, &specimen.calculation) {
             (Some((reason, _)), _) => format!("given up: {reason}"),
-            (None, Some(calculation)) => format!("sand equivalent {}", calculation.reported.normalize()),
+            (None, Some(calculation)) => {
+                let quantity =
+                    self.method().map_or_else(|| "result".to_owned(), |method| specimen.quantity(method));
+                format!("{quantity} {}", calculation.reported.normalize())
+            }
             (None, None) => format!("next: {}", self.bench.possible_text(specimen)),
         };
         json!({

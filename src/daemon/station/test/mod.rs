@@ -58,6 +58,7 @@ fn started() -> What {
         methods: vec![method()],
         equipment: Vec::new(),
         recipes: Vec::new(),
+        calendar: crate::domain::calendar::Calendar::default(),
         network: crate::domain::bench::NetworkFacts::default(),
     }))
 }

@@ -15,7 +15,12 @@ impl Bench {
     ///
     /// # Errors
     /// Why it would be refused, for the person who typed it.
-    pub fn would_record(&self, specimen: Uuid, of: Level, text: &str) -> Result<calculation::Marked, Refusal> {
+    pub fn would_record(
+        &self,
+        specimen: Uuid,
+        of: Level,
+        text: &str,
+    ) -> Result<calculation::Marked, Refusal> {
         let unknown =
             || Refusal::Unknown { what: "specimen", name: specimen.to_string(), known: String::new() };
         let (method, _) = self.specimens.get(&specimen).and_then(|s| self.rule(s)).ok_or_else(unknown)?;

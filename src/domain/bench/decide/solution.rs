@@ -3,12 +3,13 @@
 use super::equipment::{field, number, text};
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Bench, Event, Outcome, Refusal};
+use crate::domain::calendar::Calendar;
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Kind as Measured, Quantity, Unit};
 use crate::domain::shared::Shared;
 use crate::domain::solution::{
     Act, Batch, Bought, Doubt, Finished, Followed, Happened, Kind, Lot, Part, Recipe, State, StockUsed,
-    Takes, Water, end_of_day, shown,
+    Takes, Water, shown,
 };
 use crate::domain::specimen::{Marked, Target};
 use jiff::civil::Date;
@@ -174,11 +175,13 @@ impl Deciding<'_> {
         let bought = Bought { maker: text("maker", maker, 1)?, lot: text("lot", lot, 1)? };
         let now = marked.moment.wall_ns;
         // What is known is the day: from its beginning on, it grows old.
-        let made_wall_ns = made.map(|day| day_end(day, "made").map(start_of_day)).transpose()?;
+        let calendar: &Calendar = &self.bench.calendar;
+        let begin = |day| calendar.start_of_day(day).ok_or_else(|| beyond(day, "made"));
+        let made_wall_ns = made.map(begin).transpose()?;
         if made_wall_ns.is_some_and(|made| made > now) {
             return field("made", "lies in the future");
         }
-        let (expires_wall_ns, expires_by) = expiry(&recipe, made_wall_ns, *expires)?;
+        let (expires_wall_ns, expires_by) = expiry(calendar, &recipe, made_wall_ns, *expires)?;
         if expires_wall_ns.is_some_and(|end| end < now) {
             return field(
                 "expires",
@@ -222,7 +225,7 @@ impl Deciding<'_> {
             return field("component", format!("`{component}` is no ingredient with a lot number"));
         }
         let number = text("lot", lot, 1)?;
-        let end = expires.map(|day| day_end(day, "expires")).transpose()?;
+        let end = expires.map(|day| day_end(&self.bench.calendar, day)).transpose()?;
         let is_past = end.is_some_and(|end| end < marked.moment.wall_ns);
         let reason = reason.filter(|said| is_past && !said.trim().is_empty());
         let reason = reason.map(|said| text("reason", said, 1)).transpose()?;
@@ -333,8 +336,8 @@ impl Deciding<'_> {
         };
         let made = marked.moment.wall_ns;
         let (expires_wall_ns, expires_by) = match self.bench.solutions.recipes.get(&batch.recipe.id) {
-            Some(recipe) => expiry(recipe, Some(made), expires)?,
-            None => stated(expires)?,
+            Some(recipe) => expiry(&self.bench.calendar, recipe, Some(made), expires)?,
+            None => stated(&self.bench.calendar, expires)?,
         };
         if expires_wall_ns.is_some_and(|end| end < made) {
             return field("expires", "lies before the batch was made");
@@ -513,6 +516,7 @@ fn stock_used(stock: &Batch) -> StockUsed {
 /// Until when a solution is good, and where that comes from: what is stated, but never longer
 /// than its recipe says.
 fn expiry(
+    calendar: &Calendar,
     recipe: &Recipe,
     made: Option<i64>,
     expires: Option<Date>,
@@ -521,29 +525,30 @@ fn expiry(
     let by_recipe = keeps.zip(made).and_then(|(keeps, made)| made.checked_add(keeps));
     match (by_recipe, expires) {
         (Some(end), None) => Ok((Some(end), recipe.shelf_life_ns.source.clone())),
-        (Some(end), Some(day)) if start_of_day(day_end(day, "expires")?) > end => {
+        (Some(end), Some(day)) if calendar.start_of_day(day).is_none_or(|begin| begin > end) => {
             let last = crate::domain::report::time(end);
             field(
                 "expires",
                 format!("its recipe lets it keep until {last}: state that day or an earlier one"),
             )
         }
-        (Some(end), Some(day)) => Ok((Some(end.min(day_end(day, "expires")?)), "as stated".to_owned())),
-        (None, expires) => stated(expires),
+        (Some(end), Some(day)) => Ok((Some(end.min(day_end(calendar, day)?)), "as stated".to_owned())),
+        (None, expires) => stated(calendar, expires),
     }
 }
 
-fn stated(expires: Option<Date>) -> Result<(Option<i64>, String), Refusal> {
+fn stated(calendar: &Calendar, expires: Option<Date>) -> Result<(Option<i64>, String), Refusal> {
     match expires {
-        Some(day) => Ok((Some(day_end(day, "expires")?), "as stated".to_owned())),
+        Some(day) => Ok((Some(day_end(calendar, day)?), "as stated".to_owned())),
         None => Ok((None, "not known".to_owned())),
     }
 }
 
-fn day_end(day: Date, name: &'static str) -> Result<i64, Refusal> {
-    end_of_day(day).ok_or(()).or_else(|()| field(name, format!("{day} is beyond the calendar")))
+/// The end of a last day.
+fn day_end(calendar: &Calendar, day: Date) -> Result<i64, Refusal> {
+    calendar.end_of_day(day).ok_or_else(|| beyond(day, "expires"))
 }
 
-const fn start_of_day(end_ns: i64) -> i64 {
-    end_ns.saturating_sub(24 * 3600 * crate::domain::moment::SECOND - 1)
+fn beyond(day: Date, name: &'static str) -> Refusal {
+    Refusal::Field { field: name, why: format!("{day} is beyond the calendar") }
 }

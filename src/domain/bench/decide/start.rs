@@ -22,6 +22,7 @@ impl Deciding<'_> {
             instruments: started.instruments.clone(),
             network: started.network.clone(),
             methods: started.methods.iter().map(|m| (m.id.clone(), m.digest.clone())).collect(),
+            calendar: started.calendar.clone(),
         });
         self.adopt_kinds(&started.equipment);
         self.adopt_recipes(&started.recipes);

@@ -12,7 +12,8 @@ fn ahead(story: &Story) -> Vec<Coming> {
 fn soak(story: &mut Story, place: u32, s: f64) {
     let sample = story.sample(&format!("S-{place}"), 1);
     let specimen = story.specimen(sample, place);
-    story.to(s).mark(specimen, "soak", Edge::Begin);
+    story.to(s).mark(specimen, "first fill", Edge::Done);
+    story.mark(specimen, "soak", Edge::Begin);
 }
 
 #[test]
@@ -62,6 +63,7 @@ fn what_is_being_irrigated_holds_the_hands_that_a_reading_needs() {
     let (first, second) = (story.sample("S-1", 1), story.sample("S-2", 1));
     let (first, second) = (story.specimen(first, 1), story.specimen(second, 2));
     for (step, edge, s) in [
+        ("first fill", Edge::Done, 0.0),
         ("soak", Edge::Begin, 0.0),
         ("shake", Edge::Begin, 600.0),
         ("shake", Edge::End, 645.0),
@@ -69,9 +71,12 @@ fn what_is_being_irrigated_holds_the_hands_that_a_reading_needs() {
     ] {
         story.to(s).mark(first, step, edge);
     }
-    for (step, edge, s) in
-        [("soak", Edge::Begin, 1260.0), ("shake", Edge::Begin, 1860.0), ("shake", Edge::End, 1905.0)]
-    {
+    for (step, edge, s) in [
+        ("first fill", Edge::Done, 1260.0),
+        ("soak", Edge::Begin, 1260.0),
+        ("shake", Edge::Begin, 1860.0),
+        ("shake", Edge::End, 1905.0),
+    ] {
         story.to(s).mark(second, step, edge);
     }
     // The first is read from 19:45 to 20:15 after 760 s, that is up to 1975 s.

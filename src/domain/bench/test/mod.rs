@@ -74,6 +74,7 @@ impl Story {
             network: NetworkFacts::default(),
             equipment: Vec::new(),
             recipes: Vec::new(),
+            calendar: crate::domain::calendar::Calendar::default(),
         };
         change(&mut started);
         let mut story = Self { bench: Bench::default(), now_ns: 0, events: Vec::new(), next_id: 1 };

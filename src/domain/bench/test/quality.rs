@@ -4,6 +4,7 @@ use super::amended::{documents, reading, void};
 use super::*;
 use crate::domain::intake::{Limit, Particulars};
 use crate::domain::method::FurtherRule;
+use crate::domain::preparation::Act as Prep;
 use crate::domain::quality::charts::Charts;
 use crate::domain::quality::{Act, Compared, Deviations, Why, counting};
 use crate::domain::report::DocumentKind;
@@ -232,6 +233,50 @@ fn a_replacement_stands_for_the_held_one_and_the_result_says_so() {
     assert_eq!(not.as_array().unwrap().len(), 1);
     assert_eq!((&not[0]["label"], &not[0]["why"]), (&"H-2".into(), &"replaced".into()));
     assert_eq!((&not[0]["replacedBy"]["label"], &not[0]["deviations"]), (&"H-3".into(), &1.into()));
+    // The new one's own record says the same from its side, in the version that has words for it.
+    let records = documents(&story, DocumentKind::Record);
+    let of = |label: &str| records.iter().rfind(|r| r["data"]["specimen"]["label"] == label).unwrap();
+    let place = &of("H-3")["data"]["specimen"]["inPlaceOf"];
+    assert_eq!((&place["id"], &place["label"]), (&held.to_string().into(), &"H-2".into()));
+    assert!(of("H-3")["dataschema"].as_str().unwrap().ends_with("specimen-record/1.2.0"));
+    for other in ["H-1", "H-2"] {
+        assert_eq!(of(other)["data"]["specimen"].get("inPlaceOf"), None, "{other}");
+    }
+    let schema = include_str!("../../../../docs/schema/specimen-record-1.2.schema.json");
+    let validator = jsonschema::validator_for(&serde_json::from_str(schema).unwrap()).unwrap();
+    assert!(
+        validator.validate(of("H-3")).is_ok(),
+        "{:?}",
+        validator.iter_errors(of("H-3")).collect::<Vec<_>>()
+    );
+    story.check_replay();
+}
+
+#[test]
+fn a_tin_is_still_wanted_for_a_planned_specimen_after_another_one_was_replaced() {
+    let mut story = holding();
+    let sample = story.sample("T", 2);
+    let prep = |act: Prep| Do::Preparation(Box::new(act));
+    let done = |step: &str| prep(Prep::Done { sample, step: step.to_owned() });
+    let fill = || prep(Prep::FillTin { sample, tin: None, mark: None, confirmed: false });
+    story.ok(prep(Prep::Follow { sample, course: "alternate-1".to_owned() }));
+    story.ok(done("sieve"));
+    story.ok(done("keep the fines"));
+    story.ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
+    story.weigh("1204.5");
+    story.ok(done("reduce"));
+    let reason = "the agency asks for no mass".to_owned();
+    story.ok(prep(Prep::Skip { sample, step: "weigh what is left".to_owned(), reason }));
+    story.ok(fill());
+    story.ok(fill());
+    let held = registered(&mut story, sample, 1, GIVES_44, true);
+    // It takes the second tin, and the second of the planned specimens has none any more.
+    story.ok(replace(held, 2));
+    story.ok(fill());
+    let planned = story.specimen(sample, 3);
+    let course = story.bench.samples[&sample].course.as_ref().unwrap();
+    assert_eq!(course.tin_of(planned).unwrap().0, 3);
+    assert!(story.refused(fill()).contains("wants no more tins"));
     story.check_replay();
 }
 
@@ -325,6 +370,7 @@ fn a_sample_keeps_the_rule_under_which_it_was_registered() {
         network: NetworkFacts::default(),
         equipment: Vec::new(),
         recipes: Vec::new(),
+        calendar: crate::domain::calendar::Calendar::default(),
     };
     started.bench.deviations = Deviations::Count;
     story.input(What::Started(Box::new(started)));

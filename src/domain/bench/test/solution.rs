@@ -455,6 +455,41 @@ fn working_solution_from_stock_past_its_date_needs_a_reason_and_is_not_in_order(
     story.check_replay();
 }
 
+/// A bench whose laboratory keeps the time of a zone, in the notation of POSIX.
+pub(super) fn in_zone(zone: &str) -> Story {
+    let zone = jiff::tz::TimeZone::posix(zone).unwrap();
+    Story::with(|started| {
+        started.recipes = recipes();
+        started.calendar = crate::domain::calendar::Calendar::around(&zone, at(0).wall_ns);
+    })
+}
+
+#[test]
+fn a_last_day_ends_at_midnight_of_the_laboratory() {
+    // The stories begin at 14:12 UTC on 21 September 2026. Then it is 04:12 of the 22nd fourteen hours
+    // ahead, and still the 21st everywhere behind.
+    let ahead = in_zone("<+14>-14").refused(receive(json!({ "expires": "2026-09-21" })));
+    assert!(ahead.contains("lot 4 is past its date"), "{ahead}");
+    // Behind by six hours in summer: the 21st ends at 06:00 UTC of the 22nd.
+    let mut story = in_zone("MST7MDT,M3.2.0,M11.1.0");
+    let act = json!({ "what": "receive", "batch": "ST-9", "recipe": "en-933-8-stock", "volume": "1", "unit": "L",
+        "maker": "Hollis & Reed", "lot": "4", "made": "2026-09-21", "expires": "2026-09-21" });
+    story.ok(on(act));
+    let made = &story.bench.solutions.batches["ST-9"];
+    let ns = |text: &str| i64::try_from(text.parse::<jiff::Timestamp>().unwrap().as_nanosecond()).unwrap();
+    assert_eq!(made.made_wall_ns(), Some(ns("2026-09-21T06:00:00Z")));
+    assert_eq!(made.expires_wall_ns(), Some(ns("2026-09-22T06:00:00Z") - 1));
+    story.check_replay();
+    // Where the recipe knows how long it keeps, the day in which that ends may be stated.
+    let mut story = in_zone("<+14>-14");
+    story.ok(begin("EN-1", "en-933-8-stock", "1", json!({})));
+    let last = lot("2026-09-22", json!({}));
+    story.ok(last);
+    assert!(story.refused(lot("2026-09-21", json!({}))).contains("is past its date"));
+    // Without a calendar, as every journal was before: days of UTC.
+    assert!(Story::with(|s| s.recipes = recipes()).bench.calendar.is_utc());
+}
+
 #[test]
 fn recipes_come_into_use_once_and_anew_when_one_changes() {
     let mut story = story();
@@ -477,6 +512,7 @@ fn recipes_come_into_use_once_and_anew_when_one_changes() {
             network: NetworkFacts::default(),
             equipment: Vec::new(),
             recipes: Vec::new(),
+            calendar: crate::domain::calendar::Calendar::default(),
         }
     };
     story.input(What::Started(Box::new(again.clone())));

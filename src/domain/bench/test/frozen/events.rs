@@ -200,6 +200,10 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
     // The fullest of its kind: a method with courses of preparation.
     let adopted = Event::MethodAdopted { method: t176() };
     examples.insert(adopted.kind(), serde_json::to_string(&adopted).unwrap());
+    // The fullest of its kind: a laboratory with changes of the clocks.
+    let zoned = super::super::solution::in_zone("MST7MDT,M3.2.0,M11.1.0");
+    let started = zoned.events.iter().find(|(event, _)| event.kind() == "station-started").unwrap();
+    examples.insert(started.0.kind(), serde_json::to_string(&started.0).unwrap());
     // The station makes this one, with the document.
     let document = &published(&stories[0])[0];
     let (kind, sha256) = (document.kind.as_str().to_owned(), "0f".repeat(32));

@@ -1,0 +1,1 @@
+"""A laboratory's day: see `day.py` beside this folder."""
