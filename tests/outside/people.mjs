@@ -131,6 +131,7 @@ try {
     await act("Ada Brook", { act: "enter-reading", specimen, of: "sand", value: "13.3" });
     if (place === 1) await act("Ada Brook", { act: "correct-reading", specimen, of: "clay", value: "7.9", reason: "the digits were swapped" });
   }
+  await page.locator("#menu-button").click();
   await page.locator("#menu-review", { hasText: "1 wait" }).click();
   const item = page.locator("#waiting .item");
   await item.locator("summary").first().click();

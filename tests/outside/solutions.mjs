@@ -164,6 +164,7 @@ try {
   check(!wide, "a small screen needs no scrolling to the side");
   await page.setViewportSize({ width: 1280, height: 800 });
   await page.goto(url);
+  await page.locator("#menu-button").click();
   await page.waitForSelector("#menu-solutions:text-is('Solutions: ● W-1')");
   check(true, "the bench page names the bottle in use");
   await shot("bench-with-bottle-1280x800");

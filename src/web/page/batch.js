@@ -168,7 +168,7 @@ function drawBalance(row, b) {
 function makeStated(at, near) {
   const value = h("input", { name: "value", inputMode: "decimal", autocomplete: "off", size: 8, maxLength: 16 });
   const unit = h("select", { name: "unit" });
-  const by = wordsField(t("stated.with"), "with", { size: 22, placeholder: t("stated.example") });
+  const by = wordsField(t("stated.with"), "with", { size: 26, placeholder: t("stated.example") });
   const send = async (press, more) => {
     const what = { what: "state-component", ...at, value: value.value.trim(), unit: unit.value, with: find("input", by).value.trim(), ...more };
     const answer = await on(what, { near, button: press });

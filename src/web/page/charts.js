@@ -12,8 +12,8 @@ const LOWER = { top: 236, height: 84 };
 const LEFT = 56;
 const RIGHT = 96;
 /** Room for a label below the points, and the letters that it holds. */
-const LABEL = 96;
-const LABEL_LETTERS = 14;
+const LABEL = 110;
+const LABEL_LETTERS = 16;
 
 let sequence = null;
 

@@ -1,0 +1,121 @@
+// The equipment in a real browser: items registered and checked, an item that is not in order, the
+// records that used it while it was in doubt, on a large screen and a small one.
+//
+//   node equipment.mjs URL FOLDER
+//
+// The station must have the shipped kinds of equipment and no item. Writes pictures into FOLDER.
+
+import { mkdirSync } from "node:fs";
+import { createRequire } from "node:module";
+import { join } from "node:path";
+
+const [url, folder] = process.argv.slice(2);
+if (!url || !folder) {
+  console.error("usage: node equipment.mjs URL FOLDER");
+  process.exit(64);
+}
+const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
+const { chromium } = require("playwright-core");
+
+const wrong = [];
+const check = (good, words) => {
+  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
+  if (!good) wrong.push(words);
+};
+
+mkdirSync(folder, { recursive: true });
+const browser = await chromium.launch({
+  executablePath: "/usr/bin/chromium",
+  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+});
+
+try {
+  const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
+  const page = await context.newPage();
+  page.setDefaultTimeout(20_000);
+  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
+  // The browser itself notes each refused act; the page shows its words.
+  page.on("console", (message) => message.type() === "error" && !/40[49]/.test(message.text()) && wrong.push(`console: ${message.text()}`));
+  const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  const act = async (what) => {
+    const body = JSON.stringify({ id: crypto.randomUUID(), who: "Ada Brook", do: what });
+    const answer = await page.evaluate((text) => fetch("/act", { method: "POST", headers: { "content-type": "application/json" }, body: text }).then((r) => r.json()), body);
+    if (answer.outcome !== "done") throw new Error(`${JSON.stringify(what)}: ${JSON.stringify(answer)}`);
+    return answer.made;
+  };
+  const form = page.locator("#register form");
+  const register = async (item, kind, place) => {
+    await form.locator("[name=kind]").selectOption(kind);
+    await form.locator("[name=item]").fill(item);
+    if (place) await form.locator("[name=place]").selectOption(place);
+    await form.locator("button").click();
+    await page.locator(`#item-${item}`).waitFor();
+  };
+  const open = async (item) => {
+    const details = page.locator(`#item-${item} > details`);
+    if (!(await details.evaluate((node) => node.open))) await details.locator("summary").first().click();
+    return details;
+  };
+
+  await page.goto(`${url}equipment`);
+  await page.locator("#items .none").waitFor();
+  await page.locator("#who").fill("Ada Brook");
+  await page.locator("#who").dispatchEvent("change");
+  await page.locator("#register summary").click();
+  await register("CYL-1", "cylinder", "1");
+  check(await form.locator("[name=item]").inputValue() === "", "an item that was registered leaves its field empty");
+  await register("SH-1", "shaker");
+  check(!(await form.locator("[name=place]").isVisible()), "a shaker is asked for no place");
+
+  const shaker = await open("SH-1");
+  const rate = shaker.locator(".check", { hasText: "Rate of the shaker" });
+  await rate.locator("[name=cycles]").fill("175");
+  await rate.locator("[name=seconds]").fill("60");
+  await rate.getByRole("button", { name: "Record the check" }).click();
+  await rate.locator(".results li", { hasText: "● good" }).waitFor();
+  check((await rate.locator("h4").textContent()).includes("● good"), "a rate within its limits is good");
+  check(await rate.locator("[name=cycles]").inputValue() === "", "a check that was recorded leaves its fields empty");
+
+  await page.locator("#daily .primary").click();
+  await page.locator("#daily li[data-made=true]").nth(1).waitFor();
+  check((await page.locator("#daily .primary").textContent()).includes("made today"), "the daily check is made with one touch");
+
+  // A specimen uses the cylinder; then the cylinder is found chipped.
+  const sample = await act({ act: "register-sample", label: "Quarry fines 5", method: "aashto-t176-mechanical", specimens: 1 });
+  const specimen = await act({ act: "register-specimen", sample, place: 1 });
+  await act({ act: "mark", specimen, step: "first fill", edge: "done" });
+  await page.locator("#daily li", { hasText: "CYL-1" }).getByRole("button", { name: "Not in order" }).click();
+  const cylinder = page.locator("#item-CYL-1 > details");
+  check(await cylinder.evaluate((node) => node.open), "what is not in order opens its item");
+  const look = cylinder.locator(".check", { hasText: "scale readable" });
+  await look.locator("[name=note]").fill("a chip at the rim");
+  await look.getByRole("button", { name: "Not in order" }).click();
+  await look.locator(".results li", { hasText: "✕ not good" }).waitFor();
+  check((await cylinder.locator("summary").first().textContent()).includes("✕ failed"), "the item says that it failed");
+  const doubt = cylinder.locator(".doubt", { hasText: "scale readable" });
+  await doubt.getByRole("button", { name: "List what used it" }).click();
+  await doubt.locator("li", { hasText: "Quarry fines 5-1, at work at place 1" }).waitFor();
+  check(true, "what used it while it was in doubt is listed");
+  await shot("equipment-1280x800");
+
+  await cylinder.getByLabel("Why it is not to be used").fill("a chip at the rim");
+  await cylinder.getByRole("button", { name: "Take out of use" }).click();
+  await cylinder.getByRole("button", { name: "Put back into use" }).waitFor();
+  check((await cylinder.locator("summary").first().textContent()).includes("○ out of use"), "an item is taken out of use");
+
+  await page.setViewportSize({ width: 390, height: 800 });
+  await open("SH-1");
+  await shot("equipment-390x800");
+  const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+  check(over <= 0, `nothing is wider than a telephone (${over})`);
+  const small = await page.evaluate(() => [...document.querySelectorAll("main button, main select, main summary, main input:not([type=checkbox])")]
+    .filter((node) => node.offsetParent && node.getBoundingClientRect().height < 44).map((node) => node.outerHTML.slice(0, 60)));
+  check(small.length === 0, `every target is high enough ${small.join(" ")}`);
+} catch (error) {
+  wrong.push(error.message);
+} finally {
+  await browser.close();
+}
+for (const words of wrong) console.error(`equipment: ${words}`);
+process.exit(wrong.length ? 1 : 0);
