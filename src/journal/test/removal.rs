@@ -63,6 +63,37 @@ async fn what_a_removal_names_may_go_and_the_chain_stays_whole() {
 }
 
 #[tokio::test]
+async fn of_a_removed_document_no_word_is_left_in_the_index() {
+    let folder = Folder::new();
+    let (journal, _) = told(&folder, THROUGH).await;
+    let row = |number: u64, words: &str| ListedRow {
+        number,
+        kind: "record".to_owned(),
+        subject: number.to_string(),
+        label: words.to_owned(),
+        made_ns: 1,
+        words: words.to_owned(),
+    };
+    journal.list(vec![row(1, "ada brook"), row(2, "ben hall")], 2).await.unwrap();
+    journal.blank(step()).await.unwrap();
+    let reader = Reader::open(&folder.journal()).unwrap();
+    let any = ListedWanted::default();
+    let search = |word: &str| reader.searched(&[word.to_owned()], &any, 9).unwrap().len();
+    assert_eq!((search("brook"), search("hall")), (0, 1));
+    let named = ListedWanted { label: Some("ada brook".to_owned()), ..any.clone() };
+    assert_eq!(reader.listed(&named, 9).unwrap(), []);
+    journal.removal_done(5).await.unwrap();
+    // Every term of the index, as the database itself lists them.
+    let conn = Connection::open(folder.journal()).unwrap();
+    conn.execute_batch("CREATE VIRTUAL TABLE temp.terms USING fts5vocab (main, found, row)").unwrap();
+    let mut terms = conn.prepare("SELECT term FROM temp.terms").unwrap();
+    let terms: Vec<String> =
+        terms.query_map([], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap();
+    assert!(terms.contains(&"hal".to_owned()), "{terms:?}");
+    assert!(terms.iter().all(|term| !"ada brook".contains(term.as_str())), "{terms:?}");
+}
+
+#[tokio::test]
 async fn what_no_removal_names_is_missed_when_it_is_gone() {
     for (through, at) in [
         (Through { samples: 1, ..THROUGH }, 2),
