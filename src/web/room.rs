@@ -42,5 +42,6 @@ pub(super) async fn temperatures(
     let read = move || facts::warmths(&Reader::open(&path)?, from_ns - holds_ns, to_ns);
     let read = tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?;
     let (readings, _) = read.map_err(unreadable)?;
+    let readings: Vec<_> = readings.into_iter().map(|reading| (reading.at_ns, reading.value)).collect();
     Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns)))
 }

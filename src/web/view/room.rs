@@ -4,7 +4,6 @@
 use super::ms;
 use crate::domain::bench::Bench;
 use crate::domain::quantity::Quantity;
-use crate::paper::facts::Warmth;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
@@ -12,6 +11,9 @@ use std::ops::Range;
 
 /// Stretches of a picture: about one for each two or three points of a wide screen.
 const STRETCHES: i64 = 480;
+
+/// One reading: wall time in nanoseconds and what was read, or that nothing is read from then on.
+pub type Reading = (i64, Option<Quantity>);
 
 /// A stretch of time and what was read in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,9 +24,9 @@ struct Stretch {
 }
 
 /// The whole picture. A reading holds until the next one, as long as the settings say; then there is none.
-pub fn picture(bench: &Bench, readings: &[Warmth], span: Range<i64>) -> Value {
+pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>) -> Value {
     let unit = bench.limits_in_force().map(|limits| limits.unit);
-    let unit = unit.or_else(|| readings.iter().find_map(|r| r.value.as_ref()).map(|q| q.unit));
+    let unit = unit.or_else(|| readings.iter().find_map(|(_, value)| value.as_ref()).map(|q| q.unit));
     let limits = bench.limits_in_force();
     let number = |value: Option<Decimal>| value.and_then(|v| v.to_f64());
     let runs = runs(readings, bench.stale_ns(), &span, |q| match unit {
@@ -44,7 +46,7 @@ pub fn picture(bench: &Bench, readings: &[Warmth], span: Range<i64>) -> Value {
 
 /// Stretches that follow each other without a gap.
 fn runs(
-    readings: &[Warmth],
+    readings: &[Reading],
     holds_ns: i64,
     span: &Range<i64>,
     value: impl Fn(&Quantity) -> Option<Decimal>,
@@ -52,21 +54,21 @@ fn runs(
     let width = ((span.end - span.start) / STRETCHES).max(1);
     let mut runs: Vec<Vec<Stretch>> = Vec::new();
     let mut last: Option<i64> = None;
-    for reading in readings {
-        let Some(read) = reading.value.as_ref().and_then(&value) else {
+    for (at_ns, reading) in readings {
+        let Some(read) = reading.as_ref().and_then(&value) else {
             last = None;
             continue;
         };
-        let goes_on = last.is_some_and(|at| reading.at_ns - at <= holds_ns);
-        last = Some(reading.at_ns);
-        if reading.at_ns < span.start {
+        let goes_on = last.is_some_and(|at| at_ns - at <= holds_ns);
+        last = Some(*at_ns);
+        if *at_ns < span.start {
             continue;
         }
         if !goes_on || runs.is_empty() {
             runs.push(Vec::new());
         }
         let Some(run) = runs.last_mut() else { continue };
-        let at_ns = span.start + (reading.at_ns - span.start) / width * width;
+        let at_ns = span.start + (at_ns - span.start) / width * width;
         match run.last_mut() {
             Some(stretch) if stretch.at_ns == at_ns => {
                 stretch.low = stretch.low.min(read);
@@ -80,18 +82,16 @@ fn runs(
 
 #[cfg(test)]
 mod test {
-    use super::{Stretch, runs};
+    use super::{Reading, Stretch, runs};
     use crate::domain::moment::{MINUTE, SECOND};
     use crate::domain::quantity::{Quantity, Unit};
-    use crate::paper::facts::Warmth;
     use rust_decimal::Decimal;
 
-    fn read(at_s: i64, celsius: &str) -> Warmth {
-        let value = Some(Quantity::new(celsius.parse().unwrap(), Unit::Celsius));
-        Warmth { at_ns: at_s * SECOND, value }
+    fn read(at_s: i64, celsius: &str) -> Reading {
+        (at_s * SECOND, Some(Quantity::new(celsius.parse().unwrap(), Unit::Celsius)))
     }
 
-    fn drawn(readings: &[Warmth]) -> Vec<Vec<Stretch>> {
+    fn drawn(readings: &[Reading]) -> Vec<Vec<Stretch>> {
         runs(readings, 30 * SECOND, &(0..480 * MINUTE), |q| Some(q.value))
     }
 
@@ -108,7 +108,7 @@ mod test {
 
     #[test]
     fn silence_and_a_probe_that_is_out_are_gaps() {
-        let out = Warmth { at_ns: 70 * SECOND, value: None };
+        let out = (70 * SECOND, None);
         let readings = [read(0, "22.0"), read(31, "22.1"), read(60, "22.2"), out, read(75, "22.3")];
         let starts: Vec<_> = drawn(&readings).iter().map(|run| run[0].at_ns / SECOND).collect();
         assert_eq!(starts, [0, 0, 60], "31 s without a word is a gap, and so is the time without a probe");
