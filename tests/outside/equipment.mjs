@@ -5,39 +5,13 @@
 //
 // The station must have the shipped kinds of equipment and no item. Writes pictures into FOLDER.
 
-import { mkdirSync } from "node:fs";
-import { createRequire } from "node:module";
-import { join } from "node:path";
+import { check, listen, withBrowser } from "./browser.mjs";
 
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder) {
-  console.error("usage: node equipment.mjs URL FOLDER");
-  process.exit(64);
-}
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-
-try {
+await withBrowser(async ({ browser, url, shot: picture }) => {
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  const page = await context.newPage();
+  const page = listen(await context.newPage(), [url]);
   page.setDefaultTimeout(20_000);
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  // The browser itself notes each refused act; the page shows its words.
-  page.on("console", (message) => message.type() === "error" && !/40[49]/.test(message.text()) && wrong.push(`console: ${message.text()}`));
-  const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  const shot = (name) => picture(page, name, { fullPage: true });
   const act = async (what) => {
     const body = JSON.stringify({ id: crypto.randomUUID(), who: "Ada Brook", do: what });
     const answer = await page.evaluate((text) => fetch("/act", { method: "POST", headers: { "content-type": "application/json" }, body: text }).then((r) => r.json()), body);
@@ -58,7 +32,7 @@ try {
     return details;
   };
 
-  await page.goto(`${url}equipment`);
+  await page.goto(`${url}/equipment`);
   await page.locator("#items .none").waitFor();
   await page.locator("#who").fill("Ada Brook");
   await page.locator("#who").dispatchEvent("change");
@@ -112,10 +86,4 @@ try {
   const small = await page.evaluate(() => [...document.querySelectorAll("main button, main select, main summary, main input:not([type=checkbox])")]
     .filter((node) => node.offsetParent && node.getBoundingClientRect().height < 44).map((node) => node.outerHTML.slice(0, 60)));
   check(small.length === 0, `every target is high enough ${small.join(" ")}`);
-} catch (error) {
-  wrong.push(error.message);
-} finally {
-  await browser.close();
-}
-for (const words of wrong) console.error(`equipment: ${words}`);
-process.exit(wrong.length ? 1 : 0);
+});
