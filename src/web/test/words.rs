@@ -66,8 +66,8 @@ fn the_pages_ask_for_words_that_are_there_and_no_word_lies_about() {
         }
         used.extend(quoted.captures_iter(&text).map(|found| found[1].to_owned()));
         for found in composed.captures_iter(&text) {
-            let begin = found.get(1).or(found.get(2)).unwrap().as_str().trim_end_matches('.');
-            begun.insert(format!("{begin}."));
+            let prefix = found.get(1).or(found.get(2)).unwrap().as_str().trim_end_matches('.');
+            begun.insert(format!("{prefix}."));
         }
     }
     assert!(missing.is_empty(), "the English file lacks: {missing:?}");

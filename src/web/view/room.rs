@@ -3,7 +3,7 @@
 
 use super::ms;
 use crate::domain::bench::Bench;
-use crate::domain::quantity::Quantity;
+use crate::domain::quantity::{Quantity, Unit};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
@@ -36,7 +36,7 @@ pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>) -> Value {
     json!({
         "fromMs": ms(span.start),
         "toMs": ms(span.end),
-        "unit": unit.map(|unit| unit.symbol()),
+        "unit": unit.map(Unit::symbol),
         "limits": limits.map(|limits| json!({ "min": number(limits.min), "max": number(limits.max) })),
         "runs": runs.iter().map(|run| run.iter().map(|s| {
             json!([ms(s.at_ns), number(Some(s.low)), number(Some(s.high))])
