@@ -39,6 +39,8 @@ struct Put<'a> {
     more: u64,
     /// In front of labels.
     label: &'a str,
+    /// By how much the round is later than the template.
+    later_ns: i64,
 }
 
 /// What one rehearsal left in its journal.
@@ -86,9 +88,11 @@ fn closed(row: ClosedFound) -> (ClosedFound, Vec<Uuid>, Text) {
     (row, parts, text)
 }
 
-fn own(id: Uuid, round: u64) -> Uuid {
-    // The journal's own pattern stays; only the part that chance made differs.
-    Uuid::from_u128(id.as_u128() ^ (u128::from(round) << 8))
+fn own(id: Uuid, put: Put) -> Uuid {
+    // The journal's own pattern stays: the part that chance made differs, and in front of it the
+    // millisecond (RFC 9562, version 7) is that of the round.
+    let later = if id.get_version_num() == 7 { i128::from(put.later_ns / 1_000_000) << 80 } else { 0 };
+    Uuid::from_u128((id.as_u128() ^ (u128::from(put.round) << 8)).wrapping_add(later.cast_unsigned()))
 }
 
 impl Text {
@@ -133,7 +137,7 @@ impl Text {
         for piece in &self.0 {
             match piece {
                 Piece::As(plain) => text.push_str(plain),
-                Piece::Id(id) => write!(text, "{}", own(*id, put.round)).unwrap(),
+                Piece::Id(id) => write!(text, "{}", own(*id, put)).unwrap(),
                 Piece::Number(n, true) => write!(text, "{:010}", n + put.more).unwrap(),
                 // Of a time the number of nanoseconds between may be below zero.
                 Piece::Number(n, false) => write!(text, "{}", n.wrapping_add(put.more)).unwrap(),
@@ -246,10 +250,10 @@ impl Template {
         let before = chain.newest_document();
         let shift = self.later(round);
         let label = if self.labelled { format!("R{round:05}-") } else { String::new() };
-        let plain = Put { round, more: 0, label: &label };
+        let plain = Put { round, more: 0, label: &label, later_ns: shift };
         let (later, numbered) = (Put { more: shift.cast_unsigned(), ..plain }, Put { more: before, ..plain });
         batch.inputs.extend(self.inputs.iter().map(|(id, [at, payload, outcome])| InputRow {
-            id: own(*id, round),
+            id: own(*id, plain),
             at: at.at(later),
             payload: payload.at(plain),
             outcome: outcome.at(plain),
@@ -276,7 +280,7 @@ impl Template {
                 continue;
             }
             batch.events.push(chain.append(NewEvent {
-                input: own(row.input, round),
+                input: own(row.input, plain),
                 kind: row.kind.clone(),
                 version: row.version,
                 chained: row.chained,
@@ -285,12 +289,12 @@ impl Template {
             }));
         }
         batch.closed.extend(self.closed.iter().map(|(row, parts, state)| ClosedRow {
-            id: own(row.id, round),
+            id: own(row.id, plain),
             label: format!("{label}{}", row.label),
             closed_ns: row.closed_ns + shift,
             seq: chain.seq(),
             state: state.at(later),
-            parts: parts.iter().map(|id| own(*id, round)).collect(),
+            parts: parts.iter().map(|id| own(*id, plain)).collect(),
         }));
     }
 }

@@ -63,8 +63,7 @@ pub(super) async fn list(
         span(day, days, &zone).ok_or_else(|| bad(format!("`day` is `{day}`, which no clock knows")))?;
     let committed = state.station.committed().borrow().clone();
     let bench = committed.shown();
-    let (gone, cut) = gone(&state, &span).await?;
-    let mut samples = gone.iter().map(Whole::read).collect::<Result<Vec<_>, _>>()?;
+    let (mut samples, cut) = gone(&state, &span).await?;
     let holds_today = day >= today;
     let here = bench.samples.values().map(|sample| Whole::at_work(&bench, sample));
     samples
@@ -106,7 +105,7 @@ fn span(day: Date, days: u8, zone: &TimeZone) -> Option<Range<i64>> {
 }
 
 /// What has left the bench and belongs to the days: it left on them, or was registered on them.
-async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<ClosedFound>, bool), Problem> {
+async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<Whole>, bool), Problem> {
     let left =
         ClosedWanted { from_ns: Some(span.start), before_ns: Some(span.end), ..ClosedWanted::default() };
     let made = ClosedWanted { ids: Some(identities(span)), ..ClosedWanted::default() };
@@ -114,14 +113,21 @@ async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<ClosedFound>, 
     let made = state.journal.closed_page(made, MOST).await.map_err(unreadable)?;
     let full = |page: &[ClosedFound]| u32::try_from(page.len()).is_ok_and(|n| n >= MOST);
     let cut = full(&left) || full(&made);
-    let registered = |row: &ClosedFound| {
-        let wall_ns = Whole::read(row).map(|whole| whole.sample.registered.moment.wall_ns);
-        wall_ns.is_ok_and(|at| span.contains(&at))
-    };
-    let made = made.into_iter().filter(registered);
-    let rows: BTreeMap<u64, ClosedFound> =
-        left.into_iter().chain(made).map(|row| (row.number, row)).collect();
-    Ok((rows.into_values().collect(), cut))
+    let mut found = BTreeMap::new();
+    for row in &left {
+        found.insert(row.number, Whole::read(row)?);
+    }
+    // What is read takes the time: each row once.
+    for row in made.iter().filter(|row| left.iter().all(|known| known.number != row.number)) {
+        match Whole::read(row) {
+            Ok(whole) if span.contains(&whole.sample.registered.moment.wall_ns) => {
+                found.insert(row.number, whole);
+            }
+            // One that cannot be read is told on the day on which it left.
+            Ok(_) | Err(_) => {}
+        }
+    }
+    Ok((found.into_values().collect(), cut))
 }
 
 /// The identities that may have been made in a span: of version 7, which begin with their
