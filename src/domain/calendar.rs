@@ -57,6 +57,14 @@ impl Calendar {
         None
     }
 
+    /// The day in which an instant lies.
+    pub fn day_of(&self, wall_ns: i64) -> Option<Date> {
+        let before = self.changes.iter().take_while(|(at, _)| *at <= wall_ns).last();
+        let offset = before.map_or(self.first, |(_, offset)| *offset);
+        let here = i128::from(wall_ns) + i128::from(offset) * i128::from(SECOND);
+        Some(TimeZone::UTC.to_datetime(Timestamp::from_nanosecond(here).ok()?).date())
+    }
+
     /// The last instant of a day.
     pub fn end_of_day(&self, date: Date) -> Option<i64> {
         self.start_of_day(date.tomorrow().ok()?)?.checked_sub(1)
@@ -105,7 +113,11 @@ mod test {
             let mut day: Date = "2024-01-01".parse().unwrap();
             while day < "2036-01-01".parse().unwrap() {
                 let expected = day.to_zoned_datetime(zone.clone()).unwrap().timestamp().as_nanosecond();
-                assert_eq!(calendar.start_of_day(day).map(i128::from), Some(expected), "{name} {day}");
+                let start = calendar.start_of_day(day);
+                assert_eq!(start.map(i128::from), Some(expected), "{name} {day}");
+                let end = calendar.end_of_day(day).unwrap();
+                assert_eq!(start.and_then(|at| calendar.day_of(at)), Some(day), "{name} {day}");
+                assert_eq!(calendar.day_of(end), Some(day), "{name} {day}");
                 day = day.tomorrow().unwrap();
             }
         }

@@ -161,7 +161,7 @@ pub fn sought(typed: &str) -> Vec<String> {
     let word = |word: &str| {
         let letters: Vec<char> = word.to_lowercase().chars().filter(|c| !c.is_control()).collect();
         let text: String = letters.iter().collect();
-        if uuid::Uuid::try_parse(&text).is_ok() {
+        if uuid::Uuid::try_parse(&text).is_ok_and(|id| id.hyphenated().to_string() == text) {
             tag(Property::Id, &text)
         } else if letters.len() < SHORTEST {
             begins_with(&letters)

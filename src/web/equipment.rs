@@ -16,10 +16,6 @@ use serde_json::{Value, json};
 const MOST: usize = 200;
 /// Documents that are looked up at once.
 const AT_ONCE: u32 = 200;
-/// A record is made at most so long after its specimen used an item: over any weekend, and long enough
-/// for whoever was away to enter the second reading.
-const MADE_AFTER_MS: i64 = 31 * 86_400_000;
-
 pub(super) async fn view(State(state): State<AppState>) -> Json<Value> {
     let committed = state.station.committed().borrow().clone();
     Json(super::view::equipment::page(&committed.bench, &state.clock.now(), &state.zone))
@@ -84,9 +80,8 @@ fn page(reader: &Reader, item: &str, between: &Between) -> Result<(Vec<Value>, O
     let mut wanted = ListedWanted {
         kind: Some(DocumentKind::Record.as_str().to_owned()),
         newest: true,
-        // A record is made after what it tells of.
+        // A record is made after what it tells of, and nobody knows how long after.
         from_ns: between.from_ms.map(ns),
-        before_ns: between.to_ms.map(|to| ns(to.saturating_add(MADE_AFTER_MS))),
         below: between.before,
         ..ListedWanted::default()
     };

@@ -62,6 +62,12 @@ const MENU: [(&str, &str, &str); 9] = [
     ("settings", "/settings", "menu.settings"),
 ];
 
+/// Keys of the words of titles and menu.
+#[cfg(test)]
+pub(super) fn words() -> impl Iterator<Item = &'static str> {
+    PAGES.iter().map(|page| page.title).chain(MENU.iter().map(|(_, _, word)| *word))
+}
+
 /// All pages.
 pub(super) fn routes() -> Router<AppState> {
     PAGES.iter().fold(Router::new(), |router, page| {

@@ -2,9 +2,11 @@
 //! rule of marks.
 
 use super::AppState;
+use super::problem::Problem;
 use crate::domain::bench::Refusal;
 use crate::domain::method::Level;
 use axum::Json;
+use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -21,7 +23,14 @@ pub(super) struct Typed {
     value: String,
 }
 
-pub(super) async fn reading(State(state): State<AppState>, Query(typed): Query<Typed>) -> Response {
+pub(super) async fn reading(
+    State(state): State<AppState>,
+    typed: Result<Query<Typed>, QueryRejection>,
+) -> Response {
+    let typed = match typed {
+        Ok(Query(typed)) => typed,
+        Err(error) => return Problem::new(StatusCode::BAD_REQUEST, error.body_text()).into_response(),
+    };
     let committed = state.station.committed().borrow().clone();
     match committed.bench.would_record(typed.specimen, typed.of, &typed.value) {
         Ok(level) => Json(json!({

@@ -2,7 +2,7 @@
 
 use super::problem::Problem;
 use super::{AppState, view};
-use crate::domain::moment::{MINUTE, SECOND};
+use crate::domain::moment::MINUTE;
 use crate::journal::{JournalError, Reader};
 use crate::paper::facts;
 use axum::Json;
@@ -36,7 +36,7 @@ pub(super) async fn temperatures(
     let committed = state.station.committed().borrow().clone();
     let to_ns = state.clock.now().wall_ns;
     let from_ns = to_ns - i64::from(hours) * 60 * MINUTE;
-    let holds_ns = i64::from(committed.bench.settings.temperature_stale_s) * SECOND;
+    let holds_ns = committed.bench.stale_ns();
     let path = state.journal.path().to_path_buf();
     let unreadable = |e: JournalError| Problem::new(StatusCode::SERVICE_UNAVAILABLE, e.to_string());
     let read = move || facts::warmths(&Reader::open(&path)?, from_ns - holds_ns, to_ns);

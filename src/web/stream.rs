@@ -90,13 +90,14 @@ async fn feed(state: &AppState, sender: &Sender) {
     let mut painted = state.shown.watch(state);
     // What a page is shown first is made for it: it must not wait for a change.
     let waiting = state.waiting(0).await;
-    if send(sender, "view", &state.view(waiting)).await.is_none() {
-        return;
-    }
+    // Counted before it is made: rather one view twice than one not at all.
     let (mut views, mut beats) = {
         let first = painted.borrow_and_update();
         (first.views, first.beats)
     };
+    if send(sender, "view", &state.view(waiting)).await.is_none() {
+        return;
+    }
     while painted.changed().await.is_ok() {
         // Room first, then what is newest: a slow page waits for a new view, not for an old one.
         let Ok(room) = sender.reserve().await else { return };

@@ -2,6 +2,7 @@
 //! same words as a module.
 
 use super::files::source;
+use crate::paper::html::escaped;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -67,10 +68,6 @@ impl Words {
         let words = serde_json::json!(*self.by_key);
         format!("export const language = \"{}\";\nexport default {words};\n", self.language)
     }
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('"', "&quot;")
 }
 
 #[cfg(test)]

@@ -37,13 +37,15 @@ await withBrowser(async ({ browser, url, shot }) => {
   check(await place.locator(".cylinder .aim").count() === 0, "no level to bring it to is drawn where none is asked for next");
   await press(page, place, "Tap done");
   await page.locator("#last button").tap();
-  await page.locator("#last b", { hasText: "Taken back" }).waitFor();
-  await page.locator("#last button").tap();
-  await page.locator("#sheet").waitFor({ state: "visible" });
+  const sheet = page.locator("#sheet");
+  await sheet.locator(".doubtful", { hasText: "tap done" }).waitFor();
+  check(await place.locator(".primary", { hasText: "Soak begins" }).isVisible(), "a touch at the foot takes nothing back: it asks");
+  await twice(page, sheet.locator(".primary"));
+  await sheet.locator(".reasons h3").waitFor();
   await shot(page, "why");
-  await page.locator("#sheet .reasons button", { hasText: "Pressed twice" }).tap();
-  await page.locator("#sheet").waitFor({ state: "hidden" });
-  check(true, "the last act was taken back, and its reason given, by touch");
+  await sheet.locator(".reasons button", { hasText: "Pressed twice" }).tap();
+  await sheet.waitFor({ state: "hidden" });
+  check(await place.locator(".primary", { hasText: "Tap done" }).isVisible(), "touched twice, one act was taken back, and its reason given");
   await press(page, place, "Tap done");
   await press(page, place, "Soak begins");
 
@@ -79,6 +81,18 @@ await withBrowser(async ({ browser, url, shot }) => {
   await shot(page, "reading");
   await page.locator("#sheet .primary").tap();
   await page.locator("#sheet h2", { hasText: "sand" }).waitFor();
+  // Sand over clay: the station asks, and the second half of a double touch is no answer.
+  await type(page, "18.5");
+  await twice(page, sheet.locator(".primary"));
+  await sheet.locator(".question:not([hidden])").waitFor();
+  await page.waitForTimeout(600);
+  check(await place.locator(".value").count() === 0 && await sheet.locator(".question").isVisible(), "a doubtful reading waits for a touch of its own");
+  for (let n = 0; n < 4; n += 1) await sheet.locator(".key").last().tap();
+  await type(page, "9.1");
+  await sheet.locator(".primary").tap();
+  await sheet.locator(".said[data-kind=refused]").waitFor();
+  check(await sheet.locator(".said").isVisible(), "why a reading is refused stands on the sheet");
+  for (let n = 0; n < 3; n += 1) await sheet.locator(".key").last().tap();
   await type(page, "13.26");
   await page.locator(".recorded b", { hasText: "3.3 in" }).waitFor();
   await page.locator("#sheet .primary").tap();
@@ -86,6 +100,7 @@ await withBrowser(async ({ browser, url, shot }) => {
   await place.locator(".value", { hasText: "42" }).waitFor();
   check(await place.locator(".cylinder .read").count() === 2, "both levels stand on the cylinder");
   check((await place.locator(".levels").textContent()).includes("clay 8.0 in"), "and in words");
+  check(await page.locator("#last button").isHidden(), "after the result nothing older is offered to be taken back");
   await shot(page, "complete");
   await place.locator(".more").tap();
   await page.locator("#sheet .notes button", { hasText: "Bumped" }).tap();
@@ -129,6 +144,13 @@ function open(page, place) {
 
 async function type(page, digits) {
   for (const digit of digits) await page.locator("#sheet .key", { hasText: digit === "." ? /^\.$/ : digit }).tap();
+}
+
+/** A finger that trembles: two touches in a tenth of a second, wherever the control is by then. */
+async function twice(page, control) {
+  const { x, y, width, height } = await control.boundingBox();
+  await page.touchscreen.tap(x + width / 2, y + height / 2);
+  await page.touchscreen.tap(x + width / 2, y + height / 2);
 }
 
 /** How long the second screen takes to show what the first one shows. */

@@ -44,8 +44,8 @@ struct Filling {
     /// When it begins, and until when it may.
     begins_ns: i64,
     closes_ns: i64,
-    /// The step whose end it follows.
-    step: usize,
+    /// The method, by its digest, and the step whose end it follows: others are shaken otherwise.
+    of: (Option<String>, usize),
 }
 
 impl Bench {
@@ -65,17 +65,19 @@ impl Bench {
             }
             let machine_ns = self.machine_after(coming);
             let holds = self.settings.shaker_holds;
+            let of = (self.method_of(coming), coming.step);
             if let (Some(ns), Some(run)) =
-                (machine_ns, filling.as_mut().filter(|run| run.takes(coming, holds)))
+                (machine_ns, filling.as_mut().filter(|run| run.takes(coming, &of, holds)))
             {
                 // It goes in with the others, for which the machine waits until its window opens.
                 let waits = (coming.opens_ns - run.begins_ns).max(0);
                 free += waits + coming.hands_ns - ns;
+                held_by = Some(coming.place);
                 *run = Filling {
                     inside: run.inside + 1,
                     begins_ns: run.begins_ns + waits,
                     closes_ns: run.closes_ns.min(coming.closes_ns),
-                    step: run.step,
+                    of,
                 };
                 continue;
             }
@@ -85,16 +87,19 @@ impl Bench {
             }
             free = begins + coming.hands_ns;
             held_by = Some(coming.place);
-            if machine_ns.is_some() {
-                filling = Some(Filling {
-                    inside: 1,
-                    begins_ns: begins,
-                    closes_ns: coming.closes_ns,
-                    step: coming.step,
-                });
-            }
+            // What is done in between closes the run before it: it could not wait any more.
+            filling = machine_ns.map(|_| Filling {
+                inside: 1,
+                begins_ns: begins,
+                closes_ns: coming.closes_ns,
+                of: (self.method_of(coming), coming.step),
+            });
         }
         all
+    }
+
+    fn method_of(&self, coming: &Coming) -> Option<String> {
+        self.specimens.get(&coming.specimen).map(|specimen| specimen.method.clone())
     }
 
     fn coming(&self, specimen: &Specimen, now: &Moment) -> Option<Coming> {
@@ -142,9 +147,9 @@ impl Bench {
 
 impl Filling {
     /// There is room in it, and a moment that both windows allow.
-    fn takes(&self, coming: &Coming, holds: u32) -> bool {
+    fn takes(&self, coming: &Coming, of: &(Option<String>, usize), holds: u32) -> bool {
         self.inside < holds
-            && self.step == coming.step
+            && self.of == *of
             && self.begins_ns.max(coming.opens_ns) <= self.closes_ns.min(coming.closes_ns)
     }
 }

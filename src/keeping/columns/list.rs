@@ -1,6 +1,6 @@
 //! The columns of both tables: one entry for each, in the order of the files. It makes the first line
-//! of the file, the description, and the cells. A new column comes at the end of its group's last
-//! part: files are read by the names, but many people count. PURE.
+//! of the file, the description, and the cells. A new column comes at the end of the list:
+//! files are read by the names, but many people count. PURE.
 
 use super::From::{At, By, Count, Each, First, Last, Local, OfResult};
 use super::{Cells, Column, Of, places};

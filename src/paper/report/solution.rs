@@ -2,6 +2,7 @@
 
 use super::{Told, say};
 use crate::paper::sheet::{Block, Cell, Table, Tone};
+use jiff::tz::TimeZone;
 use serde_json::Value;
 
 impl Told<'_> {
@@ -54,12 +55,12 @@ impl Told<'_> {
                 format!(
                     "{id}: {title}, made {}, last day {}",
                     time(stock, "made", "not known"),
-                    last_day(stock)
+                    last_day(stock, self.house.zone)
                 )
             }
             None => "–".to_owned(),
         };
-        let day = last_day(batch);
+        let day = last_day(batch, self.house.zone);
         let water = say::text(batch, "/water").map(|water| format!(", {} water", say::words(water)));
         let recipe = say::text(batch, "/recipe/title").unwrap_or("–");
         let doubts = say::list(batch, "/notInOrder").iter().map(|doubt| {
@@ -86,14 +87,10 @@ impl Told<'_> {
     }
 }
 
-/// Days of solutions end at midnight UTC, whatever the laboratory's zone: the day before that instant.
-fn last_day(batch: &Value) -> String {
+/// The day that ends with the instant at which it is no longer good, in the laboratory's zone.
+fn last_day(batch: &Value, zone: &TimeZone) -> String {
     let ends = say::text(batch, "/expires").and_then(|at| at.parse::<jiff::Timestamp>().ok());
-    let last = ends.and_then(|at| at.checked_sub(jiff::SignedDuration::from_nanos(1)).ok());
-    last.map_or_else(
-        || say::MISSING.to_owned(),
-        |at| jiff::tz::TimeZone::UTC.to_datetime(at).date().to_string(),
-    )
+    ends.map_or_else(|| say::MISSING.to_owned(), |at| zone.to_datetime(at).date().to_string())
 }
 
 /// Each batch that was drawn from (or none), how it stood, and at which steps.
@@ -122,9 +119,13 @@ mod test {
     use serde_json::json;
 
     #[test]
-    fn the_last_day_of_a_solution_is_the_one_that_ends_at_midnight_utc() {
-        assert_eq!(last_day(&json!({ "expires": "2099-07-01T00:00:00.000Z" })), "2099-06-30");
-        assert_eq!(last_day(&json!({ "expires": "2026-12-28T13:37:47.000Z" })), "2026-12-28");
-        assert_eq!(last_day(&json!({ "expires": null })), say::MISSING);
+    fn the_last_day_of_a_solution_is_the_laboratorys() {
+        let day =
+            |ends: &str, zone: &str| last_day(&json!({ "expires": ends }), &TimeZone::get(zone).unwrap());
+        // The last instant of 31 December, as documents write it, in each zone (time zone database).
+        assert_eq!(day("2027-01-01T06:59:59.999Z", "America/Denver"), "2026-12-31");
+        assert_eq!(day("2026-12-31T22:59:59.999Z", "Europe/Berlin"), "2026-12-31");
+        assert_eq!(day("2026-12-31T23:59:59.999Z", "UTC"), "2026-12-31");
+        assert_eq!(last_day(&json!({ "expires": null }), &TimeZone::UTC), say::MISSING);
     }
 }

@@ -2,6 +2,7 @@
 
 import { button, capital, find, h, keyed, mark, said, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
+import * as sound from "./sound.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
 
@@ -24,7 +25,10 @@ export function drawAlarms(section, view) {
   });
   const fresh = view.alarms.filter((a) => !spoken.has(a.occurrence) && !QUIET.has(a.state));
   for (const alarm of fresh) spoken.add(alarm.occurrence);
-  if (fresh.length) text(find("#alarm-voice"), fresh.map((a) => t("alarm.voice", a)).join(" "));
+  if (fresh.length === 0) return;
+  // On a sheet too: what lies under it is not spoken.
+  for (const voice of document.querySelectorAll("#alarm-voice, dialog > .voice")) text(voice, fresh.map((a) => t("alarm.voice", a)).join(" "));
+  sound.play("alarm");
 }
 
 function stateWords(alarm) {

@@ -1,20 +1,17 @@
 // The foot of the screen: what the shared switch means now, what the balance shows and waits for, and
 // the last act, which can be taken back.
 
-import { find, h, rebuilt, show, text } from "./dom.js";
+import { find, h, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import { weighings } from "./odd.js";
 import { close, isShown, open } from "./sheet.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
 
-/** How long a reason is asked for after an act was taken back, milliseconds. */
-const ASKED_MS = 60_000;
-
 export function drawBar(view) {
   drawFoot(find("#foot"), view.switches);
   drawScale(find("#scale"), view);
-  drawLast(find("#last"), view.places.map((p) => p.specimen).filter(Boolean));
+  drawLast(find("#last"), view.places);
 }
 
 // A switch of one place says what it means on the place; what is shared must be said here.
@@ -43,61 +40,70 @@ function drawScale(cell, view) {
   if (isShown(given) && balance.kept.length + balance.given.length === 0) close(given);
 }
 
-let takenBack = null;
+/** What stands on the bench now, by identity. */
+let standing = new Map();
 
-/** The newest act on any cylinder. */
-function drawLast(cell, specimens) {
-  const newest = specimens.filter((s) => s.undo).reduce((a, s) => (!a || s.undo.atMs > a.undo.atMs ? s : a), null);
+/**
+ * The newest act on any cylinder. The button takes nothing back: it opens a sheet that says what would be,
+ * and what it says there is what goes, whatever happens meanwhile.
+ */
+function drawLast(cell, places) {
+  const here = places.filter((p) => p.specimen && !p.specimen.fault);
+  standing = new Map(here.map(({ specimen }) => [specimen.id, specimen]));
+  const at = (specimen) => (specimen.undo ? specimen.undo.atMs : specimen.history[0]?.atMs ?? -Infinity);
+  const newest = here.reduce((a, p) => (!a || at(p.specimen) > at(a.specimen) ? p : a), null);
   const button = find("button", cell);
-  const pending = pendingReason(specimens);
-  show(button, Boolean(newest) || Boolean(pending));
-  if (pending) {
-    text(find("b", cell), t("bar.taken-back", { text: pending.correction.text }));
-    text(button, t("bar.why"));
-    button.onclick = () => askWhy(pending);
-    return;
-  }
-  text(button, t("bar.undo"));
-  const undo = newest?.undo;
-  text(find("b", cell), undo ? `${newest.label}: ${undo.text}, ${time.when(undo.atMs)}${undo.by ? `, ${undo.by}` : ""}` : t("bar.nothing"));
-  button.onclick = async () => {
-    const { id, version } = newest;
-    const what = { act: "withdraw-last", specimen: id };
-    if (undo.together.length > 0) what.together = true;
-    const answer = await act(what, { near: find(".said", cell), button, seen: version });
-    if (answer.ok) takenBack = { specimen: id, atMs: time.wallNow() };
-  };
+  // A specimen with its result is corrected, not taken back: then nothing older is offered in its place.
+  const last = newest && (newest.specimen.undo ?? newest.specimen.history[0]);
+  text(find("b", cell), last ? `${newest.specimen.label}: ${last.text}, ${time.when(last.atMs)}${last.by ? `, ${last.by}` : ""}` : t("bar.nothing"));
+  show(button, Boolean(newest?.specimen.undo));
+  button.onclick = () => openUndo(newest);
 }
 
-/** What was taken back here a moment ago and has no reason yet. */
-function pendingReason(specimens) {
-  if (!takenBack || time.wallNow() - takenBack.atMs > ASKED_MS) return null;
-  const specimen = specimens.find((s) => s.id === takenBack.specimen);
-  const correction = specimen?.corrections.filter((c) => c.reason === null).at(-1);
-  return correction ? { specimen, correction } : null;
-}
-
-function askWhy({ specimen, correction }) {
+/** Asks before an act is taken back, and for the reason afterwards. */
+function openUndo({ place, specimen: { id, label, version, undo } }) {
   const near = h("p", { class: "said" });
-  const field = h("input", { name: "reason", maxLength: 200, autocomplete: "off" });
+  const others = [...standing.values()].filter((s) => undo.together.includes(s.label)).map((s) => s.id);
+  const take = (words, ids) => {
+    const button = h("button", { type: "button", class: "act primary" }, words);
+    button.addEventListener("click", async () => {
+      if (button.hasAttribute("aria-busy")) return;
+      const answer = await act({ act: "withdraw-last", specimen: id, ...(ids.length > 1 ? { together: true } : {}) }, { near, button, seen: version });
+      if (answer.ok) node.replaceChildren(near, ...reasons(ids, near, node));
+    });
+    return button;
+  };
+  const all = [id, ...others];
+  const labels = [label, ...undo.together].join(", ");
+  const node = h("div", { class: "reasons" },
+    h("p", { class: "doubtful" }, t("bar.would", { text: undo.text, time: time.when(undo.atMs), by: undo.by || t("bar.by-switch") })),
+    others.length > 0 && take(t("bar.undo-all", { labels }), all),
+    take(t(others.length > 0 ? "bar.undo-only" : "bar.undo-one", { label }), [id]), near);
+  open({ title: labels, number: place, node });
+}
+
+/** What is asked once something was taken back: a touch gives the reason to each cylinder concerned. */
+function reasons(ids, near, node) {
   const give = async (reason, button) => {
-    const what = { act: "give-reason", specimen: specimen.id, correction: correction.id, reason };
-    const answer = await act(what, { near, button });
-    if (answer.ok) {
-      takenBack = null;
-      close(node);
+    if (button.hasAttribute("aria-busy")) return;
+    const pending = ids.map((id) => [id, standing.get(id)?.corrections.findLast((c) => c.reason === null)]).filter(([, c]) => c);
+    let ok = pending.length > 0;
+    for (const [id, correction] of pending) {
+      const answer = await act({ act: "give-reason", specimen: id, correction: correction.id, reason }, { near, button });
+      ok = ok && answer.ok;
     }
+    if (ok) close(node);
   };
   const usual = ["early", "other-cylinder", "twice", "trial"].map((key) => {
     const button = h("button", { type: "button", class: "act" }, t(`why.${key}`));
     button.addEventListener("click", () => give(t(`why.${key}`), button));
     return button;
   });
+  const field = sentence();
   const form = h("form", { class: "form" }, h("label", {}, t("why.words"), field), h("button", { class: "act" }, t("why.give")));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     give(field.value.trim(), find("button", form));
   });
-  const node = h("div", { class: "reasons" }, h("p", {}, correction.text), h("div", { class: "acts" }, ...usual), form, h("p", { class: "quiet" }, t("why.later")), near);
-  open({ title: t("why.title"), node });
+  return [h("h3", {}, t("why.title")), h("div", { class: "acts" }, ...usual), form, h("p", { class: "quiet" }, t("why.later"))];
 }

@@ -8,6 +8,8 @@ import { named, t } from "./words.js";
 
 /** Half a day: a time of day means the pass that lies nearest to what it corrects. */
 const NEAR_MS = 43_200_000;
+/** A question that has just come takes no answer, milliseconds. */
+const SETTLE_MS = 800;
 
 const reasonField = () => h("label", {}, t("correct.why"), sentence());
 
@@ -32,6 +34,7 @@ export function correctPanel(said, done = () => {}) {
   const node = h("div", { class: "correct" }, times, levels, made, past);
   let shown = null;
   let asked = "";
+  let askedAt = -Infinity;
 
   const send = async (what, form, extra = {}) => {
     const answer = await act(what, { near: said, button: find("button", form), seen: shown.version, ...extra });
@@ -60,8 +63,11 @@ export function correctPanel(said, done = () => {}) {
     const [of, value] = [levels.elements.of.value, levels.elements.value.value];
     // The same digits again after a question confirm it.
     const confirmed = asked === `${shown.id} ${of} ${value}`;
+    // The second half of a double tap must not answer a question that nobody has read.
+    if (confirmed && performance.now() - askedAt < SETTLE_MS) return;
     const answer = await send({ act: "correct-reading", specimen: shown.id, of, value, confirmed, reason: why(levels) }, levels);
     asked = answer.refusal?.refused === "confirm" ? `${shown.id} ${of} ${value}` : "";
+    askedAt = performance.now();
   };
 
   const pending = (c) => {

@@ -11,6 +11,8 @@ const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "back"];
 const LONGEST = 8;
 /** Between the last key and the question to the station, milliseconds. */
 const TYPING_MS = 120;
+/** A question that has just come takes no answer, milliseconds. */
+const SETTLE_MS = 800;
 
 /** What the digits mean, in a sentence. */
 export function meaning(of, readings) {
@@ -42,6 +44,7 @@ export function entryPanel(said) {
     h("div", { class: "tell" }, sense, h("div", { class: "level" }, digits, unit), recorded, question, send),
     h("div", { class: "keys" }, ...keys));
   const panel = { node, specimen: null, of: null, asked: false };
+  let askedAt = -Infinity;
   let would = null;
   let typing = null;
 
@@ -91,6 +94,8 @@ export function entryPanel(said) {
   node.addEventListener("submit", async (event) => {
     event.preventDefault();
     if (!digits.value) return digits.focus();
+    // The second half of a double tap must not answer a question that nobody has read.
+    if (send.hasAttribute("aria-busy") || performance.now() - askedAt < SETTLE_MS) return undefined;
     const { id, version } = panel.specimen;
     const what = { act: "enter-reading", specimen: id, of: panel.of, value: digits.value, confirmed: panel.asked };
     const answer = await act(what, { near: said, button: send, seen: version });
@@ -100,6 +105,7 @@ export function entryPanel(said) {
       panel.asked = false;
     } else if (answer.refusal?.refused === "confirm") {
       panel.asked = true;
+      askedAt = performance.now();
       text(question, answer.refusal.question);
       text(said, "");
     }
@@ -113,6 +119,8 @@ export function entryPanel(said) {
   /** Brings the panel in line with the specimen; `of`: the level that is asked for, or null. */
   panel.update = (specimen, of, number) => {
     const other = panel.specimen?.id !== specimen?.id || panel.of !== of;
+    // Somebody else has acted on it: what was asked is no longer the question.
+    if (panel.specimen?.version !== specimen?.version) panel.asked = false;
     if (other) {
       digits.value = "";
       would = null;
@@ -130,8 +138,9 @@ export function entryPanel(said) {
     return undefined;
   };
   panel.open = () => {
-    node.append(said);
     open({ title: title(), number: place, node, closed: () => panel.closed?.() });
+    // After what lay there before has taken its own words away.
+    node.append(said);
     digits.focus();
   };
   return panel;

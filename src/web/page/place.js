@@ -48,8 +48,8 @@ export function makePlace({ place }) {
   const back = () => find(".free", card).before(said);
   card.entry.closed = back;
   more.addEventListener("click", () => {
-    card.rest.prepend(said);
     sheet.open({ title: card.specimen?.label ?? "", number: place, node: card.rest, closed: back });
+    card.rest.prepend(said);
   });
   return card;
 }

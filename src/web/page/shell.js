@@ -84,6 +84,7 @@ function solution(probe) {
 function equipment(seen) {
   const item = find("#menu-equipment");
   show(item, Boolean(seen));
+  warn("equipment", Boolean(seen) && seen.notInOrder > 0);
   if (!seen) return;
   const open = seen.daily.filter((d) => !d.made).length;
   const words = seen.checking ? t("equipment.checking", { item: seen.checking.item }) : seen.notInOrder > 0 ? count("equipment.not-in-order", seen.notInOrder)
@@ -95,21 +96,36 @@ function equipment(seen) {
 function solutions(seen) {
   const item = find("#menu-solutions");
   show(item, Boolean(seen));
-  if (!seen) return;
-  const bottle = seen.inUse.find((b) => b.kind === "working");
+  const bottle = seen?.inUse.find((b) => b.kind === "working");
   const bad = bottle && !["good", "due-soon"].includes(bottle.state);
+  warn("solutions", Boolean(seen) && (!bottle || bad));
+  if (!seen) return;
   const words = seen.weighing ? t("bottle.weighing", { batch: seen.weighing.batch }) : !bottle ? t("bottle.none")
     : bad ? `▲ ${bottle.id} ${bottle.stateText}` : bottle.state === "due-soon" ? t("bottle.due-soon", { batch: bottle.id })
     : bottle.cylinders !== null && bottle.cylinders < 2 ? t("bottle.nearly-empty", { batch: bottle.id }) : `● ${bottle.id}`;
   text(item, `${t("menu.solutions")}: ${words}`);
 }
 
+/** What the folded menu hides and somebody must see. */
+const warnings = { equipment: false, solutions: false };
+
+function warn(what, yes) {
+  warnings[what] = yes;
+  const some = Object.values(warnings).some(Boolean);
+  const button = find("#menu-button");
+  text(button, some ? `▲ ${t("menu.button")}` : t("menu.button"));
+  mark(button, "warn", some ? "yes" : null);
+}
+
 function connection(fresh, everHeard) {
-  const lost = find("#lost");
   document.body.classList.toggle("is-lost", !fresh);
-  show(lost, !fresh);
   const now = time.wallNow();
-  text(lost, fresh ? "" : everHeard && now !== null ? t("strip.lost-since", { time: time.clock(now) }) : t("strip.lost"));
+  const words = fresh ? "" : everHeard && now !== null ? t("strip.lost-since", { time: time.clock(now) }) : t("strip.lost");
+  // On a sheet too: it lies over everything else.
+  for (const strip of document.querySelectorAll("#lost, dialog > .lost")) {
+    show(strip, !fresh);
+    text(strip, words);
+  }
   text(find("#connected"), fresh ? t("fact.connected") : t("fact.lost"));
   mark(find("#connection"), "state", fresh ? null : "bad");
 }

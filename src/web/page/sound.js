@@ -53,9 +53,11 @@ export function button() {
     draw();
     if (on) play("due");
   });
-  // What was asked for on an earlier day is asked for again: the first touch of anything gives leave.
-  addEventListener("pointerdown", () => wanted() && allow().then(draw), { once: true });
-  document.querySelector("#who")?.addEventListener("change", draw);
+  // What was asked for on an earlier day is asked for again: the next touch of anything gives leave.
+  addEventListener("click", (event) => {
+    if (!pressed.contains(event.target) && wanted() && !isOn()) allow().then(draw);
+  }, { capture: true });
+  for (const type of ["change", "chosen"]) document.querySelector("#who")?.addEventListener(type, draw);
   draw();
   return pressed;
 }

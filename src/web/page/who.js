@@ -65,7 +65,8 @@ function draw(field) {
   const names = people.on.map((p) => p.name);
   const came = people.on.find((p) => p.id === wanted);
   if (came) wanted = null;
-  const kept = names.includes(field.value) ? field.value : names.length === 1 ? names[0] : "";
+  // Nobody slips into the place of somebody whose sign-on has ended: whoever acts next says who it is.
+  const kept = names.includes(field.value) ? field.value : field.value === "" && names.length === 1 ? names[0] : "";
   const now = came ? came.name : kept;
   options(made.elements.on, [["", names.length ? t("sign.choose") : t("sign.nobody")], ...names.map((name) => [name, name])]);
   if (made.elements.on.value !== now) made.elements.on.value = now;
@@ -76,6 +77,7 @@ function draw(field) {
 
 function choose(field, name) {
   field.value = name;
+  field.dispatchEvent(new Event("chosen"));
   mark(made, "nobody", name === "" ? "yes" : null);
   try {
     localStorage.setItem("who", name);

@@ -11,7 +11,8 @@ use crate::domain::specimen::{Marked, ReadingTaken, judge};
 use uuid::Uuid;
 
 impl Bench {
-    /// What a level would be recorded as, with the foot in use. Nothing is changed by asking.
+    /// What a level would be recorded as, with the foot in use; whether it is its turn is not asked.
+    /// Nothing is changed by asking.
     ///
     /// # Errors
     /// Why it would be refused, for the person who typed it.

@@ -350,7 +350,7 @@ impl Deciding<'_> {
         };
         let until = expires_wall_ns.map_or_else(
             || "no last day is known".to_owned(),
-            |end| format!("good until {}", crate::domain::report::time(end)),
+            |end| format!("good until {}", day_text(&self.bench.calendar, end)),
         );
         let state = if doubts.is_empty() { "made" } else { "made, but not in order" };
         let finished = Finished { marked, made_wall_ns: Some(made), expires_wall_ns, expires_by };
@@ -526,7 +526,7 @@ fn expiry(
     match (by_recipe, expires) {
         (Some(end), None) => Ok((Some(end), recipe.shelf_life_ns.source.clone())),
         (Some(end), Some(day)) if calendar.start_of_day(day).is_none_or(|begin| begin > end) => {
-            let last = crate::domain::report::time(end);
+            let last = day_text(calendar, end);
             field(
                 "expires",
                 format!("its recipe lets it keep until {last}: state that day or an earlier one"),
@@ -535,6 +535,11 @@ fn expiry(
         (Some(end), Some(day)) => Ok((Some(end.min(day_end(calendar, day)?)), "as stated".to_owned())),
         (None, expires) => stated(calendar, expires),
     }
+}
+
+/// The laboratory's day in which something ends.
+fn day_text(calendar: &Calendar, end_ns: i64) -> String {
+    calendar.day_of(end_ns).map_or_else(|| crate::domain::report::time(end_ns), |day| day.to_string())
 }
 
 fn stated(calendar: &Calendar, expires: Option<Date>) -> Result<(Option<i64>, String), Refusal> {

@@ -58,6 +58,29 @@ fn cylinders_that_share_a_run_of_the_shaker_need_hands_for_less() {
 }
 
 #[test]
+fn a_shared_run_is_not_put_off_across_a_reading() {
+    let mut story = Story::with(|started| started.bench.shaker_holds = 2);
+    let settled = story.sample("S-9", 1);
+    let settled = story.specimen(settled, 9 - 1);
+    for (step, edge, s) in [
+        ("first fill", Edge::Done, 0.0),
+        ("soak", Edge::Begin, 0.0),
+        ("shake", Edge::Begin, 600.0),
+        ("shake", Edge::End, 645.0),
+        ("irrigate", Edge::End, 700.0),
+    ] {
+        story.to(s).mark(settled, step, edge);
+    }
+    // Read from 1885 s to 1915 s; the soaks end from 1695 to 1815 s and from 1805 to 1925 s.
+    soak(&mut story, 1, 1155.0);
+    soak(&mut story, 2, 1265.0);
+    let clashes: Vec<_> = ahead(&story).iter().map(|c| (c.place, c.clash)).collect();
+    // The first is done at 1890 s, the reading at 1950 s. Waiting for the second would have cost the
+    // reading, and after it the second is too late.
+    assert_eq!(clashes, [(1, None), (8, None), (2, Some(8))]);
+}
+
+#[test]
 fn what_is_being_irrigated_holds_the_hands_that_a_reading_needs() {
     let mut story = Story::new();
     let (first, second) = (story.sample("S-1", 1), story.sample("S-2", 1));
