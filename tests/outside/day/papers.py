@@ -80,7 +80,7 @@ def expected(sample):
     for item in ("BAL-1", "FOOT-1", "SHK-1"):
         yield "equipment", item
     yield "bottle", "W-1"
-    yield "stock, its last day", "last day 2099-06-30"
+    yield "stock, its last day", "last day 2031-06-30"
     decision, who, why = sample.decisions[-1]
     yield "who decided", f"authorised by {who}" if decision == "approved" else f"Returned by {who}: {why}"
 

@@ -164,7 +164,7 @@ class Day:
         for step in ("dissolve", "cool", "filter", "mix"):
             self.solution(BEN, what="step-done", batch="ST-1", step=step)
         self.state("ST-1", "make up", "2.5", "L")
-        self.solution(BEN, what="finish", batch="ST-1", expires="2099-06-30")
+        self.solution(BEN, what="finish", batch="ST-1", expires="2031-06-30")
         self.solution(BEN, what="begin", batch="W-1", recipe="t176-working", volume="3.8", unit="L", water="distilled", stock="ST-1")
         self.batches["W-1"] = ("t176-working", "3.8")
         self.state("W-1", "stock", "85", "mL")
