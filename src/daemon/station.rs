@@ -30,7 +30,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-pub use fold::{FoldError, fold, fold_readable};
+pub use fold::{FoldError, fold, fold_readable, stored_event};
 
 /// Inputs that may wait in front of the loop; beyond, their senders wait.
 const QUEUE: usize = 1024;

@@ -3,7 +3,7 @@
 use crate::domain::bench::{Bench, Event};
 use crate::domain::moment::Moment;
 use crate::journal::stored::{Stored, StoredError, upcast};
-use crate::journal::{Journal, JournalError, Restored};
+use crate::journal::{EventRow, Journal, JournalError, Restored};
 
 /// The journal holds what this program cannot read.
 #[derive(Debug, thiserror::Error)]
@@ -61,25 +61,32 @@ pub fn fold(restored: &Restored) -> Result<Bench, FoldError> {
     for row in &restored.events_after {
         // A sample whose payload retention has blanked is older than any snapshot that counts.
         let Some(payload) = &row.payload else { continue };
-        let unreadable = |e: serde_json::Error| FoldError::Event {
-            seq: row.seq,
-            kind: row.kind.clone(),
-            why: e.to_string(),
-        };
-        let event: Event = if Stored::newest(&row.kind).version == row.version {
-            serde_json::from_str(payload).map_err(unreadable)?
-        } else {
-            let value = serde_json::from_str(payload).map_err(unreadable)?;
-            let (_, value) = upcast(&row.kind, row.version, value)
-                .map_err(|source| FoldError::Stored { seq: row.seq, source })?;
-            // By way of its text: a second reader of every kind of event would cost the memory of a
-            // quarter of a megabyte of code.
-            serde_json::from_str(&value.to_string()).map_err(unreadable)?
-        };
-        let moment: Moment = serde_json::from_str(&row.moment).map_err(unreadable)?;
+        let event = stored_event(row, payload)?;
+        let moment: Moment = serde_json::from_str(&row.moment).map_err(|e| unreadable(row, &e))?;
         bench.apply(&event, &moment);
     }
     Ok(bench)
+}
+
+/// Reads a stored event, whatever program version wrote it.
+///
+/// # Errors
+/// [`FoldError::Event`] where the payload is not of its kind's shape, [`FoldError::Stored`] where a
+/// newer program wrote it.
+pub fn stored_event(row: &EventRow, payload: &str) -> Result<Event, FoldError> {
+    if Stored::newest(&row.kind).version == row.version {
+        return serde_json::from_str(payload).map_err(|e| unreadable(row, &e));
+    }
+    let value = serde_json::from_str(payload).map_err(|e| unreadable(row, &e))?;
+    let (_, value) =
+        upcast(&row.kind, row.version, value).map_err(|source| FoldError::Stored { seq: row.seq, source })?;
+    // By way of its text: a second reader of every kind of event would cost the memory of a quarter
+    // of a megabyte of code.
+    serde_json::from_str(&value.to_string()).map_err(|e| unreadable(row, &e))
+}
+
+fn unreadable(row: &EventRow, error: &serde_json::Error) -> FoldError {
+    FoldError::Event { seq: row.seq, kind: row.kind.clone(), why: error.to_string() }
 }
 
 /// Folds the state, with what it was folded from. A stored state of another program version may
