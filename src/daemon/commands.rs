@@ -17,8 +17,16 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 use tracing_subscriber::EnvFilter;
 
+/// Which files of instrument shapes are read.
+enum Shapes {
+    /// All: whoever checks wants to know of each fault.
+    All,
+    /// Those that the settings name.
+    Named,
+}
+
 /// Everything that settings lead to, or everything that is wrong with it.
-fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
+fn parts(args: &SettingsArgs, wanted: Shapes) -> Result<Parts, (Exit, Vec<String>)> {
     let wrong = |faults: Vec<String>| (Exit::Config, faults);
     let file = settings_file(&args.settings);
     let settings = settings::load(Some(&file), settings::process_environment())
@@ -31,7 +39,14 @@ fn parts(args: &SettingsArgs) -> Result<Parts, (Exit, Vec<String>)> {
     if !methods.is_empty() {
         faults.extend(settings::check_methods(&settings, &methods).iter().map(ToString::to_string));
     }
-    let shapes = shapes::shapes_in(&settings.station.shapes).unwrap_or_else(|found| {
+    let shapes = match wanted {
+        Shapes::All => shapes::shapes_in(&settings.station.shapes),
+        Shapes::Named => {
+            let names: Vec<&str> = settings.instruments.values().map(|i| i.shape.as_str()).collect();
+            shapes::shapes_named(&settings.station.shapes, &names)
+        }
+    };
+    let shapes = shapes.unwrap_or_else(|found| {
         faults.extend(found.to_string().lines().map(str::to_owned));
         std::collections::BTreeMap::new()
     });
@@ -96,7 +111,7 @@ pub(super) fn tell(faults: &[String]) {
 
 /// Checks settings, methods and shapes without starting anything.
 pub(super) fn check(args: &SettingsArgs) -> Exit {
-    match parts(args) {
+    match parts(args, Shapes::All) {
         Ok(parts) => {
             println!(
                 "{}: settings are sound; {} methods, {} instruments, {} triggers",
@@ -118,7 +133,7 @@ pub(super) fn check(args: &SettingsArgs) -> Exit {
 /// Runs the station until it is told to stop.
 pub(super) fn run(args: &SettingsArgs) -> Exit {
     log_to_stderr("info");
-    let parts = match parts(args) {
+    let parts = match parts(args, Shapes::Named) {
         Ok(parts) => parts,
         Err((exit, faults)) => {
             tell(&faults);

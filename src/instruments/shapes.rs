@@ -29,11 +29,29 @@ fn listed(faults: &[ShapeFault]) -> String {
 /// # Errors
 /// A folder or file that cannot be read, or all faults of all files.
 pub fn shapes_in(folder: &Path) -> Result<BTreeMap<String, AnyShape>, ShapesError> {
+    shapes_that(folder, |_| true)
+}
+
+/// Reads the shapes of these names only: a station that starts has no use for the others, and a
+/// fault in a file that nothing names stops no bench.
+///
+/// # Errors
+/// See [`shapes_in`]. A name without a file is simply absent.
+pub fn shapes_named(folder: &Path, names: &[&str]) -> Result<BTreeMap<String, AnyShape>, ShapesError> {
+    shapes_that(folder, |path| {
+        path.file_stem().is_some_and(|stem| names.iter().any(|name| stem == std::ffi::OsStr::new(name)))
+    })
+}
+
+fn shapes_that(
+    folder: &Path,
+    wanted: impl Fn(&Path) -> bool,
+) -> Result<BTreeMap<String, AnyShape>, ShapesError> {
     let unreadable = |path: &Path, source| ShapesError::Unreadable { path: path.to_owned(), source };
     let mut files = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(|error| unreadable(folder, error))? {
         let path = entry.map_err(|error| unreadable(folder, error))?.path();
-        if path.extension().is_some_and(|extension| extension == "toml") {
+        if path.extension().is_some_and(|extension| extension == "toml") && wanted(&path) {
             files.push(path);
         }
     }

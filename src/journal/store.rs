@@ -28,6 +28,8 @@ use uuid::Uuid;
 const CHECKPOINT_PAGES: u32 = 900;
 /// Commits after which the log is folded into the file in the next quiet moment.
 const FOLD_AFTER: u32 = 64;
+/// Commits after which it is folded also where no quiet moment comes.
+const FOLD_AT_LAST: u32 = 96;
 
 /// What an opening needs from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -54,8 +56,9 @@ pub(super) struct Store {
     faults: Box<dyn Faults>,
     /// The log's room on the disk was laid out.
     laid_out: bool,
-    /// Commits since the log was last folded into the file in a quiet moment.
+    /// Commits since a folding of the log was last ordered.
     unfolded: u32,
+    folding: log::Folding,
     _lock: Lock,
 }
 
@@ -93,6 +96,7 @@ impl Store {
             faults,
             laid_out: false,
             unfolded: 0,
+            folding: log::Folding::default(),
             _lock: lock,
         };
         Ok((store, restored))
@@ -140,6 +144,9 @@ impl Store {
         self.chain = chain;
         self.acks.stored(ack.map_or(0, |(number, _)| number), self.taken);
         self.unfolded = self.unfolded.saturating_add(1);
+        if self.unfolded >= FOLD_AT_LAST {
+            self.fold();
+        }
         Ok(())
     }
 
@@ -286,6 +293,7 @@ impl Store {
     /// Writes the file anew without the room that nothing uses. It needs as much free room as the
     /// file is large, twice.
     pub(super) fn shrink(&mut self) -> Result<(), JournalError> {
+        self.folding.end();
         self.conn
             .execute_batch("VACUUM; PRAGMA wal_checkpoint(TRUNCATE);")
             .map_err(|e| JournalError::database(&self.path, "made smaller", &e))
@@ -296,7 +304,7 @@ impl Store {
         !self.laid_out && self.unfolded > 0 || self.unfolded >= FOLD_AFTER
     }
 
-    /// Lays out the log's room, once, and folds the log into the file. Where either fails, the
+    /// Lays out the log's room, once, and has the log folded into the file. Where either fails, the
     /// journal is slower and nothing else: what was committed is in the log.
     pub(super) fn care_for_log(&mut self) {
         if !self.laid_out {
@@ -306,16 +314,25 @@ impl Store {
             }
         }
         if self.unfolded >= FOLD_AFTER {
-            self.unfolded = 0;
-            if let Err(error) = self.conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())) {
-                tracing::debug!(%error, path = %self.path.display(), "the log was not folded");
-            }
+            self.fold();
         }
+    }
+
+    fn fold(&mut self) {
+        self.unfolded = 0;
+        self.folding.wanted(&self.path);
+    }
+
+    /// Waits until the log is folded as far as that was ordered.
+    #[cfg(test)]
+    pub(super) fn wait_for_folding(&mut self) {
+        self.folding.end();
     }
 
     /// Stores what waits, folds the write-ahead log into the file and closes it.
     pub(super) fn close(mut self) -> Result<(), JournalError> {
         let stored = self.flush_acks();
+        self.folding.end();
         let Self { path, conn, .. } = self;
         // A reader may keep the log from being folded: everything is in it all the same.
         if let Err(error) = conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {

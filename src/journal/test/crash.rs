@@ -90,6 +90,7 @@ fn room_laid_out_for_the_log_changes_nothing_of_what_a_crash_leaves() {
         store.commit(press(&mut chain, number)).unwrap();
         if store.log_wants_care() {
             store.care_for_log();
+            store.wait_for_folding();
             whole(&chain);
         }
     }
