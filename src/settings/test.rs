@@ -360,6 +360,7 @@ fn the_password_must_be_readable_and_there() {
         protocol: model::Protocol::Five,
         resend_minutes: 30,
         tls: None,
+        follow: Vec::new(),
         consumers: BTreeMap::new(),
     };
     fs::write(scratch.0.join("good"), "secret\n").unwrap();
