@@ -194,20 +194,16 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
     let now = clock.now();
-    let mut facts = started(&settings, methods, equipment, recipes, rehearsal);
-    // The settings were checked: this machine knows the zone.
-    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
-    facts.calendar = Calendar::around(&zone, now.wall_ns);
+    let facts = started(&settings, methods, equipment, recipes, rehearsal, now.wall_ns);
     handle.ask(What::Started(Box::new(facts)), now).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
     let live = instruments(&settings, &shapes, &clock, &handle, &ends, &mut adapters)?;
     switches(&settings, &clock, &handle, &ends, &mut adapters);
     let mut relay = JoinSet::new();
-    let mut followed = None;
+    let followed = link.as_ref().and_then(|link| follow(&settings, link, &clock, &ends, &mut adapters));
     if let Some(link) = link {
         let outbox = JournalOutbox::new(journal.clone(), clock.clone());
-        followed = settings.network.as_ref().and_then(|n| follow(n, &link, &clock, &ends, &mut adapters));
         let retained = retained(&handle, &journal, journal_id, (clock.clone(), running_clock), &mut relay);
         let replays = replays(&handle, &mut relay);
         network(
@@ -275,7 +271,10 @@ fn started(
     equipment: Vec<Kind>,
     recipes: Vec<Recipe>,
     rehearsal: bool,
+    now_ns: i64,
 ) -> Started {
+    // The settings were checked: this machine knows the zone.
+    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),
@@ -291,7 +290,7 @@ fn started(
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
         recipes,
-        calendar: Calendar::default(),
+        calendar: Calendar::around(&zone, now_ns),
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),
@@ -431,13 +430,13 @@ fn retained(
 
 /// Listens to other stations, where the settings name any.
 fn follow(
-    network: &Network,
+    settings: &Settings,
     link: &Link,
     clock: &Arc<dyn Clock>,
     ends: &Ends,
     tasks: &mut JoinSet<()>,
 ) -> Option<watch::Receiver<Arc<Following>>> {
-    let stations = network.follow.clone();
+    let stations = settings.network.as_ref()?.follow.clone();
     if stations.is_empty() {
         return None;
     }

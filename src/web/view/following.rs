@@ -2,7 +2,9 @@
 
 use super::ms;
 use crate::domain::moment::Moment;
-use crate::domain::overview::{AtWork, Followed, Following, Heard, Limits, SILENT_NS, Temperature, wall_ns};
+use crate::domain::overview::{
+    AtWork, Followed, Following, Heard, Limits, SILENT_NS, Stand, Temperature, wall_ns,
+};
 use crate::domain::quantity::Unit;
 use crate::domain::units::Units;
 use serde_json::{Value, json};
@@ -24,16 +26,17 @@ pub fn stations(following: &Following, now: &Moment, units: &Units) -> Value {
 }
 
 fn station(id: &str, one: &Followed, now: &Moment, units: &Units) -> Value {
+    let stand = one.stand(now);
     json!({
         "id": id,
-        "stand": one.stand(now),
+        "stand": stand,
         "presence": one.presence,
         "refused": one.refused,
-        "said": one.last.as_ref().map(|heard| said(heard, now, units)),
+        "said": one.last.as_ref().map(|heard| said(heard, stand == Stand::Fresh, now, units)),
     })
 }
 
-fn said(heard: &Heard, now: &Moment, units: &Units) -> Value {
+fn said(heard: &Heard, fresh: bool, now: &Moment, units: &Units) -> Value {
     let told = &heard.overview;
     let at = wall_ns(&told.at).unwrap_or(heard.arrived.wall_ns);
     let age = now.since(&heard.arrived).ns;
@@ -43,8 +46,8 @@ fn said(heard: &Heard, now: &Moment, units: &Units) -> Value {
     } else {
         (Some(ms(age)), Some(ms(at.saturating_sub(heard.arrived.wall_ns))))
     };
-    // Once it is not current any more, nothing runs on.
-    let gone = if told.clock_runs && !heard.kept { age.min(SILENT_NS) } else { 0 };
+    // What is not current any more stands as it was stated.
+    let gone = if told.clock_runs && fresh { age } else { 0 };
     json!({
         "title": told.title,
         "rehearsal": told.rehearsal,
@@ -135,7 +138,7 @@ mod test {
             (&json!("fresh"), json!(115_000), json!(5000))
         );
         let silent = stations(&following, &at(7 * SECOND), &AS_READ);
-        assert_eq!(of(&silent), (&json!("silent"), json!(114_000), json!(7000)));
+        assert_eq!(of(&silent), (&json!("silent"), json!(120_000), json!(7000)));
     }
 
     #[test]

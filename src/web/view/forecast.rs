@@ -228,7 +228,12 @@ fn as_good(fits: &impl Fn(f64) -> Option<Curve>, best: Curve) -> (Vec<Curve>, bo
 }
 
 /// The last curve that fits between two places of the grid of which one fits.
-fn edge(fits: &impl Fn(f64) -> Option<Curve>, mut low: f64, mut high: f64, upper_fits: bool) -> Option<Curve> {
+fn edge(
+    fits: &impl Fn(f64) -> Option<Curve>,
+    mut low: f64,
+    mut high: f64,
+    upper_fits: bool,
+) -> Option<Curve> {
     for _ in 0..REFINE / 2 {
         let middle = f64::midpoint(low, high);
         if fits(on_grid(middle)).is_some() == upper_fits {

@@ -10,7 +10,8 @@ struct Case {
 }
 
 fn case(name: &str) -> Case {
-    let vectors: Value = serde_json::from_str(include_str!("../../../tests/data/forecast_vectors.json")).unwrap();
+    let vectors: Value =
+        serde_json::from_str(include_str!("../../../tests/data/forecast_vectors.json")).unwrap();
     let all = vectors["newton"].as_array().unwrap().iter().find(|case| case["name"] == name).unwrap().clone();
     let numbers = |key: &str| -> Vec<f64> {
         all[key].as_array().unwrap().iter().map(|number| number.as_f64().unwrap()).collect()
@@ -81,10 +82,14 @@ fn the_band_holds_the_true_curve_and_widens() {
     for name in ["noise_free_warming", "never_leaves"] {
         let case = case(name);
         let found = case.forecast();
-        let truth = Curve { a: case.number("/truth/a"), b: case.number("/truth/b"), k: case.number("/truth/k") };
+        let truth =
+            Curve { a: case.number("/truth/a"), b: case.number("/truth/b"), k: case.number("/truth/k") };
         for point in &found.band {
             let true_value = truth.at(case.span() + point.ahead);
-            assert!(point.low <= true_value && true_value <= point.high, "{name}: {point:?} beside {true_value}");
+            assert!(
+                point.low <= true_value && true_value <= point.high,
+                "{name}: {point:?} beside {true_value}"
+            );
         }
         let width = |point: &Point| point.high - point.low;
         let (first, last) = (found.band.first().unwrap(), found.band.last().unwrap());

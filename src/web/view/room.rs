@@ -64,13 +64,18 @@ fn ahead(bench: &Bench, readings: &[Reading], now_ns: i64, unit: Option<Unit>) -
         value.value.to_f64()
     };
     match forecast(&record, in_celsius(limits.min), in_celsius(limits.max)) {
-        Err(why) => json!({ "refused": match why { Refused::Short => "short", Refused::Steady => "steady" } }),
+        Err(why) => {
+            json!({ "refused": match why { Refused::Short => "short", Refused::Steady => "steady" } })
+        }
         Ok(found) => told(&found, now_ns + minutes_ns(last), unit),
     }
 }
 
 /// Nanoseconds of minutes.
-#[expect(clippy::cast_possible_truncation, reason = "minutes of a day at most; a part of a nanosecond is nothing")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "minutes of a day at most; a part of a nanosecond is nothing"
+)]
 fn minutes_ns(minutes: f64) -> i64 {
     (minutes * 60e9) as i64
 }
@@ -82,7 +87,8 @@ fn record(readings: &[Reading], holds_ns: i64, now_ns: i64) -> Vec<(f64, f64)> {
     let mut next = now_ns;
     for (at_ns, reading) in readings.iter().rev() {
         let celsius = reading.and_then(|q| q.convert(Unit::Celsius)?.value.to_f64());
-        let Some(celsius) = celsius.filter(|_| next - at_ns <= holds_ns && now_ns - at_ns <= RECORD_NS) else {
+        let Some(celsius) = celsius.filter(|_| next - at_ns <= holds_ns && now_ns - at_ns <= RECORD_NS)
+        else {
             break;
         };
         next = *at_ns;
@@ -92,7 +98,8 @@ fn record(readings: &[Reading], holds_ns: i64, now_ns: i64) -> Vec<(f64, f64)> {
         }
     }
     let minutes = |ns: i64| Decimal::new(ns / 1_000_000, 3).to_f64().unwrap_or_default() / 60.0;
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / f64::from(u32::try_from(values.len()).unwrap_or(1));
+    let mean =
+        |values: &[f64]| values.iter().sum::<f64>() / f64::from(u32::try_from(values.len()).unwrap_or(1));
     bins.iter().rev().map(|(at_ns, values)| (minutes(at_ns - now_ns), mean(values))).collect()
 }
 
