@@ -36,7 +36,7 @@ pub enum Wish {
 }
 
 impl Serialize for Wish {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+    fn serialize<S: Serializer>(self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(match self {
             Self::AsRead => AS_READ,
             Self::In(unit) => unit.code(),
@@ -58,12 +58,12 @@ impl<'de> Deserialize<'de> for Wish {
 
 impl Units {
     /// Everything is shown as it was read.
-    pub fn is_as_read(&self) -> bool {
-        *self == Self::default()
+    pub fn is_as_read(self) -> bool {
+        self == Self::default()
     }
 
     /// What is shown in a unit of its own, in words: `temperatures in °F, lengths in mm`.
-    pub fn words(&self) -> String {
+    pub fn words(self) -> String {
         let rows = [("temperatures", self.temperature), ("lengths", self.length), ("masses", self.mass)];
         let words = rows.into_iter().filter_map(|(what, wish)| match wish {
             Wish::AsRead => None,
@@ -73,7 +73,7 @@ impl Units {
     }
 
     /// What each setting must measure, with the units that may be asked for.
-    pub fn faults(&self) -> Vec<(&'static str, String)> {
+    pub fn faults(self) -> Vec<(&'static str, String)> {
         let may = |kind| -> &'static [Unit] {
             match kind {
                 Kind::Temperature => &[Unit::Celsius, Unit::Fahrenheit],
@@ -102,7 +102,7 @@ impl Units {
     }
 
     /// The unit in which a figure of this unit is shown.
-    pub fn of(&self, unit: Unit) -> Unit {
+    pub fn of(self, unit: Unit) -> Unit {
         let wish = match unit.kind() {
             Kind::Temperature => self.temperature,
             Kind::Length => self.length,
@@ -116,12 +116,12 @@ impl Units {
     }
 
     /// A figure as it is shown.
-    pub fn quantity(&self, read: &Quantity) -> Quantity {
+    pub fn quantity(self, read: &Quantity) -> Quantity {
         shown(read, self.of(read.unit), false).unwrap_or(*read)
     }
 
     /// Limits as they are shown.
-    pub fn range(&self, limits: &Range) -> Range {
+    pub fn range(self, limits: &Range) -> Range {
         let unit = self.of(limits.unit);
         let end = |value: Option<Decimal>| {
             value
@@ -136,7 +136,7 @@ impl Units {
     }
 
     /// A text and the code of its unit, as they are shown; what is no figure of a known unit stays.
-    pub fn text(&self, digits: &str, code: &str) -> (String, String) {
+    pub fn text(self, digits: &str, code: &str) -> (String, String) {
         let read =
             Unit::from_code(code).zip(digits.parse().ok()).map(|(unit, value)| Quantity::new(value, unit));
         match read {
@@ -149,13 +149,13 @@ impl Units {
     }
 
     /// Every figure and every limit of a document, as they are shown.
-    pub fn document(&self, document: &mut Value) {
+    pub fn document(self, document: &mut Value) {
         if !self.is_as_read() {
             self.walk(document, false);
         }
     }
 
-    fn walk(&self, value: &mut Value, difference: bool) {
+    fn walk(self, value: &mut Value, difference: bool) {
         match value {
             Value::Array(items) => items.iter_mut().for_each(|item| self.walk(item, difference)),
             // What was read off a graduated cylinder stays as it stands on the glass, with what was taken off

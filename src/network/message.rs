@@ -396,6 +396,18 @@ mod test {
     }
 
     #[test]
+    fn how_a_station_stands_is_said_again_though_nothing_changed_and_ends_with_it() {
+        let bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
+        let mut told = Told::new(Uuid::nil());
+        told.tell(&bench, &at(0));
+        let said = |state: RetainedState| state.topics["stillstand/1/bench-a/overview"].clone();
+        let first = said(told.tell_overview(&bench, &at(0), 0, true));
+        let again = said(told.tell_overview(&bench, &at(2 * SECOND), 0, true));
+        assert!(first.payload != again.payload, "its moment tells them apart");
+        assert_eq!((first.expiry_s, first.qos), (Some(30), 0));
+    }
+
+    #[test]
     fn nothing_is_told_twice_and_a_bench_made_smaller_takes_its_places_back() {
         let mut bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
         let mut told = Told::new(Uuid::nil());

@@ -132,8 +132,8 @@ pub struct Facts {
 impl Facts {
     /// From here on figures stand in the units of the settings. The digests stay those of what was
     /// published.
-    pub fn show_in(&mut self, units: &Units) {
-        self.units = *units;
+    pub fn show_in(&mut self, units: Units) {
+        self.units = units;
         for versions in self.records.values_mut().chain(&mut self.result) {
             for published in &mut versions.0 {
                 units.document(&mut published.json);

@@ -106,7 +106,7 @@ async fn sheet_of(state: &AppState, id: &str) -> Result<(Sheet, uuid::Uuid), Pro
         let committed = state.station.committed().borrow().clone();
         let reader = Reader::open(state.journal.path())?;
         let mut facts = facts::gather(&reader, &committed.shown(), subject)?;
-        facts.show_in(&state.units);
+        facts.show_in(state.units);
         let zone = TimeZone::get(&state.zone).unwrap_or(TimeZone::UTC);
         Ok::<_, JournalError>(report::report(&facts, &house(&state, &zone)))
     });

@@ -44,12 +44,12 @@ pub(super) async fn temperatures(
     let read = tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?;
     let (readings, _) = read.map_err(unreadable)?;
     let readings: Vec<_> = readings.into_iter().map(|reading| (reading.at_ns, reading.value)).collect();
-    Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns, &state.units)))
+    Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns, state.units)))
 }
 
 /// Other stations, as far as they are followed.
 pub(super) async fn stations(State(state): State<AppState>) -> Json<Value> {
     let Some(followed) = &state.followed else { return Json(json!({ "follows": false })) };
     let known = Arc::clone(&followed.borrow());
-    Json(view::following::stations(&known, &state.clock.now(), &state.units))
+    Json(view::following::stations(&known, &state.clock.now(), state.units))
 }

@@ -63,4 +63,18 @@ await withBrowser(async ({ browser, url, shot }) => {
   for (let answers = 0; answers < 3; answers += 1) await page.waitForResponse(`${url}/room/stations`);
   check((await words(page, `${row} .digits`)) === frozen, "its times stand still");
   await shot(page, "one-killed", { fullPage: true });
+
+  // How a forecast is drawn and told: the figures are made up here, the station's own are held by its tests.
+  const now = Date.now();
+  const minute = 60_000;
+  const runs = [Array.from({ length: 40 }, (_, n) => [now - (40 - n) * minute, 22 + n * 0.06, 22.05 + n * 0.06])];
+  const band = Array.from({ length: 9 }, (_, n) => [now + n * 5 * minute, 24.3 + n * 0.1, 24.4 + n * 0.15, 24.5 + n * 0.2]);
+  const leaves = { kind: "at", bestMin: 20, soonestMin: 15, latestMin: 31 };
+  const made = { fromMs: now - 240 * minute, toMs: now, unit: "°C", limits: { min: 19, max: 25 }, runs, forecast: { band, leaves } };
+  await page.route("**/room/temperatures*", (route) => route.fulfill({ json: made }));
+  await page.locator("#hours").selectOption("2");
+  await page.waitForSelector(".ahead-band");
+  check((await words(page, ".ahead-word")) === "forecast", "the forecast is a band of its own, with the word");
+  check((await words(page, ".told")).includes("out of limits in about 20 min (between 15 and 31)"), "and a sentence");
+  await shot(page, "forecast");
 });

@@ -20,7 +20,7 @@ pub const EVERY_NS: i64 = 2 * SECOND;
 /// Without a word for so long, what is known of a station is not current: three words were missed.
 pub const SILENT_NS: i64 = 3 * EVERY_NS;
 /// Largest document that is taken, in bytes.
-pub const MOST_BYTES: usize = 64 * 1024;
+pub const MOST_BYTES: usize = 128 * 1024;
 /// Places of one document, at most: a bench has no more.
 const MOST_PLACES: usize = 64;
 /// Alarms and results of one document, at most; of further ones only the number is told.
@@ -295,7 +295,7 @@ impl Followed {
                 self.last = Some(Heard { overview, arrived: now, kept });
                 true
             }
-            Err(why) => std::mem::replace(&mut self.refused, Some(why.clone())) != Some(why),
+            Err(why) => self.refused.replace(why.clone()) != Some(why),
         }
     }
 }

@@ -4,8 +4,10 @@ use super::{MOST_BYTES, MOST_LINES, MOST_PLACES, Overview, Presence, wall_ns};
 use crate::domain::moment::SECOND;
 use serde::Deserialize;
 
-/// Longest text that is kept, in characters.
-pub(super) const MOST_CHARS: usize = 120;
+/// Longest name and longest sentence that are kept, in characters: with all places taken and every letter
+/// of four bytes, a document is still one that is taken.
+pub(super) const MOST_CHARS: usize = 80;
+const MOST_SENTENCE: usize = 160;
 /// An instant of a document lies at most so far from the document's own: nothing at a bench lasts a week.
 const FAR_NS: i64 = 7 * 86_400 * SECOND;
 /// Largest presence that is looked at, in bytes.
@@ -20,7 +22,7 @@ pub(super) fn overview(payload: &[u8]) -> Result<Overview, String> {
         return Err(format!("its overview of {} bytes is over {MOST_BYTES}", payload.len()));
     }
     let mut told: Overview = serde_json::from_slice(payload)
-        .map_err(|e| format!("its overview cannot be read: {}", bounded(&e.to_string())))?;
+        .map_err(|e| format!("its overview cannot be read: {}", bounded(&e.to_string(), MOST_SENTENCE)))?;
     let at = wall_ns(&told.at).ok_or("its overview says no time at which it was true")?;
     told.places.truncate(MOST_PLACES);
     told.more_alarms = told.more_alarms.saturating_add(cut(&mut told.alarms));
@@ -59,24 +61,25 @@ pub(super) fn shorten(told: &mut Overview) {
         texts.extend(place.running.as_mut().map(|running| &mut running.step));
     }
     for alarm in &mut told.alarms {
-        texts.extend([&mut alarm.alarm, &mut alarm.text]);
+        texts.push(&mut alarm.alarm);
+        alarm.text = bounded(&alarm.text, MOST_SENTENCE);
     }
     for result in &mut told.results {
-        texts.extend([&mut result.label, &mut result.reported]);
-        texts.extend(result.verdict.iter_mut().chain(&mut result.limit));
+        texts.extend([&mut result.label, &mut result.reported].into_iter().chain(&mut result.verdict));
+        result.limit = result.limit.take().map(|limit| bounded(&limit, MOST_SENTENCE));
     }
     for text in texts {
-        *text = bounded(text);
+        *text = bounded(text, MOST_CHARS);
     }
 }
 
 /// Without signs that change how the rest is shown, and not too long.
-fn bounded(text: &str) -> String {
+fn bounded(text: &str, most: usize) -> String {
     // Marks of direction could make one station's words look like another's.
     let turns =
         |c: char| matches!(c, '\u{200e}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
     let mut plain = text.chars().filter(|c| !c.is_control() && !turns(*c));
-    let mut short: String = plain.by_ref().take(MOST_CHARS).collect();
+    let mut short: String = plain.by_ref().take(most).collect();
     if plain.next().is_some() {
         short.pop();
         short.push('…');

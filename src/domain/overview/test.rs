@@ -93,6 +93,28 @@ fn texts_and_lists_are_bounded_and_nothing_turns_the_line_round() {
 }
 
 #[test]
+fn the_fullest_bench_says_no_more_than_is_taken() {
+    let place = |n: usize| {
+        json!({
+            "place": n + 1, "label": "\u{1F9EA}".repeat(90), "complete": false, "voided": false,
+            "next": "\u{1F9EA}".repeat(90), "deviations": 9, "result": "\u{1F9EA}".repeat(90),
+            "running": { "step": "\u{1F9EA}".repeat(90), "since": NOON, "opens": NOON, "closes": NOON },
+        })
+    };
+    let mut value = told(NOON);
+    value["places"] = (0..64).map(place).collect();
+    let alarm = json!({ "alarm": "a".repeat(90), "priority": "low", "state": "acknowledged", "text": "\u{1F9EA}".repeat(200) });
+    value["alarms"] = Value::Array(vec![alarm; 16]);
+    let result = json!({ "label": "\u{1F9EA}".repeat(90), "reported": "42", "verdict": "pass", "limit": "\u{1F9EA}".repeat(200) });
+    value["results"] = Value::Array(vec![result; 16]);
+    let mut fullest: Overview = serde_json::from_value(value).unwrap();
+    read::shorten(&mut fullest);
+    let bytes = serde_json::to_vec(&fullest).unwrap();
+    assert!(bytes.len() <= MOST_BYTES, "{}", bytes.len());
+    assert_eq!(read::overview(&bytes), Ok(fullest));
+}
+
+#[test]
 fn a_station_that_says_too_much_is_heard_five_times_a_second() {
     let mut following = Following::default();
     let taken = (0..1000).filter(|n| hear(&mut following, &told(NOON), false, n * SECOND / 1000)).count();

@@ -1,7 +1,7 @@
 // Other stations beside this one, on the page for the room: a strip for each, as it says itself how it
 // stands. What nobody has said for a few seconds is greyed, its times stand still, and that is said.
 
-import { byStation, capital, find, h, keyed, mark, show, text } from "./dom.js";
+import { byStation, capital, en, find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
 import { stand } from "./place.js";
 import * as time from "./time.js";
 import { count, listed, named, t } from "./words.js";
@@ -139,5 +139,7 @@ function tickPlace(node, runs) {
   mark(node, "stage", stage);
   text(find(".digits", node), now ? now.digits : !row.voided && row.result ? row.result : "");
   const what = live ? `${capital(named("step", live.step))}: ${now.caption}` : t(`stage.${stage}`);
-  text(find(".what .quiet", node), listed([what, row.deviations > 0 && `▲ ${count("deviation.count", row.deviations)}`]));
+  const next = stage === "turn" || stage === "over" ? row.next : null;
+  const deviations = row.deviations > 0 && ` · ▲ ${count("deviation.count", row.deviations)}`;
+  rebuilt(find(".what .quiet", node), [what, next, deviations], () => [what, next && ": ", next && en(next), deviations]);
 }

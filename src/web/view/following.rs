@@ -14,7 +14,7 @@ use serde_json::{Value, json};
 /// What is left of an interval is what its own station stated (the end of the window less the instant
 /// of the document, both by that station's clock), less what has run here since the document came.
 /// The two clocks are never compared for it; the way of the document is not known and counts as none.
-pub fn stations(following: &Following, now: &Moment, units: &Units) -> Value {
+pub fn stations(following: &Following, now: &Moment, units: Units) -> Value {
     json!({
         "follows": true,
         "linked": following.linked,
@@ -25,7 +25,7 @@ pub fn stations(following: &Following, now: &Moment, units: &Units) -> Value {
     })
 }
 
-fn station(id: &str, one: &Followed, now: &Moment, units: &Units) -> Value {
+fn station(id: &str, one: &Followed, now: &Moment, units: Units) -> Value {
     let stand = one.stand(now);
     json!({
         "id": id,
@@ -36,7 +36,7 @@ fn station(id: &str, one: &Followed, now: &Moment, units: &Units) -> Value {
     })
 }
 
-fn said(heard: &Heard, fresh: bool, now: &Moment, units: &Units) -> Value {
+fn said(heard: &Heard, fresh: bool, now: &Moment, units: Units) -> Value {
     let told = &heard.overview;
     let at = wall_ns(&told.at).unwrap_or(heard.arrived.wall_ns);
     let age = now.since(&heard.arrived).ns;
@@ -65,7 +65,7 @@ fn said(heard: &Heard, fresh: bool, now: &Moment, units: &Units) -> Value {
     })
 }
 
-fn temperature(told: &Temperature, units: &Units) -> Value {
+fn temperature(told: &Temperature, units: Units) -> Value {
     let (text, code) = units.text(&told.text, &told.unit);
     let unit = Unit::from_code(&code).map_or(code, |unit| unit.symbol().to_owned());
     let limits = told.limits.as_ref().and_then(Limits::range).map(|limits| units.range(&limits).to_string());
@@ -132,18 +132,18 @@ mod test {
     #[test]
     fn what_is_left_runs_down_from_the_arrival_however_wrong_the_clocks_are() {
         let following = heard(false);
-        assert_eq!(of(&stations(&following, &at(0), &AS_READ)), (&json!("fresh"), json!(120_000), json!(0)));
+        assert_eq!(of(&stations(&following, &at(0), AS_READ)), (&json!("fresh"), json!(120_000), json!(0)));
         assert_eq!(
-            of(&stations(&following, &at(5 * SECOND), &AS_READ)),
+            of(&stations(&following, &at(5 * SECOND), AS_READ)),
             (&json!("fresh"), json!(115_000), json!(5000))
         );
-        let silent = stations(&following, &at(7 * SECOND), &AS_READ);
+        let silent = stations(&following, &at(7 * SECOND), AS_READ);
         assert_eq!(of(&silent), (&json!("silent"), json!(120_000), json!(7000)));
     }
 
     #[test]
     fn what_the_broker_had_kept_has_no_age_and_does_not_run_down() {
-        let later = stations(&heard(true), &at(5 * SECOND), &AS_READ);
+        let later = stations(&heard(true), &at(5 * SECOND), AS_READ);
         assert_eq!(of(&later), (&json!("kept"), json!(120_000), Value::Null));
     }
 }

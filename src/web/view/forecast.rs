@@ -282,7 +282,8 @@ fn student(degrees: f64) -> f64 {
         (z.powi(3) + z) / 4.0,
         (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / 96.0,
         (3.0 * z.powi(7) + 19.0 * z.powi(5) + 17.0 * z.powi(3) - 15.0 * z) / 384.0,
-        (79.0 * z.powi(9) + 776.0 * z.powi(7) + 1482.0 * z.powi(5) - 1920.0 * z.powi(3) - 945.0 * z) / 92_160.0,
+        (79.0 * z.powi(9) + 776.0 * z.powi(7) + 1482.0 * z.powi(5) - 1920.0 * z.powi(3) - 945.0 * z)
+            / 92_160.0,
     ];
     parts.iter().rev().fold(0.0, |sum, part| (sum + part) / degrees) + z
 }

@@ -200,7 +200,7 @@ pub(super) fn alarms_aside(bench: &Bench) -> Vec<Value> {
     shelved.chain(out).collect()
 }
 
-pub(super) fn probe(bench: &Bench, now: &Moment, units: &Units) -> Value {
+pub(super) fn probe(bench: &Bench, now: &Moment, units: Units) -> Value {
     let probe = &bench.probe;
     let reading = probe.last.as_ref().map(|(held, wire)| {
         let age = now.since(&held.moment).ns;
@@ -222,7 +222,7 @@ pub(super) fn probe(bench: &Bench, now: &Moment, units: &Units) -> Value {
     })
 }
 
-pub(super) fn room(bench: &Bench, now: &Moment, units: &Units) -> Value {
+pub(super) fn room(bench: &Bench, now: &Moment, units: Units) -> Value {
     bench.room.last.as_ref().map_or(Value::Null, |(held, wire)| {
         let age = now.since(&held.moment).ns;
         let shown = units.quantity(&held.temperature);
@@ -276,7 +276,7 @@ pub(super) fn balance(bench: &Bench) -> Value {
     })
 }
 
-pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>, units: &Units) -> Vec<Value> {
+pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>, units: Units) -> Vec<Value> {
     bench
         .instruments
         .iter()

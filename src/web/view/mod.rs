@@ -101,10 +101,10 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "solutions": solution::line(bench, &seen.now, &seen.live),
         "people": people::line(bench, &seen.now),
         "review": review::line(bench),
-        "probe": lists::probe(bench, &seen.now, &seen.units),
-        "room": lists::room(bench, &seen.now, &seen.units),
+        "probe": lists::probe(bench, &seen.now, seen.units),
+        "room": lists::room(bench, &seen.now, seen.units),
         "balance": lists::balance(bench),
-        "instruments": lists::instruments(bench, &seen.live, &seen.units),
+        "instruments": lists::instruments(bench, &seen.live, seen.units),
         "finished": bench.finished.iter().rev().take(12).map(|f| json!({
             "document": f.document, "number": f.number, "label": f.label, "reported": f.reported,
             "deviations": f.deviations, "kind": f.kind, "atMs": ms(f.moment.wall_ns),

@@ -27,7 +27,7 @@ struct Stretch {
 }
 
 /// The whole picture. A reading holds until the next one, as long as the settings say; then there is none.
-pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>, units: &Units) -> Value {
+pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>, units: Units) -> Value {
     let unit = bench.limits_in_force().map(|limits| limits.unit);
     let unit = unit.or_else(|| readings.iter().find_map(|(_, value)| value.as_ref()).map(|q| q.unit));
     let unit = unit.map(|unit| units.of(unit));
