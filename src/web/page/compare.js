@@ -16,11 +16,12 @@ const words = (node) => (node.children.length && [...node.children].some((c) => 
 function linesOf(parts) {
   const lines = new Map();
   const add = (name, value) => {
+    if (value === "") return;
     let key = name;
     for (let n = 2; lines.has(key); n += 1) key = `${name} (${n})`;
     lines.set(key, value);
   };
-  for (const part of parts) {
+  for (const part of parts.filter((one) => !one.dataset.aside)) {
     const title = part.querySelector("h2")?.textContent ?? t("col.result");
     for (const dt of part.querySelectorAll("dt")) add(`${title}: ${dt.textContent}`, words(dt.nextElementSibling));
     for (const row of part.querySelectorAll("tbody tr")) {

@@ -55,14 +55,20 @@ function headline(data) {
     h("p", { class: "quiet" }, `${standing(data.status)}, ${t("record.version", { version: data.version })}`));
 }
 
+/** What is another in each version by its nature is not compared. */
+function aside(section) {
+  if (section) section.dataset.aside = "yes";
+  return section;
+}
+
 function about(d) {
   const { station, method } = d.data;
-  return facts(t("record.about"), [
+  return aside(facts(t("record.about"), [
     [t("fact.station"), `${station.title} (${station.id}), ${station.software}`],
     [t("register.method"), method && t("record.method", method)],
     [t("record.document"), t("record.document-words", { number: Number(d.sequence), id: d.id, when: time.when(Date.parse(d.time), null), zone: time.zoneName() })],
     [t("record.journal"), t("record.journal-words", station.journal)],
-  ]);
+  ]));
 }
 
 function masses(sample) {
@@ -207,9 +213,9 @@ function changes(data) {
   if (!data.changes) return null;
   const shown = (x) => (!x ? "" : x.text ? amount(x) : instant(x));
   const caption = data.replaces ? t("record.corrected-replaces", data.replaces) : t("record.was-corrected");
-  return table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
+  return aside(table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
     data.changes.map((c) => [h("span", {}, c.specimen && `${c.specimen.label}: `, en(c.what)), shown(c.from), shown(c.to),
-      cell(c.when, c.who), c.reason ?? t("record.pending")]));
+      cell(c.when, c.who), c.reason ?? t("record.pending")])));
 }
 
 /** What a record's page can correct: from the document itself, whatever has become of its place. */
