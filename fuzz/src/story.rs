@@ -259,6 +259,7 @@ pub fn show(bench: &Bench, now: &Moment) {
         now: *now,
         running_clock: true,
         zone: "UTC",
+        units: Default::default(),
         waiting: 0,
         live: BTreeMap::new(),
     };

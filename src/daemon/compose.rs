@@ -9,6 +9,7 @@
 //! | one for each GPIO line | edges, the end |
 //! | inbound | the broker's messages |
 //! | relay | new documents, changed state, the broker's acknowledgements |
+//! | other stations (`network::follow`) | the broker's messages |
 //! | pages | requests, committed states |
 //! | disk watch (`disk.rs`) | its next look |
 //! | list of documents (`keeping::list`) | its next look |
@@ -23,6 +24,7 @@ use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::calendar::Calendar;
 use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
+use crate::domain::overview::{self, Following};
 use crate::domain::reading::Live;
 use crate::domain::solution::Recipe;
 use crate::instruments::listener::Listener;
@@ -31,6 +33,7 @@ use crate::instruments::task;
 use crate::journal::{Journal, JournalError, OpenWith};
 use crate::keeping::list::Listing;
 use crate::keeping::rule;
+use crate::network::follow::{self, Follow};
 use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
@@ -50,6 +53,8 @@ use tokio::task::{JoinHandle, JoinSet};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
+/// How long the journal may take to say what waits before the last answer is told again.
+const COUNT_WITHIN: Duration = Duration::from_millis(100);
 /// Messages that may wait between an adapter and the station.
 const CHANNEL: usize = 256;
 
@@ -189,19 +194,17 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
     let now = clock.now();
-    let mut facts = started(&settings, methods, equipment, recipes, rehearsal);
-    // The settings were checked: this machine knows the zone.
-    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
-    facts.calendar = Calendar::around(&zone, now.wall_ns);
+    let facts = started(&settings, methods, equipment, recipes, rehearsal, now.wall_ns);
     handle.ask(What::Started(Box::new(facts)), now).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
     let live = instruments(&settings, &shapes, &clock, &handle, &ends, &mut adapters)?;
     switches(&settings, &clock, &handle, &ends, &mut adapters);
     let mut relay = JoinSet::new();
+    let followed = link.as_ref().and_then(|link| follow(&settings, link, &clock, &ends, &mut adapters));
     if let Some(link) = link {
         let outbox = JournalOutbox::new(journal.clone(), clock.clone());
-        let retained = retained(&handle, journal_id, &clock, &mut relay);
+        let retained = retained(&handle, &journal, journal_id, (clock.clone(), running_clock), &mut relay);
         let replays = replays(&handle, &mut relay);
         network(
             link,
@@ -226,10 +229,12 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock,
         running_clock,
         live: live.clone(),
+        followed,
         shown: web::stream::Shown::default(),
         settings: told(&settings).into(),
         words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
         zone: settings.station.time_zone.as_str().into(),
+        units: settings.units,
         labels: settings.labels,
         reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
         port: pages.port(),
@@ -266,7 +271,10 @@ fn started(
     equipment: Vec<Kind>,
     recipes: Vec<Recipe>,
     rehearsal: bool,
+    now_ns: i64,
 ) -> Started {
+    // The settings were checked: this machine knows the zone.
+    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),
@@ -282,7 +290,7 @@ fn started(
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
         recipes,
-        calendar: Calendar::default(),
+        calendar: Calendar::around(&zone, now_ns),
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),
@@ -377,30 +385,65 @@ fn journal_keepers(
     listing
 }
 
-/// Keeps the retained state as the committed bench is.
+/// Keeps the retained state as the committed bench is, and says every few seconds how it stands.
 fn retained(
     station: &StationHandle,
-    journal: Uuid,
-    clock: &Arc<dyn Clock>,
+    journal: &Journal,
+    journal_id: Uuid,
+    (clock, clock_runs): (Arc<dyn Clock>, bool),
     tasks: &mut JoinSet<()>,
 ) -> watch::Receiver<Arc<RetainedState>> {
     let (sender, receiver) = watch::channel(Arc::new(RetainedState::default()));
-    let (mut committed, clock) = (station.committed(), clock.clone());
+    let (mut committed, journal) = (station.committed(), journal.clone());
     tasks.spawn(async move {
-        let mut told = message::Told::new(journal);
+        let mut told = message::Told::new(journal_id);
+        let mut beat = tokio::time::interval(Duration::from_nanos(overview::EVERY_NS.unsigned_abs()));
+        beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut waiting = 0;
         loop {
-            let bench = committed.borrow_and_update().shown();
-            if let Some(state) = told.tell(&bench, &clock.now())
+            let state = tokio::select! {
+                changed = committed.changed() => {
+                    if changed.is_err() {
+                        return;
+                    }
+                    let bench = committed.borrow_and_update().shown();
+                    told.tell(&bench, &clock.now())
+                }
+                _ = beat.tick() => {
+                    let bench = committed.borrow_and_update().shown();
+                    told.tell(&bench, &clock.now());
+                    if let Ok(Ok(count)) = tokio::time::timeout(COUNT_WITHIN, journal.unacked_count()).await {
+                        waiting = count;
+                    }
+                    Some(told.tell_overview(&bench, &clock.now(), waiting, clock_runs))
+                }
+            };
+            if let Some(state) = state
                 && sender.send(Arc::new(state)).is_err()
             {
-                return;
-            }
-            if committed.changed().await.is_err() {
                 return;
             }
         }
     });
     receiver
+}
+
+/// Listens to other stations, where the settings name any.
+fn follow(
+    settings: &Settings,
+    link: &Link,
+    clock: &Arc<dyn Clock>,
+    ends: &Ends,
+    tasks: &mut JoinSet<()>,
+) -> Option<watch::Receiver<Arc<Following>>> {
+    let stations = settings.network.as_ref()?.follow.clone();
+    if stations.is_empty() {
+        return None;
+    }
+    let (told, receiver) = watch::channel(Arc::new(follow::nothing(&stations)));
+    let (link, clock, cancel) = (link.clone(), clock.clone(), ends.adapters.clone());
+    tasks.spawn(follow::run(Follow { link, stations, clock, told, cancel }));
+    Some(receiver)
 }
 
 /// Tells the relay of each replay that a consumer asked for, once it is committed.

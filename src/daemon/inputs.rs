@@ -227,6 +227,8 @@ fn view(station: &StationHandle, clock: &dyn Clock) -> String {
         now: clock.now(),
         running_clock: true,
         zone: "UTC",
+        // Whoever asks over the network gets what was read.
+        units: crate::domain::units::Units::default(),
         waiting: 0,
         live: std::collections::BTreeMap::new(),
     };
@@ -244,8 +246,10 @@ pub(super) async fn network(
         let told = match report {
             NetworkReport::Connected { identity: Identity::Out } => Told::Connected,
             NetworkReport::Disconnected { identity: Identity::Out, why } => Told::Away { why },
-            NetworkReport::Connected { identity: Identity::In } => continue,
-            NetworkReport::Disconnected { identity: Identity::In, why } => Told::Noted { text: why },
+            NetworkReport::Connected { identity: Identity::In | Identity::Room } => continue,
+            NetworkReport::Disconnected { identity: Identity::In | Identity::Room, why } => {
+                Told::Noted { text: why }
+            }
             NetworkReport::Replaced { number, bytes, limit } => Told::Noted {
                 text: format!(
                     "document {number} of {bytes} bytes is over the broker's limit of {limit}; a notice went out"

@@ -15,6 +15,7 @@
 pub mod moment;
 pub mod calendar;
 pub mod quantity;
+pub mod units;
 pub mod shared;
 
 pub mod method;
@@ -32,3 +33,4 @@ pub mod keeping;
 pub mod alarm;
 pub mod bench;
 pub mod report;
+pub mod overview;

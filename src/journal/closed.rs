@@ -65,13 +65,19 @@ pub(super) fn page(
     };
     let ids = if wanted.ids.is_some() { "id >= ?6 AND id < ?7" } else { "?6 IS NOT NULL AND ?7 IS NOT NULL" };
     let (first, below) = wanted.ids.unwrap_or_default();
+    let besides = if wanted.not_left.is_some() {
+        "NOT (closed_ns >= ?8 AND closed_ns < ?9)"
+    } else {
+        "?8 IS NOT NULL AND ?9 IS NOT NULL"
+    };
+    let (left_from, left_before) = wanted.not_left.unwrap_or_default();
     // A span is found by its own index and put in order: in the order of numbers every sample since
     // would be gone through. The states, which are long, are read of the page alone.
     let by_span = wanted.ids.is_some() || wanted.from_ns.or(wanted.before_ns).is_some();
     let number = if by_span { "+number" } else { "number" };
     let sql = format!(
         "SELECT {COLUMNS} FROM closed WHERE number IN ( \
-             SELECT number FROM closed WHERE {label} AND {time} AND {ids} AND {number} < ?4 \
+             SELECT number FROM closed WHERE {label} AND {time} AND {ids} AND {number} < ?4 AND {besides} \
                  AND octet_length(state) > 0 ORDER BY number DESC LIMIT ?5) \
          ORDER BY number DESC"
     );
@@ -85,6 +91,8 @@ pub(super) fn page(
                 limit.min(MOST),
                 first.as_bytes(),
                 below.as_bytes(),
+                left_from,
+                left_before,
             ),
             found,
         )?

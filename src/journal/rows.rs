@@ -151,6 +151,8 @@ pub struct ClosedWanted {
     /// Only identities from the first on and below the second: those of version 7 (RFC 9562) stand
     /// in the order in which they were made.
     pub ids: Option<(Uuid, Uuid)>,
+    /// None that left from the first wall time on and before the second.
+    pub not_left: Option<(i64, i64)>,
     /// Only numbers below this one: the last of the page before.
     pub before: Option<u64>,
 }

@@ -8,6 +8,7 @@ use super::{RetainedMessage, RetainedState};
 use crate::domain::alarm::{Alarm, definition};
 use crate::domain::bench::{Bench, BenchSettings, Lag, Probe, Room};
 use crate::domain::moment::{Moment, SECOND};
+use crate::domain::overview::overview;
 use crate::domain::reading::Wire;
 use crate::domain::report::{applied, figure, schemas, time};
 use crate::domain::shared::Shared;
@@ -17,6 +18,9 @@ use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
+
+/// What a station says of itself is dropped by the broker after so long.
+const OVERVIEW_EXPIRES_S: u32 = 30;
 
 /// Most places that a bench can have, by the settings.
 const PLACES_MOST: u32 = 64;
@@ -117,6 +121,14 @@ impl Told {
             self.state.absent = absent;
         }
         (self.state.generation != before).then(|| self.state.clone())
+    }
+
+    /// How the station stands, for the room: said every few seconds, whether anything changed or not,
+    /// so that silence shows. `waiting`: documents that the network has not taken.
+    pub fn tell_overview(&mut self, bench: &Bench, now: &Moment, waiting: u64, runs: bool) -> RetainedState {
+        let body = serde_json::to_value(overview(bench, now, waiting, runs)).unwrap_or_default();
+        self.put(Topics::of(&bench.station).overview(), &body, Some(OVERVIEW_EXPIRES_S), 0);
+        self.state.clone()
     }
 
     /// Expires when it is stale: no message is no reading.
@@ -381,6 +393,18 @@ mod test {
             assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
         }
         assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));
+    }
+
+    #[test]
+    fn how_a_station_stands_is_said_again_though_nothing_changed_and_ends_with_it() {
+        let bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
+        let mut told = Told::new(Uuid::nil());
+        told.tell(&bench, &at(0));
+        let said = |state: RetainedState| state.topics["stillstand/1/bench-a/overview"].clone();
+        let first = said(told.tell_overview(&bench, &at(0), 0, true));
+        let again = said(told.tell_overview(&bench, &at(2 * SECOND), 0, true));
+        assert!(first.payload != again.payload, "its moment tells them apart");
+        assert_eq!((first.expiry_s, first.qos), (Some(30), 0));
     }
 
     #[test]

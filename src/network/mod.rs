@@ -19,6 +19,7 @@ pub mod rival; // another client under our id, PURE
 pub mod envelope; // reply topic and correlation in the payload, PURE
 pub mod relay; // outbox and retained state, out
 pub mod inbound; // triggers and asks, in
+pub mod follow; // other stations, in
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;

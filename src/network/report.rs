@@ -46,6 +46,8 @@ pub enum Identity {
     Out,
     /// `stillstand-{station}-in`: triggers, asks, replies.
     In,
+    /// `stillstand-{station}-room`: hears other stations.
+    Room,
 }
 
 impl Identity {
@@ -54,6 +56,7 @@ impl Identity {
         match self {
             Self::Out => format!("stillstand-{station}-out"),
             Self::In => format!("stillstand-{station}-in"),
+            Self::Room => format!("stillstand-{station}-room"),
         }
     }
 }

@@ -46,6 +46,11 @@ impl Topics {
         self.under("reading", Some(signal))
     }
 
+    /// How the station stands, for the room.
+    pub fn overview(&self) -> String {
+        self.under("overview", None)
+    }
+
     /// How far each consumer of documents confirmed.
     pub fn consumers(&self) -> String {
         self.under("consumers", None)
@@ -110,6 +115,12 @@ impl Topics {
         }
     }
 
+    /// Which station speaks under `topic`, and what of: the last level; `None` for any other topic.
+    pub fn speaker(topic: &str) -> Option<(&str, &str)> {
+        let (station, kind) = topic.strip_prefix(ROOT)?.strip_prefix('/')?.split_once('/')?;
+        is_name(station).then_some((station, kind))
+    }
+
     fn under(&self, kind: &str, name: Option<&str>) -> String {
         match name {
             Some(name) => format!("{}/{kind}/{name}", self.base),
@@ -149,6 +160,19 @@ mod test {
             Some(TopicKind::Trigger("foot-2".into()))
         );
         assert_eq!(topics.inbound("stillstand/1/b1/ask/read"), Some(TopicKind::Ask("read".into())));
+    }
+
+    #[test]
+    fn a_speaker_is_known_by_its_topic() {
+        assert_eq!(Topics::speaker(&Topics::of("b2").overview()), Some(("b2", "overview")));
+        for topic in [
+            "stillstand/1/B2/overview",
+            "stillstand/1//overview",
+            "stillstand/2/b2/status",
+            "stillstand/1/b2",
+        ] {
+            assert_eq!(Topics::speaker(topic), None, "{topic}");
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@ use crate::domain::quantity::Quantity;
 use crate::domain::shared::Shared;
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{Issued, Specimen};
+use crate::domain::units::Units;
 use crate::journal::stored::upcast;
 use crate::journal::{ClosedFound, EventRow, JournalError, Reader, chain};
 use serde_json::Value;
@@ -124,6 +125,24 @@ pub struct Facts {
     pub records: BTreeMap<Uuid, Versions>,
     /// The solution's temperature.
     pub watches: Vec<Watch>,
+    /// The units in which figures stand.
+    pub units: Units,
+}
+
+impl Facts {
+    /// From here on figures stand in the units of the settings. The digests stay those of what was
+    /// published.
+    pub fn show_in(&mut self, units: Units) {
+        self.units = units;
+        for versions in self.records.values_mut().chain(&mut self.result) {
+            for published in &mut versions.0 {
+                units.document(&mut published.json);
+            }
+        }
+        for reading in self.watches.iter_mut().flat_map(|watch| &mut watch.readings) {
+            reading.value = reading.value.map(|value| units.quantity(&value));
+        }
+    }
 }
 
 impl Versions {
@@ -182,6 +201,7 @@ pub fn gather(reader: &Reader, bench: &Bench, subject: Subject) -> Result<Facts,
         records,
         watches,
         subject,
+        units: Units::default(),
     })
 }
 

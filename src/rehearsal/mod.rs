@@ -246,6 +246,7 @@ fn parts(
         protocol: model::Protocol::Five,
         resend_minutes: 30,
         tls: None,
+        follow: Vec::new(),
         consumers: BTreeMap::new(),
     });
     for (simulated, kind) in [(balance, InstrumentKind::Balance), (probe, InstrumentKind::SolutionProbe)] {

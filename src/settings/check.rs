@@ -30,6 +30,9 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
             ),
         );
     }
+    for (key, what) in settings.units.faults() {
+        faults.add(format!("units.{key}"), what);
+    }
     if let Some((key, what)) = settings.labels.fault() {
         faults.add(format!("labels.{key}"), what);
     }
@@ -46,6 +49,7 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     }
     if let Some(network) = &settings.network {
         broker(network, &mut faults);
+        followed(network, &settings.station.id, &mut faults);
     }
     faults.0
 }
@@ -223,6 +227,30 @@ fn triggers(settings: &Settings, faults: &mut Faults) {
         {
             let what = format!("line {} of {} is that of `{other}` already", gpio.line, gpio.chip);
             faults.add(format!("{key}.gpio.line"), what);
+        }
+    }
+}
+
+/// Other stations for the room's page, at most.
+const FOLLOWED_MOST: usize = 32;
+
+fn followed(network: &Network, own: &str, faults: &mut Faults) {
+    let key = "network.follow";
+    if network.follow.len() > FOLLOWED_MOST {
+        faults.add(key, format!("{} stations; at most {FOLLOWED_MOST}", network.follow.len()));
+    }
+    for (n, name) in network.follow.iter().enumerate() {
+        if name == "+" {
+            if network.follow.len() > 1 {
+                faults.add(key, "`+` stands for every station; name no other beside it");
+            }
+        } else if name == own {
+            faults.add(key, format!("`{name}` is this station; its own places are on the page already"));
+        } else if !is_id(name) {
+            faults
+                .add(key, format!("`{name}` cannot be the id of a station; {ID_RULE}, or `+` for every one"));
+        } else if network.follow.iter().take(n).any(|other| other == name) {
+            faults.add(key, format!("`{name}` stands there twice"));
         }
     }
 }

@@ -4,6 +4,7 @@ use crate::domain::bench::{BenchSettings, Does};
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::InstrumentKind;
 use crate::domain::report::laboratory::{Laboratory, Printing};
+use crate::domain::units::Units;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -21,6 +22,8 @@ pub struct Settings {
     pub journal: Journal,
     /// The pages.
     pub web: Web,
+    /// In which units the pages and paper show figures.
+    pub units: Units,
     /// The label printer's label.
     pub labels: LabelSheet,
     /// The laboratory, as its reports name it; absent: they say that it is not stated.
@@ -140,6 +143,9 @@ pub struct Network {
     pub resend_minutes: u16,
     /// Encryption; absent: none.
     pub tls: Option<Tls>,
+    /// Other stations that the room's page shows, by their ids; `+`: every one that the broker knows.
+    #[serde(default)]
+    pub follow: Vec<String>,
     /// Consumers that are watched, with how many documents they may be behind.
     #[serde(default)]
     pub consumers: BTreeMap<String, u64>,

@@ -121,7 +121,7 @@ fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
             "lab.toml:3: `bench.placez`: is not a known key; known here: `places`, `shaker-holds`, `foot`, \
              `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`, `deviations`, `precision`, `charts`, `uncertainty`, `qualification`, `review`, `own-work`, `sign-on`, `sign-on-hours`",
             "lab.toml:7: `web.tls`: is not a known key; known here: `listen` or `language`",
-            "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `labels`, `laboratory`, `reports`, `network`, \
+            "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `units`, `labels`, `laboratory`, `reports`, `network`, \
              `keeping`, `instruments`, `triggers`",
         ]
     );
@@ -360,6 +360,7 @@ fn the_password_must_be_readable_and_there() {
         protocol: model::Protocol::Five,
         resend_minutes: 30,
         tls: None,
+        follow: Vec::new(),
         consumers: BTreeMap::new(),
     };
     fs::write(scratch.0.join("good"), "secret\n").unwrap();

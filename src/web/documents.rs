@@ -3,7 +3,7 @@
 use super::AppState;
 use super::problem::Problem;
 use crate::domain::report::DocumentKind;
-use crate::journal::{JournalError, OutboxRow};
+use crate::journal::{JournalError, OutboxRow, Reader};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -59,6 +59,64 @@ pub(super) async fn one(State(state): State<AppState>, Path(id): Path<String>) -
         return Err(Problem::new(StatusCode::GONE, why));
     }
     Ok(([(header::CONTENT_TYPE, "application/cloudevents+json")], row.payload).into_response())
+}
+
+/// One document with its figures in the units of the settings: to be looked at, and no evidence.
+pub(super) async fn shown(State(state): State<AppState>, id: Path<String>) -> Result<Response, Problem> {
+    let units = state.units;
+    let published = one(State(state), id).await?;
+    if units.is_as_read() {
+        return Ok(published);
+    }
+    let unread = || Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "the document cannot be read");
+    let bytes = axum::body::to_bytes(published.into_body(), usize::MAX).await.map_err(|_| unread())?;
+    let mut document: Value = serde_json::from_slice(&bytes).map_err(|_| unread())?;
+    units.document(&mut document);
+    Ok(Json(document).into_response())
+}
+
+/// Versions of one document that are followed back.
+const VERSIONS: usize = 60;
+
+/// Every version of what a document is about, the first one first: whatever version was asked for.
+pub(super) async fn versions(
+    State(state): State<AppState>,
+    Path(id): Path<String>,
+) -> Result<Json<Value>, Problem> {
+    let missing = || Problem::new(StatusCode::NOT_FOUND, format!("there is no document `{id}`"));
+    let asked = state.journal.document(&id).await.map_err(unreadable)?.ok_or_else(missing)?;
+    // What is about the same and newer is known to the list alone.
+    state.listing.for_answer().await.map_err(unreadable)?;
+    let path = state.journal.path().to_path_buf();
+    let read = move || followed(&Reader::open(&path)?, asked);
+    let read = tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?;
+    let rows = read.map_err(unreadable)?;
+    Ok(Json(json!({ "versions": rows.iter().rev().map(version).collect::<Vec<_>>() })))
+}
+
+/// From the newest version back: each names the one that it replaces. A removed one names none.
+fn followed(reader: &Reader, asked: OutboxRow) -> Result<Vec<OutboxRow>, JournalError> {
+    let newest = reader.newest_about(&asked.subject, &asked.kind)?.filter(|number| *number > asked.number);
+    let newest = newest.map(|number| reader.document_at(number)).transpose()?.flatten();
+    let mut rows = vec![newest.unwrap_or(asked)];
+    while let Some(row) = rows.last().filter(|_| rows.len() < VERSIONS) {
+        let document: Value = serde_json::from_str(&row.payload).unwrap_or_default();
+        let Some(before) = document.pointer("/data/replaces/id").and_then(Value::as_str) else { break };
+        let Some(row) = reader.document(before)? else { break };
+        rows.push(row);
+    }
+    Ok(rows)
+}
+
+fn version(row: &OutboxRow) -> Value {
+    let document: Value = serde_json::from_str(&row.payload).unwrap_or_default();
+    json!({
+        "document": row.id,
+        "number": row.number,
+        "madeMs": row.made_at_ns.div_euclid(1_000_000),
+        "version": document.pointer("/data/version"),
+        "removed": row.payload.is_empty(),
+    })
 }
 
 fn line(row: &OutboxRow) -> Value {

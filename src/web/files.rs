@@ -18,8 +18,8 @@ const FILES: &[(&str, &str)] = page_files![
     "base.css" "bench.css" "lists.css" "room.css" "label.css" "report.css" "theme.js" "words.js" "shell.js"
     "dom.js" "time.js" "link.js" "who.js" "sound.js" "scan.js" "bench.js" "place.js" "cylinder.js"
     "ahead.js" "bar.js" "sheet.js" "entry.js" "correct.js" "odd.js" "measured.js" "alarms.js"
-    "lists.js" "room.js" "samples.js" "sample.js" "particulars.js" "course.js" "drying.js"
-    "quality.js" "record.js" "reviewed.js" "records.js" "charts.js" "equipment.js" "checks.js"
+    "lists.js" "room.js" "others.js" "samples.js" "sample.js" "particulars.js" "course.js" "drying.js"
+    "quality.js" "record.js" "compare.js" "reviewed.js" "records.js" "charts.js" "equipment.js" "checks.js"
     "solutions.js" "batch.js" "people.js" "review.js" "settings.js" "label.js" "mark.svg"
 ];
 

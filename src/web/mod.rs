@@ -34,7 +34,9 @@ pub mod words;
 use crate::clock::Clock;
 use crate::daemon::station::StationHandle;
 use crate::domain::intake::LabelSheet;
+use crate::domain::overview::Following;
 use crate::domain::reading::Live;
+use crate::domain::units::Units;
 use crate::journal::Journal;
 use crate::keeping::list::Listing;
 use axum::extract::State;
@@ -75,6 +77,8 @@ pub struct AppState {
     pub running_clock: bool,
     /// What the instruments show, by name.
     pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// What other stations say of themselves; `None`: none is followed.
+    pub followed: Option<watch::Receiver<Arc<Following>>>,
     /// What open pages are shown.
     pub shown: stream::Shown,
     /// The settings in force, for people.
@@ -83,6 +87,8 @@ pub struct AppState {
     pub words: words::Words,
     /// IANA time zone in which people see times.
     pub zone: Arc<str>,
+    /// In which units figures are shown.
+    pub units: Units,
     /// The label printer's label.
     pub labels: LabelSheet,
     /// What reports take.
@@ -103,6 +109,7 @@ impl AppState {
             now: self.clock.now(),
             running_clock: self.running_clock,
             zone: &self.zone,
+            units: self.units,
             waiting,
             live: self.live.iter().map(|(name, live)| (name.clone(), live.borrow().clone())).collect(),
         };
@@ -163,6 +170,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/act", post(act::act))
         .route("/reading", get(reading::reading))
         .route("/room/temperatures", get(room::temperatures))
+        .route("/room/stations", get(room::stations))
         .merge(pages::routes())
         .merge(samples::routes())
         .merge(records::routes())
@@ -170,6 +178,8 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .merge(report::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
+        .route("/documents/{id}/versions", get(documents::versions))
+        .route("/documents/{id}/shown", get(documents::shown))
         .route("/livez", get(|| async { "live\n" }))
         .route("/readyz", get(ready))
         .fallback(|| async { Problem::new(StatusCode::NOT_FOUND, "there is nothing at this address") })

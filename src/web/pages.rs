@@ -12,6 +12,8 @@ use axum::routing::get;
 use std::future::ready;
 
 const HTML: &str = "text/html; charset=utf-8";
+/// What every page begins with, on screen and on paper.
+const HEAD: &str = include_str!("page/head.html");
 const SHELL: &str = include_str!("page/shell.html");
 const PAPER: &str = include_str!("page/paper.html");
 
@@ -86,6 +88,7 @@ impl Page {
             format!("<a class=\"link\" id=\"menu-{id}\" href=\"{address}\"{current}>{{{{{word}}}}}</a>")
         };
         let whole = source("shell.html", SHELL)
+            .replace("<!-- head -->", &source("head.html", HEAD))
             .replace("<!-- body -->", &source(&format!("{}.html", self.name), self.html))
             .replace("<!-- menu -->", &MENU.map(link).concat())
             .replace("<!-- script -->", &format!("{}.js", self.name))
@@ -115,7 +118,7 @@ impl Paper {
             format!("<a class=\"link\" href=\"{address}\">{}</a>", escaped(words))
         };
         let whole = words
-            .fill(&source("paper.html", PAPER))
+            .fill(&source("paper.html", PAPER).replace("<!-- head -->", &source("head.html", HEAD)))
             .replace("<!-- styles -->", &self.styles.iter().map(style).collect::<String>())
             .replace("<!-- links -->", &self.links.iter().map(link).collect::<String>())
             .replace("<!-- title -->", &escaped(&self.title))

@@ -105,7 +105,8 @@ async fn sheet_of(state: &AppState, id: &str) -> Result<(Sheet, uuid::Uuid), Pro
     let sheet = tokio::task::spawn_blocking(move || {
         let committed = state.station.committed().borrow().clone();
         let reader = Reader::open(state.journal.path())?;
-        let facts = facts::gather(&reader, &committed.shown(), subject)?;
+        let mut facts = facts::gather(&reader, &committed.shown(), subject)?;
+        facts.show_in(state.units);
         let zone = TimeZone::get(&state.zone).unwrap_or(TimeZone::UTC);
         Ok::<_, JournalError>(report::report(&facts, &house(&state, &zone)))
     });

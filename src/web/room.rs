@@ -1,4 +1,4 @@
-//! The solution's temperature over the last hours, for the room's page.
+//! The room's page: the solution's temperature over the last hours, and other stations.
 
 use super::problem::Problem;
 use super::{AppState, view};
@@ -10,7 +10,8 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use serde::Deserialize;
-use serde_json::Value;
+use serde_json::{Value, json};
+use std::sync::Arc;
 
 /// Hours of a picture, unless told, and at most.
 const USUAL: u8 = 4;
@@ -43,5 +44,12 @@ pub(super) async fn temperatures(
     let read = tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?;
     let (readings, _) = read.map_err(unreadable)?;
     let readings: Vec<_> = readings.into_iter().map(|reading| (reading.at_ns, reading.value)).collect();
-    Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns)))
+    Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns, state.units)))
+}
+
+/// Other stations, as far as they are followed.
+pub(super) async fn stations(State(state): State<AppState>) -> Json<Value> {
+    let Some(followed) = &state.followed else { return Json(json!({ "follows": false })) };
+    let known = Arc::clone(&followed.borrow());
+    Json(view::following::stations(&known, &state.clock.now(), state.units))
 }

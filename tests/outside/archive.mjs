@@ -4,36 +4,14 @@
 //
 // FOLDER gets pictures of the page, on a screen and on a telephone.
 
-import { mkdirSync, readFileSync } from "node:fs";
-import { createRequire } from "node:module";
+import { readFileSync } from "node:fs";
 import { join } from "node:path";
+import { check, listen, withBrowser } from "./browser.mjs";
 
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder) {
-  console.error("usage: node archive.mjs URL FOLDER");
-  process.exit(64);
-}
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-
-try {
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, acceptDownloads: true });
-  const page = await context.newPage();
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  page.on("console", (message) => message.type() === "error" && wrong.push(`console: ${message.text()}`));
+  const page = listen(await context.newPage(), [base]);
   const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
   await page.goto(`${url}records`);
   await page.locator("#who").fill("Ada Brook");
@@ -83,10 +61,4 @@ try {
   const wide = await page.evaluate(() => document.documentElement.scrollWidth);
   check(wide <= 390, `nothing is wider than a telephone: ${wide}`);
   await shot("records-small");
-} finally {
-  await browser.close();
-}
-if (wrong.length) {
-  console.error(`wrong:\n${wrong.join("\n")}`);
-  process.exit(1);
-}
+});

@@ -16,34 +16,43 @@ export function check(good, words) {
   if (!good) wrong.push(words);
 }
 
-/** `look({ browser, url, shot })` between a browser's start and its end. */
-export async function withBrowser(look) {
+/** A browser of its own. */
+export const launch = () => chromium.launch({
+  executablePath: "/usr/bin/chromium",
+  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+});
+
+/**
+ * `look({ browser, url, folder, shot })` between a browser's start and its end; `after` comes in any case.
+ */
+export async function withBrowser(look, after = () => {}) {
   const [url, folder] = process.argv.slice(2);
   if (!url || !folder) {
     console.error("usage: node SCRIPT URL FOLDER");
     process.exit(64);
   }
   mkdirSync(folder, { recursive: true });
-  const browser = await chromium.launch({
-    executablePath: "/usr/bin/chromium",
-    args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-      "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-  });
+  const browser = await launch();
   const shot = (page, name, more = {}) => page.screenshot({ path: join(folder, `${name}.png`), ...more });
   try {
-    await look({ browser, url: url.replace(/\/$/, ""), shot });
+    await look({ browser, url: url.replace(/\/$/, ""), folder, shot });
   } catch (error) {
     wrong.push(error.stack ?? error.message);
   } finally {
     await browser.close();
+    after();
   }
   for (const words of wrong) console.error(`wrong: ${words}`);
   process.exit(wrong.length ? 1 : 0);
 }
 
-/** Hears what a page complains of. A refused act is answered 409, which the console calls an error. */
-export function listen(page, origins) {
-  page.on("console", (m) => m.type() === "error" && !m.text().includes("409") && wrong.push(`console: ${m.text()}`));
+/**
+ * Hears what a page complains of. A refused act is answered 409, which the console calls an error;
+ * `expected`: what else it may say.
+ */
+export function listen(page, origins, expected = /409/) {
+  page.on("console", (m) => m.type() === "error" && !expected.test(m.text()) && wrong.push(`console: ${m.text()}`));
   page.on("pageerror", (e) => wrong.push(`script: ${e.message}`));
   page.on("request", (r) => origins.some((o) => r.url().startsWith(o)) || r.url().startsWith("data:") || wrong.push(`a request outside: ${r.url()}`));
   return page;

@@ -6,30 +6,9 @@
 // FOLDER as a picture of a printer's 203 dots to the inch, with labels.json: what each must say.
 // labels.py then reads the pictures with a reader that shares no code with this program.
 
-import { mkdirSync, writeFileSync } from "node:fs";
-import { createRequire } from "node:module";
+import { writeFileSync } from "node:fs";
 import { join } from "node:path";
-
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder) {
-  console.error("usage: node labels.mjs URL FOLDER");
-  process.exit(64);
-}
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
+import { check, listen, withBrowser } from "./browser.mjs";
 
 /** As a reader types: one key after the other without a pause, Enter at the end. */
 const reader = async (page, text) => {
@@ -47,11 +26,10 @@ const reader = async (page, text) => {
   }, text);
 };
 
-try {
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  const page = await context.newPage();
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  page.on("console", (message) => message.type() === "error" && !message.text().includes("404") && wrong.push(`console: ${message.text()}`));
+  const page = listen(await context.newPage(), [base], /404/);
   const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
 
   const register = async (label, said) => {
@@ -154,10 +132,4 @@ try {
   await labels.goto(`${url}samples/${two}/label`);
   await labels.screenshot({ path: join(folder, "labels-page.png") });
   writeFileSync(join(folder, "labels.pdf"), await labels.pdf({ preferCSSPageSize: true }));
-} catch (error) {
-  wrong.push(error.message);
-} finally {
-  await browser.close();
-}
-for (const words of wrong) console.error(`labels: ${words}`);
-process.exit(wrong.length ? 1 : 0);
+});

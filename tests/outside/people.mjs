@@ -5,32 +5,11 @@
 // The station must review (`review = "on"`) and have nobody registered. Writes screenshots into
 // FOLDER. Ends with 1 and the reasons if something is wrong.
 
-import { mkdirSync } from "node:fs";
-import { createRequire } from "node:module";
 import { join } from "node:path";
-
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder) {
-  console.error("usage: node people.mjs URL FOLDER");
-  process.exit(64);
-}
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
+import { check, listen, withBrowser } from "./browser.mjs";
 
 const SIZES = [[1280, 800], [800, 480], [360, 740]];
 const BADGE = "NL-STAFF-000417";
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
 
 /** As a reader types: one key after the other without a pause, Enter at the end. */
 const reader = (page, text) => page.evaluate((keys) => {
@@ -44,11 +23,10 @@ const reader = (page, text) => page.evaluate((keys) => {
   }
 }, text);
 
-try {
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  const page = await context.newPage();
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  page.on("console", (m) => m.type() === "error" && !/404|409/.test(m.text()) && wrong.push(`console: ${m.text()}`));
+  const page = listen(await context.newPage(), [base], /404|409/);
   const shots = async (name) => {
     for (const scheme of ["light", "dark"]) {
       await page.emulateMedia({ colorScheme: scheme });
@@ -162,12 +140,4 @@ try {
   await page.locator(".review-part", { hasText: "Approved by Cleo Marsh" }).waitFor();
   check((await page.locator(".review-part").innerText()).includes("answered"), "the record tells every decision");
   await shots("record");
-} catch (error) {
-  wrong.push(String(error));
-} finally {
-  await browser.close();
-}
-if (wrong.length) {
-  console.error(`wrong:\n${wrong.join("\n")}`);
-  process.exit(1);
-}
+});

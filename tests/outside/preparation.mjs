@@ -6,36 +6,19 @@
 // `balance.py`. Everything is done by the buttons and fields of the page, without a mouse where a
 // keyboard is asked for; screenshots go into FOLDER. Ends with 1 and the reasons if something is wrong.
 
-import { appendFileSync, mkdirSync } from "node:fs";
-import { createRequire } from "node:module";
+import { appendFileSync } from "node:fs";
 import { join } from "node:path";
+import { check, listen, withBrowser } from "./browser.mjs";
 
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder || !process.env.PIPE) {
+if (!process.env.PIPE) {
   console.error("usage: PIPE=… node preparation.mjs URL FOLDER");
   process.exit(64);
 }
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
 const weigh = (grams) => appendFileSync(process.env.PIPE, `${grams}\n`);
 
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-try {
-  const origin = new URL(url).origin;
-  const page = await browser.newPage({ viewport: { width: 1280, height: 900 } });
-  page.on("console", (m) => m.type() === "error" && !m.text().includes("409") && wrong.push(`console: ${m.text()}`));
-  page.on("pageerror", (e) => wrong.push(`script: ${e.message}`));
-  page.on("request", (r) => r.url().startsWith(origin) || r.url().startsWith("data:") || wrong.push(`a request outside: ${r.url()}`));
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
+  const page = listen(await browser.newPage({ viewport: { width: 1280, height: 900 } }), [base]);
   const shot = (name) => page.screenshot({ path: join(folder, `preparation-${name}.png`), fullPage: true });
   const large = page.locator("#course .card[data-large]");
   const isNext = async (words) => {
@@ -146,12 +129,4 @@ try {
   const small = await page.evaluate(() => [...document.querySelectorAll("#course button, #course input:not([type=checkbox]), #course summary")]
     .filter((node) => node.offsetParent && node.getBoundingClientRect().height < 44).map((node) => node.textContent || node.name));
   check(small.length === 0, `every target is at least 44 px high ${small.join(", ")}`);
-} catch (error) {
-  wrong.push(String(error));
-} finally {
-  await browser.close();
-}
-if (wrong.length) {
-  console.error(wrong.join("\n"));
-  process.exit(1);
-}
+});

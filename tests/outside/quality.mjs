@@ -5,36 +5,13 @@
 //
 // Runs specimens by acts, decides of them by clicking, and writes pictures into FOLDER.
 
-import { mkdirSync } from "node:fs";
-import { createRequire } from "node:module";
 import { join } from "node:path";
+import { check, listen, withBrowser } from "./browser.mjs";
 
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder) {
-  console.error("usage: node quality.mjs URL FOLDER");
-  process.exit(64);
-}
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-
-try {
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  const page = await context.newPage();
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  page.on("console", (message) => message.type() === "error" && !/40[49]/.test(message.text()) && wrong.push(`console: ${message.text()}`));
+  const page = listen(await context.newPage(), [base], /404|409/);
   const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
   const act = async (what) => {
     const body = JSON.stringify({ id: crypto.randomUUID(), who: "Ada Brook", do: what });
@@ -126,10 +103,4 @@ try {
   await shot("charts-1280x800");
   await page.setViewportSize({ width: 360, height: 740 });
   await shot("charts-360x740");
-} catch (error) {
-  wrong.push(error.message);
-} finally {
-  await browser.close();
-}
-for (const words of wrong) console.error(`quality: ${words}`);
-process.exit(wrong.length ? 1 : 0);
+});

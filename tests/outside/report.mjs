@@ -2,34 +2,13 @@
 //
 //   node report.mjs URL FOLDER
 
-import { mkdirSync, readFileSync, writeFileSync } from "node:fs";
-import { createRequire } from "node:module";
+import { readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
+import { check, listen, withBrowser } from "./browser.mjs";
 
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder) {
-  console.error("usage: node report.mjs URL FOLDER");
-  process.exit(64);
-}
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-try {
-  const page = await (await browser.newContext({ viewport: { width: 1280, height: 800 } })).newPage();
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  page.on("console", (message) => message.type() === "error" && !message.text().includes("409") && wrong.push(`console: ${message.text()}`));
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
+  const page = listen(await (await browser.newContext({ viewport: { width: 1280, height: 800 } })).newPage(), [base]);
   await page.goto(url);
   const act = (what) => page.evaluate((body) => fetch("/act", { method: "POST", headers: { "content-type": "application/json" }, body }).then((r) => r.json()),
     JSON.stringify({ id: crypto.randomUUID(), who: "Ada Brook", do: what }));
@@ -67,10 +46,4 @@ try {
   await page.waitForURL("**/worksheet/en-933-8");
   check((await page.locator(".sheet-of-paper").textContent()).includes("EN 933-8"), "the blank worksheet is that of the chosen method");
   await page.screenshot({ path: join(folder, "worksheet-1280x800.png"), fullPage: true });
-} catch (error) {
-  wrong.push(error.message);
-} finally {
-  await browser.close();
-}
-for (const words of wrong) console.error(`report: ${words}`);
-process.exit(wrong.length ? 1 : 0);
+});

@@ -7,24 +7,13 @@
 // the other end and prints the lines of the shape `balance-trailing-mark`.
 
 import { spawn } from "node:child_process";
-import { mkdirSync } from "node:fs";
-import { createRequire } from "node:module";
 import { join } from "node:path";
+import { check, listen, withBrowser } from "./browser.mjs";
 
-const [url, folder] = process.argv.slice(2);
-if (!url || !folder || !process.env.BALANCE) {
+if (!process.env.BALANCE) {
   console.error("usage: BALANCE=LINK node solutions.mjs URL FOLDER");
   process.exit(64);
 }
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
-
-const wrong = [];
-const check = (good, words) => {
-  console.log(`${good ? "ok   " : "WRONG"} ${words}`);
-  if (!good) wrong.push(words);
-};
-
 // The balance: each line of its input is printed to the pseudo-terminal.
 const balance = spawn("python3", ["-u", "-c", `
 import os, sys, tty
@@ -38,21 +27,11 @@ for line in sys.stdin:
 `, process.env.BALANCE], { stdio: ["pipe", "inherit", "inherit"] });
 const shows = (grams, moving) => balance.stdin.write(`${grams.padStart(11)} g${moving ? " ?" : ""}\n`);
 
-mkdirSync(folder, { recursive: true });
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-
-let page = null;
-try {
+await withBrowser(async ({ browser, url: base, folder }) => {
+  const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
-  page = await context.newPage();
+  const page = listen(await context.newPage(), [base], /404|409/);
   page.setDefaultTimeout(20_000);
-  page.on("pageerror", (error) => wrong.push(`script: ${error.message}`));
-  // The browser itself notes each refused act; the page shows its words.
-  page.on("console", (message) => message.type() === "error" && !/404|409/.test(message.text()) && wrong.push(`console: ${message.text()}`));
   const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
 
   // The bench says so when the balance's port is open.
@@ -168,12 +147,4 @@ try {
   await page.waitForSelector("#menu-solutions:text-is('Solutions: ● W-1')");
   check(true, "the bench page names the bottle in use");
   await shot("bench-with-bottle-1280x800");
-} catch (error) {
-  wrong.push(error.message);
-  await page?.screenshot({ path: join(folder, "solutions-failed.png"), fullPage: true });
-} finally {
-  await browser.close();
-  balance.kill();
-}
-for (const words of wrong) console.error(`solutions: ${words}`);
-process.exit(wrong.length ? 1 : 0);
+}, () => balance.kill());

@@ -49,6 +49,9 @@ async fn it_is_found_by_its_identity_a_part_its_label_and_its_time_a_page_at_a_t
     assert_eq!(numbers(&page(ClosedWanted { label: label.clone(), ..Default::default() }, 9)), [9, 6, 3]);
     let ids = Some((Uuid::from_u128(4 << 64), Uuid::from_u128(7 << 64)));
     assert_eq!(numbers(&page(ClosedWanted { ids, ..Default::default() }, 9)), [6, 5, 4]);
+    // Those of a span of time are known already: the rest of these identities.
+    let rest = ClosedWanted { ids, not_left: Some((500, 600)), ..Default::default() };
+    assert_eq!(numbers(&page(rest, 9)), [6, 4]);
     let some = ClosedWanted { label, from_ns: Some(300), before_ns: Some(900), ..Default::default() };
     assert_eq!(numbers(&page(some.clone(), 9)), [6, 3]);
     assert_eq!(journal.closed_page(some, 1).await.unwrap().len(), 1);

@@ -91,7 +91,11 @@ impl Told<'_> {
             facts.push(("Specification".to_owned(), asked));
         }
         if let Some(judged) = say::text(data, "/acceptance/text") {
-            facts.push(("Acceptance".to_owned(), say::capital(judged)));
+            // A verdict names its value; where there is none, what was compared is told beside it.
+            let open = say::text(data, "/acceptance/verdict") == Some("not-decided");
+            let compared = say::text(data, "/acceptance/compared").filter(|_| open);
+            let compared = compared.map_or_else(String::new, |value| format!("; compared was {value}"));
+            facts.push(("Acceptance".to_owned(), format!("{}{compared}", say::capital(judged))));
             facts.push((
                 "Decision rule".to_owned(),
                 say::capital(&say::text_or(data, "/acceptance/ruleText")),
@@ -101,7 +105,25 @@ impl Told<'_> {
         if let Some(uncertainty) = uncertainty.filter(|part| part.is_object()) {
             facts.push(("Uncertainty".to_owned(), uncertainty_words(uncertainty)));
         }
-        facts.extend(precision(data));
+        facts.extend(self.precision(data));
+        facts
+    }
+
+    /// How the specimens lie beside the published precision, and whether more were asked for.
+    fn precision(&self, data: &Value) -> Vec<(String, String)> {
+        let Some(part) = data.get("precision").filter(|part| part.is_object()) else { return Vec::new() };
+        let mut facts = vec![("Precision".to_owned(), precision_words(part))];
+        if let Some(asked) = part.get("furtherAsked").filter(|asked| asked.is_object()) {
+            let when = asked.get("at").map_or_else(String::new, |at| format!(" at {}", self.instant(at)));
+            let words = format!(
+                "{} asked for{when}: the first lay {} apart, more than {}; the result is of {}",
+                asked["specimens"],
+                say::text_or(asked, "/difference"),
+                say::text_or(asked, "/limit"),
+                if say::text(asked, "/result") == Some("alone") { "these alone" } else { "all together" },
+            );
+            facts.push(("Further specimens".to_owned(), words));
+        }
         facts
     }
 
@@ -189,16 +211,17 @@ fn uncertainty_words(part: &Value) -> String {
     )
 }
 
-/// How the specimens lie beside the published precision, and whether more were asked for.
-fn precision(data: &Value) -> Vec<(String, String)> {
-    let Some(part) = data.get("precision").filter(|part| part.is_object()) else { return Vec::new() };
+/// How the specimens lie beside the published precision.
+fn precision_words(part: &Value) -> String {
     let verdict = match say::text(part, "/verdict") {
         Some("no-figure") | None => "No published figure".to_owned(),
         Some(verdict) => say::capital(&say::words(verdict)),
     };
     let mean = say::text(part, "/mean/text").or_else(|| say::text(part, "/mean"));
     let mean = mean.map_or_else(String::new, |mean| format!(" by their mean of {mean}"));
-    let class = say::text(part, "/class").map(|class| format!("class {class}{mean}"));
+    let several = part.get("ofSeveral").and_then(Value::as_bool) == Some(true);
+    let several = if several { "; several hold: the one with the larger deviation" } else { "" };
+    let class = say::text(part, "/class").map(|class| format!("class {class}{mean}{several}"));
     let known = say::text(part, "/confidence").map(|known| format!("figures {}", say::words(known)));
     let of: Vec<String> = class.into_iter().chain(known).collect();
     let of = if of.is_empty() { String::new() } else { format!(" ({})", of.join(", ")) };
@@ -207,19 +230,7 @@ fn precision(data: &Value) -> Vec<(String, String)> {
     let laboratories = say::text(part, "/laboratories/range")
         .map_or_else(String::new, |range| format!("; {range} between laboratories is for information"));
     let apart = say::amount_at(part, "/range");
-    let words = format!("{verdict}: {apart} apart{allowed}{of}{laboratories}");
-    let mut facts = vec![("Precision".to_owned(), words)];
-    if let Some(asked) = part.get("furtherAsked").filter(|asked| asked.is_object()) {
-        let words = format!(
-            "{} asked for: the first lay {} apart, more than {}; the result is of {}",
-            asked["specimens"],
-            say::text_or(asked, "/difference"),
-            say::text_or(asked, "/limit"),
-            if say::text(asked, "/result") == Some("alone") { "these alone" } else { "all together" },
-        );
-        facts.push(("Further specimens".to_owned(), words));
-    }
-    facts
+    format!("{verdict}: {apart} apart{allowed}{of}{laboratories}")
 }
 
 /// Times and people of a record's steps and readings.

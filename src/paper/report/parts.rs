@@ -81,7 +81,7 @@ impl Told<'_> {
         };
         let asked = |name: &str| {
             let limits = rule(name).and_then(|rule| rule.limits.value.as_ref());
-            limits.map_or_else(|| "no limit".to_owned(), ToString::to_string)
+            limits.map_or_else(|| "no limit".to_owned(), |limits| self.facts.units.range(limits).to_string())
         };
         for (name, weighing) in
             data.pointer("/sample/masses").and_then(Value::as_object).into_iter().flatten()

@@ -20,6 +20,11 @@ impl Told<'_> {
             self.house.zone_name,
             self.edition()
         );
+        if !self.facts.units.is_as_read() {
+            let shown = say::capital(&self.facts.units.words());
+            let keep = "the published documents keep the units of the readings";
+            words = format!("{words} {shown}, converted; {keep}.");
+        }
         if let Some(statement) = self.house.laboratory.and_then(|laboratory| laboratory.statement.as_deref())
         {
             words.push(' ');

@@ -43,6 +43,10 @@ pub(super) fn with_unit(digits: &str, code: &str) -> String {
 /// A figure with its unit, digits as published.
 pub(super) fn amount(value: &Value) -> Option<String> {
     let digits = value.get("text")?.as_str()?;
+    if let Some(shown) = value.get("shown").and_then(amount) {
+        let code = value.get("unit").and_then(Value::as_str).unwrap_or("1");
+        return Some(format!("{shown} ({})", with_unit(digits, code)));
+    }
     Some(with_unit(digits, value.get("unit").and_then(Value::as_str).unwrap_or("1")))
 }
 

@@ -1,7 +1,7 @@
 // What to do next, in order, each on the same line of time: now on the left, windows as bands. Where
 // two cylinders would need the same hands, it is said before it happens.
 
-import { find, h, keyed, mark, show, text } from "./dom.js";
+import { capital, find, h, keyed, mark, show, text } from "./dom.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
 
@@ -22,7 +22,7 @@ export function drawAhead(section, view) {
     node.coming = next.specimen ? coming.get(next.place) ?? null : null;
     node.seenAt = performance.now();
     text(find(".number", node), next.specimen ? String(next.place) : "▤");
-    text(find(".what b", node), next.text ? next.text[0].toUpperCase() + next.text.slice(1) : "");
+    text(find(".what b", node), capital(next.text));
     text(find(".what .quiet", node), next.label);
     const clash = node.coming?.clash ?? null;
     mark(node, "clash", clash === null ? null : "yes");
@@ -35,7 +35,7 @@ export function drawAhead(section, view) {
 }
 
 function makeRow(next) {
-  const inner = [h("b", {}), h("span", { class: "quiet" })];
+  const inner = [h("b", { lang: "en" }), h("span", { class: "quiet" })];
   // A sample that is prepared step by step has no place yet: its acts lead to its own page.
   const what = next.specimen ? h("span", { class: "what" }, ...inner) : h("a", { class: "what", href: `/samples/${next.sample}#course` }, ...inner);
   return h("li", { class: "row" }, h("span", { class: "number" }), what,

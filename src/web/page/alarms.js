@@ -1,6 +1,6 @@
 // Alarms: what stands, what a person put aside, and what a person can do with them.
 
-import { button, capital, find, h, keyed, mark, said, sentence, show, text } from "./dom.js";
+import { button, capital, en, find, h, keyed, mark, said, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as sound from "./sound.js";
 import * as time from "./time.js";
@@ -60,9 +60,9 @@ function makeAlarm(alarm) {
   const near = said();
   const acknowledge = button(t("alarm.acknowledge"), () => signed({ act: "acknowledge-alarm", occurrence: alarm.occurrence }, near, acknowledge));
   const node = h("li", { class: "alarm" },
-    h("details", {}, h("summary", {}, h("span", {}, h("b", {}, capital(alarm.condition)), h("span", { class: "text" }), h("span", { class: "state quiet" }))),
-      h("p", {}, h("b", {}, t("alarm.to-do")), ` ${alarm.response}.`),
-      h("p", {}, h("b", {}, t("alarm.otherwise")), ` ${alarm.consequence}.`),
+    h("details", {}, h("summary", {}, h("span", {}, h("b", { lang: "en" }, capital(alarm.condition)), h("span", { class: "text", lang: "en" }), h("span", { class: "state quiet" }))),
+      h("p", {}, h("b", {}, t("alarm.to-do")), " ", en(`${alarm.response}.`)),
+      h("p", {}, h("b", {}, t("alarm.otherwise")), " ", en(`${alarm.consequence}.`)),
       makeShelve(alarm.key, near)),
     acknowledge, near);
   node.acknowledge = acknowledge;

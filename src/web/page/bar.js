@@ -1,12 +1,12 @@
 // The foot of the screen: what the shared switch means now, what the balance shows and waits for, and
 // the last act, which can be taken back.
 
-import { find, h, rebuilt, sentence, show, text } from "./dom.js";
+import { byStation, en, find, h, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import { weighings } from "./odd.js";
 import { close, isShown, open } from "./sheet.js";
 import * as time from "./time.js";
-import { t } from "./words.js";
+import { among, t } from "./words.js";
 
 export function drawBar(view) {
   drawFoot(find("#foot"), view.switches);
@@ -18,7 +18,7 @@ export function drawBar(view) {
 function drawFoot(cell, switches) {
   const shared = switches.filter((s) => s.place === null && s.does === "next");
   show(cell, shared.length > 0);
-  text(find("b", cell), shared.map((s) => (shared.length > 1 ? `${s.name}: ${s.meaning}` : s.meaning)).join(" · "));
+  byStation(text(find("b", cell), shared.map((s) => (shared.length > 1 ? `${s.name}: ${s.meaning}` : s.meaning)).join(" · ")));
 }
 
 const given = h("div", { class: "given" });
@@ -55,7 +55,8 @@ function drawLast(cell, places) {
   const button = find("button", cell);
   // A specimen with its result is corrected, not taken back: then nothing older is offered in its place.
   const last = newest && (newest.specimen.undo ?? newest.specimen.history[0]);
-  text(find("b", cell), last ? `${newest.specimen.label}: ${last.text}, ${time.when(last.atMs)}${last.by ? `, ${last.by}` : ""}` : t("bar.nothing"));
+  const when = last && `, ${time.when(last.atMs)}${last.by ? `, ${last.by}` : ""}`;
+  rebuilt(find("b", cell), [last?.text, when, newest?.specimen.label], () => (last ? [`${newest.specimen.label}: `, en(last.text), when] : [t("bar.nothing")]));
   show(button, Boolean(newest?.specimen.undo));
   button.onclick = () => openUndo(newest);
 }
@@ -76,7 +77,7 @@ function openUndo({ place, specimen: { id, label, version, undo } }) {
   const all = [id, ...others];
   const labels = [label, ...undo.together].join(", ");
   const node = h("div", { class: "reasons" },
-    h("p", { class: "doubtful" }, t("bar.would", { text: undo.text, time: time.when(undo.atMs), by: undo.by || t("bar.by-switch") })),
+    h("p", { class: "doubtful" }, ...among("bar.would", { text: en(undo.text), time: time.when(undo.atMs), by: undo.by || t("bar.by-switch") })),
     others.length > 0 && take(t("bar.undo-all", { labels }), all),
     take(t(others.length > 0 ? "bar.undo-only" : "bar.undo-one", { label }), [id]), near);
   open({ title: labels, number: place, node });

@@ -17,7 +17,7 @@ export function makeBatch({ id }) {
   const near = said();
   const head = h("h3", {});
   const facts = h("p", { class: "quiet" });
-  const cautions = h("ul", { class: "cautions" });
+  const cautions = h("ul", { class: "cautions", lang: "en" });
   const steps = h("ol", { class: "steps" });
   const faults = h("p", { class: "faults" });
   const finish = finishForm(id, near);
@@ -65,7 +65,7 @@ function finishForm(id, near) {
 function makeStep(batch, part, near) {
   const at = { batch, component: part.name };
   const head = h("h4", {});
-  const instruction = h("p", { class: "instruction" });
+  const instruction = h("p", { class: "instruction", lang: "en" });
   const wanted = h("p", { class: "wanted" });
   const taken = h("p", { class: "taken" });
   const scale = makeScale();

@@ -1,6 +1,6 @@
 // Control charts: individuals above, moving ranges below, drawn as SVG.
 
-import { find, grid, h, keyed, rebuilt, said, show, text, wordsField } from "./dom.js";
+import { byStation, en, find, grid, h, keyed, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
@@ -90,14 +90,14 @@ function update(node, chart, fewest) {
   node.chart = chart;
   const { limits, points } = chart;
   const sample = (p) => h("a", { class: "link", href: `/samples/${p.sample}` }, p.label);
-  text(find("h2", node), chart.title);
+  byStation(text(find("h2", node), chart.title));
   rebuilt(find(".drawn", node), [points, limits], () => [drawing(chart)]);
   text(find(".about", node), limitsWords(chart, fewest));
   rebuilt(find(".signals", node), points, () => points.filter((p) => p.rules.length).map((p) =>
-    h("li", {}, "▲ ", sample(p), ` ${p.text}: ${p.rules.join("; ")}`)));
+    h("li", {}, "▲ ", sample(p), ` ${p.text}: `, en(p.rules.join("; ")))));
   rebuilt(find(".results-table", node), points, () => [
     grid([t("col.sample"), t("col.when"), t("col.result"), t("charts.range"), t("charts.rule")],
-      [...points].reverse().map((p) => [sample(p), time.when(p.atMs), p.text, p.range === null ? "" : p.range.toFixed(2), p.rules.join("; ")]))]);
+      [...points].reverse().map((p) => [sample(p), time.when(p.atMs), p.text, p.range === null ? "" : p.range.toFixed(2), en(p.rules.join("; "))]))]);
   rebuilt(find(".frozen", node), chart.frozen, () => chart.frozen.map((f, n) => h("li", {},
     h("span", {}, n ? t("charts.frozen-before", f) : t("charts.frozen-now", f)), h("span", { class: "quiet" }, listed([f.by, time.when(f.atMs)], ", ")))));
 }

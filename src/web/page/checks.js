@@ -1,6 +1,6 @@
 // One check of one item: what to do, what was found, and the results so far.
 
-import { button, field, h, options, rebuilt, said, show, text, wordsField } from "./dom.js";
+import { button, en, field, h, options, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
 import { count, listed, named, t } from "./words.js";
@@ -33,7 +33,7 @@ export function checkBlock(id, name, how) {
   const near = said();
   const head = h("h4", {});
   const about = h("p", { class: "quiet about" });
-  const instruction = h("p", { class: "instruction" });
+  const instruction = h("p", { class: "instruction", lang: "en" });
   const under = h("p", { class: "awaited", hidden: true });
   const results = h("ul", { class: "rows results" });
   const form = checkForm(how);
@@ -42,7 +42,7 @@ export function checkBlock(id, name, how) {
   const node = h("section", { class: "check" }, head, about, instruction, under, form, results);
   node.draw = (check, view) => {
     node.dataset.state = check.state ?? "";
-    text(head, `${check.title}: ${check.state ? standing(check.state) : t("check.no-interval")}`);
+    rebuilt(head, [check.title, check.state], () => [en(check.title), `: ${check.state ? standing(check.state) : t("check.no-interval")}`]);
     text(about, listed([check.required && t("check.limits", { limits: check.required }), check.source,
       check.every && EVERY[check.every.unit](check.every.value), check.dueMs && due(check.dueMs)]));
     text(instruction, check.instruction);

@@ -1,10 +1,10 @@
 // Mistakes corrected: a time, a level, a reason given later. On a place and on a record's page.
 // The original always stays; the person's name goes with each.
 
-import { find, h, options, rebuilt, sentence, show, text } from "./dom.js";
+import { en, find, h, options, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
-import { named, t } from "./words.js";
+import { among, named, t } from "./words.js";
 
 /** Half a day: a time of day means the pass that lies nearest to what it corrects. */
 const NEAR_MS = 43_200_000;
@@ -89,15 +89,15 @@ export function correctPanel(said, done = () => {}) {
       if (!specimen) return;
       show(times, !specimen.over && specimen.marks.length > 0);
       options(times.elements.what, specimen.marks.map((m) => [
-        JSON.stringify({ step: m.step, edge: m.edge, atMs: m.atMs }), `${m.text}, ${time.when(m.atMs)}`]));
+        JSON.stringify({ step: m.step, edge: m.edge, atMs: m.atMs }), `${m.text}, ${time.when(m.atMs)}`, "en"]));
       show(levels, !specimen.over && specimen.levels.length > 0);
       options(levels.elements.of, specimen.levels.map((l) => [l.of, t("correct.entered", { level: named("level", l.of), value: l.text })]));
       rebuilt(made, specimen.corrections, () => specimen.corrections.map((c) => h("li", {},
-        h("span", {}, t("correct.made", { text: c.text, by: c.by, time: time.when(c.atMs) })),
+        h("span", {}, ...among("correct.made", { text: en(c.text), by: c.by, time: time.when(c.atMs) })),
         c.reason === null ? pending(c) : h("span", { class: "quiet" }, ` ${c.reason}`))));
       show(past, specimen.history.length > 0);
       rebuilt(find(".history", past), specimen.history, () => specimen.history.map((n) => h("li", {},
-        `${time.when(n.atMs)} ${n.text}, ${n.by}${n.withdrawn ? ` ${t("correct.taken-back")}` : ""}`)));
+        `${time.when(n.atMs)} `, en(n.text), `, ${n.by}${n.withdrawn ? ` ${t("correct.taken-back")}` : ""}`)));
     },
   };
 }

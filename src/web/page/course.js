@@ -89,7 +89,7 @@ function make(box) {
 
 function makeCard(box, next, on) {
   const card = { sample: box.sample, near: box.parts.near };
-  const node = h("article", { class: "card" }, h("h3", {}), h("p", { class: "instruction" }),
+  const node = h("article", { class: "card" }, h("h3", { lang: "en" }), h("p", { class: "instruction", lang: "en" }),
     h("p", { class: "digits countdown" }), h("div", { class: "form" }, ...controls(card, next, on)), h("p", { class: "awaited" }));
   if (next.optional) node.append(skipping(card, next.step));
   return node;

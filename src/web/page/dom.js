@@ -48,6 +48,16 @@ export function cell(head, content) {
   return h("td", { "data-head": head }, ...parts);
 }
 
+/** What the station says of itself is English, whatever the page speaks (WCAG 3.1.2). */
+export function byStation(node, yes = true) {
+  if (yes) node.lang = "en";
+  else node.removeAttribute("lang");
+  return node;
+}
+
+/** Words of the station among those of the page. */
+export const en = (words, tag = "span") => (words ? h(tag, { lang: "en" }, words) : null);
+
 export const find = (selector, root = document) => root.querySelector(selector);
 
 /** Sets text only where it differs, so that nothing is announced or repainted for nothing. */
@@ -106,11 +116,11 @@ export function rebuilt(box, stuff, build) {
   return true;
 }
 
-/** Options of a select, keeping the choice where it still stands. */
+/** Options of a select, keeping the choice where it still stands; a third word is their language. */
 export function options(select, choices) {
   rebuilt(select, choices, () => {
     const kept = select.value;
-    const nodes = choices.map(([value, words]) => h("option", { value, selected: value === kept }, words));
+    const nodes = choices.map(([value, words, lang]) => h("option", { value, selected: value === kept, ...(lang ? { lang } : {}) }, words));
     return nodes;
   });
 }

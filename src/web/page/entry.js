@@ -2,7 +2,7 @@
 // record is drawn on the cylinder while it is typed, and confirmed by entering it.
 
 import { cylinder, inside } from "./cylinder.js";
-import { h, mark, show, text } from "./dom.js";
+import { en, h, mark, show, text } from "./dom.js";
 import { act, isFresh } from "./link.js";
 import { close, isShown, open } from "./sheet.js";
 import { named, t } from "./words.js";
@@ -81,7 +81,7 @@ export function entryPanel(said) {
     const level = would?.ok ? would.recorded : null;
     const typed = level ?? (digits.value && panel.of !== "sand" ? digits.value : null);
     drawing.update({ ...inside(panel.specimen), aim: null, typed: typed === null || Number.isNaN(Number(typed)) ? null : Number(typed) });
-    recorded.replaceChildren(...(!would ? [] : !would.ok ? [`▲ ${would.text}`]
+    recorded.replaceChildren(...(!would ? [] : !would.ok ? ["▲ ", en(would.text)]
       : [t("entry.recorded"), " ", h("b", {}, `${would.recorded} ${symbol}`), " ",
         Number(would.offset) > 0 ? t("entry.taken-off", { offset: would.offset, reading: would.reading, symbol }) : "",
         would.moved ? ` ${t("entry.moved", { reading: would.reading, symbol })}` : ""]));

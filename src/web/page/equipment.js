@@ -2,7 +2,7 @@
 // records that used an item while it was in doubt. It decides nothing.
 
 import { checkBlock, due, standing } from "./checks.js";
-import { button, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
+import { button, en, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
@@ -55,9 +55,11 @@ function makeItem({ id }) {
     node.item = now;
     node.dataset.state = now.state;
     rebuilt(head, [now.id, now.title, now.state, now.dueMs, now.why, now.kit], () => [
-      h("b", {}, `${standing(now.state)}  ${now.id}`), h("span", {}, ` ${headWords(now)}`)]);
-    text(facts, listed([!isBad(now) && now.why, now.place && t("equipment.at-place", { place: now.place }), now.class && t("equipment.of-class", { class: now.class }),
-      now.nominal, now.instrument && t("equipment.read-as", { name: now.instrument })]));
+      h("b", {}, `${standing(now.state)}  ${now.id}`), h("span", {}, " ", ...headWords(now))]);
+    const note = !isBad(now) && now.why;
+    const more = listed([now.place && t("equipment.at-place", { place: now.place }), now.class && t("equipment.of-class", { class: now.class }),
+      now.nominal, now.instrument && t("equipment.read-as", { name: now.instrument })]);
+    rebuilt(facts, [note, more], () => [note && en(note), note && more && " · ", more]);
     text(kit, now.kit ? t("equipment.leave-kit") : t("equipment.in-kit"));
     show(out, !now.outOfUse);
     show(why, !now.outOfUse);
@@ -71,9 +73,8 @@ function makeItem({ id }) {
 const isBad = ({ state }) => ["past-due", "failed", "out-of-use"].includes(state);
 
 function headWords(item) {
-  const bad = isBad(item) ? `: ${item.why}` : "";
-  return listed([item.kindTitle, item.title, item.dueMs && due(item.dueMs)], ", ")
-    + bad + (item.kit ? "" : ` (${t("equipment.not-in-kit")})`);
+  return [en(listed([item.kindTitle, item.title], ", ")), item.dueMs && `, ${due(item.dueMs)}`,
+    ...(isBad(item) ? [": ", en(item.why)] : []), !item.kit && ` (${t("equipment.not-in-kit")})`];
 }
 
 /** Records that used the item while it was in doubt: fetched when somebody asks. */
@@ -120,7 +121,7 @@ function drawRegister() {
   show(find("#register"), view.kinds.length > 0);
   show(find("#no-kinds"), view.kinds.length === 0);
   const form = find("#register form");
-  options(form.elements.kind, view.kinds.map((k) => [k.kind, k.title]));
+  options(form.elements.kind, view.kinds.map((k) => [k.kind, k.title, "en"]));
   options(form.elements.place, [["", t("equipment.every-place")], ...Array.from({ length: view.places }, (_, i) => [String(i + 1), String(i + 1)])]);
   options(form.elements.instrument, [["", t("equipment.not-read")], ...view.instruments.map((name) => [name, name])]);
   drawKind();

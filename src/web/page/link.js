@@ -1,6 +1,6 @@
 // The connection to the station: views and beats in, acts out.
 
-import { button as plain, find, text } from "./dom.js";
+import { button as plain, byStation, find, text } from "./dom.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
 
@@ -70,12 +70,12 @@ const IS_INSTANT = new Set(["mark", "mark-next", "no-line-yet", "note-specimen",
  * identity, is sent again: the station does it once.
  */
 export async function act(what, { near = null, button = null, seen = null, statedMs = null } = {}) {
-  const say = (words, kind) => {
+  const say = (words, kind, english = false) => {
     if (near) {
-      text(near, words);
+      byStation(text(near, words), english);
       near.dataset.kind = kind;
     }
-    text(find("#status"), words);
+    byStation(text(find("#status"), words), english);
   };
   if (!fresh) {
     const words = t("act.no-connection");
@@ -92,7 +92,7 @@ export async function act(what, { near = null, button = null, seen = null, state
       const late = round > 0 && IS_INSTANT.has(what.act) ? pressedMs : null;
       const answer = await post(message, statedMs ?? late);
       if (answer) {
-        say(answer.words, answer.ok ? "done" : "refused");
+        say(answer.words, answer.ok ? "done" : "refused", answer.english);
         return answer;
       }
       if (round < AGAIN_MS.length) {
@@ -131,10 +131,11 @@ async function post(message, statedMs) {
   }
   if (response.status === 503 || response.status === 504) return null;
   if (response.ok) {
-    const words = answer.outcome === "done-before" ? t("act.done-before") : answer.note || t("act.done");
-    return { ok: true, words, made: answer.made };
+    const before = answer.outcome === "done-before";
+    const words = before ? t("act.done-before") : answer.note || t("act.done");
+    return { ok: true, words, english: !before && Boolean(answer.note), made: answer.made };
   }
-  if (response.status === 409) return { ok: false, words: answer.text, refusal: answer.refusal };
+  if (response.status === 409) return { ok: false, words: answer.text, english: true, refusal: answer.refusal };
   return { ok: false, words: t("act.not-understood", { detail: answer.detail }) };
 }
 

@@ -1,12 +1,12 @@
 // Everything beside the places and the alarms: what is next, presses, samples, instruments, results.
 
-import { find, h, keyed, mark, options, rebuilt, said, show, text } from "./dom.js";
+import { capital, en, find, h, keyed, mark, options, rebuilt, said, show, text } from "./dom.js";
 import { act, doing } from "./link.js";
 import { drawMaterial, portionWords } from "./measured.js";
 import { drawPlan, planOf, weighings } from "./odd.js";
 import { methodWords } from "./particulars.js";
 import * as time from "./time.js";
-import { count, named, t } from "./words.js";
+import { among, count, named, t } from "./words.js";
 
 // Presses that named no cylinder
 
@@ -14,15 +14,15 @@ export function drawPresses(section, view) {
   show(section, view.presses.length > 0);
   const standing = view.places.map((p) => p.specimen).filter(Boolean);
   keyed(find("ul", section), view.presses, (p) => p.id, makePress, (node, press) => {
-    text(find(".text", node), pressWords(press));
+    rebuilt(find(".text", node), press, () => pressWords(press));
     keyed(find(".choices", node), standing, (s) => s.id,
       (s) => h("label", { class: "choice" }, h("input", { type: "checkbox", value: s.id }), h("span", {}, s.label)));
   });
 }
 
 function pressWords({ trigger, atMs, endedMs, why }) {
-  const when = { trigger, time: time.when(atMs), why };
-  return endedMs ? t("press.ended", { ...when, ended: time.when(endedMs) }) : t("press.at", when);
+  const when = { trigger, time: time.when(atMs), why: en(why) };
+  return endedMs ? among("press.ended", { ...when, ended: time.when(endedMs) }) : among("press.at", when);
 }
 
 function makePress(press) {
@@ -47,11 +47,11 @@ export function drawSamples(box, view) {
     text(find(".progress", node), t("sample.progress", {
       complete: sample.complete, planned: sample.planned, begun: sample.registered, method: sample.method ?? t("sample.no-method"),
     }));
-    text(find(".reported", node), sample.reported === null ? "" : `${t("sample.result", { value: sample.reported })}${sample.verdict ? ` ${sample.verdict.word}` : ""}`);
+    rebuilt(find(".reported", node), [sample.reported, sample.verdict], () => (sample.reported === null ? [] : [`${t("sample.result", { value: sample.reported })} `, en(sample.verdict?.word)]));
     rebuilt(find(".done", node), sample.preparation.map((p) => [p.what, p.atMs]), () => sample.preparation.map((p) =>
-      h("li", {}, `${named("prepared", p.what)} ${time.when(p.atMs)}`)));
+      h("li", {}, `${capital(named("readied", p.what))} ${time.when(p.atMs)}`)));
     rebuilt(find(".masses", node), sample.masses, () => (sample.masses ?? []).map((m) => massRow(node, m)));
-    rebuilt(find(".results", node), sample.results, () => sample.results.map((r) => h("li", {}, resultWords(sample, r))));
+    rebuilt(find(".results", node), sample.results, () => sample.results.map((r) => h("li", {}, ...resultWords(sample, r))));
     drawMaterial(find(".material", node), sample, node.near);
     text(find(".portion", node), portionWords(sample));
     drawPlan(node, sample);
@@ -64,7 +64,7 @@ export function drawSamples(box, view) {
 function resultWords(sample, { label, reported, deviations, doesNotCount }) {
   const result = `${label}: ${named("quantity", sample.quantity ?? "result")} ${reported}`;
   const found = deviations ? `, ${count("deviation.count", deviations)}` : "";
-  return `${result}${found}${doesNotCount ? `; ${t("sample.does-not-count", { why: doesNotCount })}` : ""}`;
+  return [`${result}${found}`, ...(doesNotCount ? ["; ", ...among("sample.does-not-count", { why: en(doesNotCount) })] : [])];
 }
 
 function makeSample() {
@@ -76,7 +76,7 @@ function makeSample() {
     h("p", { class: "way" }),
     h("details", { class: "more" }, h("summary", {}, t("sample.prepare")),
       h("div", { class: "acts prepared" }, ...PREPARED.map((done) =>
-        doing(t(`prepared.${done}`), near, () => ({ act: "prepare", sample: node.sample.id, what: { done } })))),
+        doing(capital(t(`readied.${done}`)), near, () => ({ act: "prepare", sample: node.sample.id, what: { done } })))),
       h("ul", { class: "masses rows" })),
     h("div", { class: "material" }), h("p", { class: "portion quiet" }),
     near);
@@ -128,12 +128,12 @@ export function bindRegister(form) {
 
 export function drawMethods(view) {
   const select = find("#register select");
-  options(select, view.methods.map((m) => [m.id, methodWords(m)]));
+  options(select, view.methods.map((m) => [m.id, methodWords(m), "en"]));
   const chosen = view.methods.find((m) => m.id === select.value);
   find("#register [name=specimens]").placeholder = chosen?.specimens ? String(chosen.specimens) : "1";
   rebuilt(find(".methods"), view.methods, () => view.methods.map((m) => h("section", {},
-    h("h3", {}, m.title), h("p", { class: "quiet" }, t("method.about", { ...m, edition: named("edition", m.edition) })),
-    h("ul", {}, ...m.safety.map((s) => h("li", {}, s))))));
+    h("h3", { lang: "en" }, m.title), h("p", { class: "quiet" }, t("method.about", { ...m, edition: named("edition", m.edition) })),
+    h("ul", { lang: "en" }, ...m.safety.map((s) => h("li", {}, s))))));
 }
 
 // Instruments, switches, results
@@ -194,13 +194,13 @@ function drawBalance(box, balance) {
 
 export function drawSwitches(section, view) {
   keyed(find(".switches", section), view.switches, (s) => s.name,
-    () => h("li", {}, h("b", {}), h("span", {})),
+    () => h("li", {}, h("b", {}), h("span", { lang: "en" })),
     (node, s) => {
       text(find("b", node), s.place ? t("switch.at-place", s) : s.name);
       text(find("span", node), s.meaning);
     });
   keyed(find(".refused", section), view.refused, (r) => `${r.atMs} ${r.trigger} ${r.why}`,
-    (r) => h("li", {}, h("b", {}, t("switch.refused", r)), h("span", {}, `${time.when(r.atMs)}: ${r.why}`)));
+    (r) => h("li", {}, h("b", {}, t("switch.refused", r)), h("span", {}, `${time.when(r.atMs)}: `, en(r.why))));
 }
 
 export function drawRecords(section, view) {

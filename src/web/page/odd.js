@@ -1,7 +1,7 @@
 // What goes otherwise than planned: notes at a touch, an interrupted run, a wrong place or a
 // carried cylinder, weighings given their place, samples planned anew or withdrawn.
 
-import { button as plain, find, h, options, rebuilt, sentence, show, text } from "./dom.js";
+import { button as plain, byStation, capital, find, h, options, rebuilt, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as time from "./time.js";
 import { count, named, t } from "./words.js";
@@ -56,7 +56,7 @@ export function oddOf(card) {
   return h("div", { class: "odd" },
     h("p", {}, t("odd.happened")),
     h("div", { class: "acts notes" }, ...NOTES.map((note) =>
-      press(t(`note.${note}`), (button) => send(card, button, (specimen) => ({ act: "note-specimen", specimen, note }), false)))),
+      press(capital(t(`incident.${note}`)), (button) => send(card, button, (specimen) => ({ act: "note-specimen", specimen, note }), false)))),
     words, h("ul", { class: "noted quiet" }), h("div", { class: "interrupted" }), place);
 }
 
@@ -81,7 +81,7 @@ export function drawOdd(card, specimen, places) {
 }
 
 function noteWords({ kind, text: words, atMs, by }) {
-  const what = kind === "words" ? words : `${named("note", kind)}${words ? `: ${words}` : ""}`;
+  const what = kind === "words" ? words : `${capital(named("incident", kind))}${words ? `: ${words}` : ""}`;
   return `${time.when(atMs)} ${what}${by ? `, ${by}` : ""}`;
 }
 
@@ -110,7 +110,7 @@ export function drawPlan(node, sample) {
   show(find(".plan", node), sample.reported === null);
   show(find(".withdraw", node), sample.mayWithdraw);
   const again = sample.repeat ? [`${sample.repeat.text} ${t("plan.repeat", sample.repeat)}`] : [];
-  text(find(".again", node), [...again, ...sample.waits].map((words) => `▲ ${words}`).join(" "));
+  byStation(text(find(".again", node), [...again, ...sample.waits].map((words) => `▲ ${words}`).join(" ")));
 }
 
 /** Weighings in sight, each with what it can be given to. */

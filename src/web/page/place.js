@@ -2,7 +2,7 @@
 
 import { cylinder, inside } from "./cylinder.js";
 import { correctPanel } from "./correct.js";
-import { capital, find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
+import { capital, en, find, h, keyed, mark, options, rebuilt, show, text } from "./dom.js";
 import { entryPanel } from "./entry.js";
 import { act } from "./link.js";
 import { drawCounts, portionWords, weighCorrective } from "./measured.js";
@@ -10,7 +10,7 @@ import { drawOdd, oddOf } from "./odd.js";
 import * as sheet from "./sheet.js";
 import * as sound from "./sound.js";
 import * as time from "./time.js";
-import { count, named, t } from "./words.js";
+import { among, count, named, t } from "./words.js";
 
 const SHAPES = { idle: "○", turn: "◆", free: "◇", early: "◔", soon: "◑", open: "●", over: "▲", done: "✓", void: "✗" };
 
@@ -118,7 +118,7 @@ function drawSpecimen(card, specimen) {
 /** The newest on the card, all of them on the sheet. */
 function drawDeviations(card, deviations) {
   rebuilt(find(".deviations", card), deviations, () => [
-    ...deviations.slice(-DEVIATIONS_SHOWN).map((d) => h("li", {}, h("b", {}, capital(d.what)))),
+    ...deviations.slice(-DEVIATIONS_SHOWN).map((d) => h("li", {}, en(capital(d.what), "b"))),
     deviations.length > DEVIATIONS_SHOWN && h("li", {}, count("place.deviations-more", deviations.length - DEVIATIONS_SHOWN)),
   ]);
   rebuilt(find(".all-deviations", card.rest), deviations, () => deviations.map(deviation));
@@ -130,12 +130,13 @@ function windowWords({ opensMs, closesMs }) {
 }
 
 export function deviation(d) {
-  return h("li", {}, h("b", {}, capital(d.what)), ` ${t("deviation.required", { required: d.required, actual: d.actual })}${d.by ? ` (${t("deviation.by", { by: d.by })})` : ""}`);
+  return h("li", {}, en(capital(d.what), "b"), " ", ...among("deviation.required", { required: en(d.required), actual: en(d.actual) }),
+    ...(d.by ? [" (", ...among("deviation.by", { by: en(d.by) }), ")"] : []));
 }
 
 /** A button that acts on the card's specimen as it is shown when it is pressed. */
 function actButton(card, words, make, kind = "") {
-  const button = h("button", { type: "button", class: `act ${kind}` }, words);
+  const button = h("button", { type: "button", class: `act ${kind}` }, ...[words].flat());
   button.addEventListener("click", () => {
     if (button.hasAttribute("aria-busy")) return;
     // The finger aimed at what stood here before (a double tap, or another hand's act).
@@ -159,13 +160,13 @@ function drawTodo(card, specimen, first) {
     if (!first) return [];
     if (first.entry) {
       const enter = h("button", { type: "button", class: "act primary", on: { click: () => card.entry.open() } }, t("place.enter", { level: named("level", first.entry) }));
-      return [h("p", { class: "instruction" }, first.instruction), enter];
+      return [h("p", { class: "instruction", lang: "en" }, first.instruction), enter];
     }
     const words = specimen.complete || specimen.voided !== null ? t("place.clean") : capital(first.text);
-    const press = actButton(card, words, (id) => ({ act: "mark-next", specimen: id }), "primary");
+    const press = actButton(card, words === t("place.clean") ? words : en(words), (id) => ({ act: "mark-next", specimen: id }), "primary");
     press.addEventListener("click", () => { card.pressedAt = performance.now(); });
     return [
-      h("p", { class: "instruction" }, first.instruction + (first.level ? ` ${t("place.level", { level: first.level })}` : "")),
+      h("p", { class: "instruction" }, en(first.instruction), first.level && ` ${t("place.level", { level: first.level })}`),
       press,
       specimen.mayLackLine && actButton(card, t("place.no-line-yet"), (id) => ({ act: "no-line-yet", specimen: id }), "no-line"),
     ];
@@ -209,14 +210,14 @@ function drawMore(card, specimen) {
   const again = specimen.mayRunAgain ? specimen.machineStep : null;
   rebuilt(find(".others", more), [specimen.id, others, again], () => [
     ...others.map((p) => (p.entry
-      ? h("button", { type: "button", class: "act", on: { click: () => openEntry(card, p.entry) } }, t("place.without-press", { act: capital(p.text) }))
-      : actButton(card, t("place.passes", { act: capital(p.text) }), (id) => ({ act: "mark", specimen: id, step: p.step, edge: p.edge })))),
+      ? h("button", { type: "button", class: "act", on: { click: () => openEntry(card, p.entry) } }, ...among("place.without-press", { act: en(capital(p.text)) }))
+      : actButton(card, among("place.passes", { act: en(capital(p.text)) }), (id) => ({ act: "mark", specimen: id, step: p.step, edge: p.edge })))),
     again && actButton(card, t("place.further-run", { step: named("step", again) }), (id) => ({ act: "mark", specimen: id, step: again, edge: "begin" })),
   ]);
   const missed = find(".missed", more);
   const points = [...specimen.next.filter((p) => !p.entry), ...specimen.passed];
   show(missed, points.length > 0);
-  options(missed.elements.what, points.map((p) => [JSON.stringify([p.step, p.edge]), capital(p.text)]));
+  options(missed.elements.what, points.map((p) => [JSON.stringify([p.step, p.edge]), capital(p.text), "en"]));
   missed.onsubmit = (event) => stateMissed(event, card, missed);
   const giveUp = find(".void", more);
   show(giveUp, specimen.voided === null);
@@ -232,7 +233,7 @@ function drawMore(card, specimen) {
 function drawUndo(card, specimen) {
   const { undo } = specimen;
   rebuilt(find(".undo", card.rest), [specimen.id, undo], () => (undo ? [
-    actButton(card, t("undo.one", { text: undo.text, time: time.when(undo.atMs), by: undo.by }), (id) => ({ act: "withdraw-last", specimen: id })),
+    actButton(card, among("undo.one", { text: en(undo.text), time: time.when(undo.atMs), by: undo.by }), (id) => ({ act: "withdraw-last", specimen: id })),
     undo.together.length > 0 && actButton(card, t("undo.together", { labels: undo.together.join(", ") }),
       (id) => ({ act: "withdraw-last", specimen: id, together: true })),
     undo.pressed && actButton(card, t("undo.other"),

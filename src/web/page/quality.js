@@ -1,13 +1,14 @@
 // Whether a sample's result stands: the verdict on its limit, which specimens count, and the
 // decisions that a person takes.
 
-import { button, find, h, keyed, options, said as outcome, sentence, show, text } from "./dom.js";
+import { button, en, find, h, keyed, options, said as outcome, sentence, show, text } from "./dom.js";
 import { act } from "./link.js";
 import { limitOf } from "./particulars.js";
 import * as time from "./time.js";
-import { count, named, t } from "./words.js";
+import { among, count, named, t } from "./words.js";
 
-const words = (of) => h("p", {}, of);
+/** A sentence of the station. */
+const words = (of) => h("p", { lang: "en" }, of);
 
 /** What there is to say of the whole sample; nothing where the laboratory does not use it. */
 export function sections(sample) {
@@ -15,11 +16,11 @@ export function sections(sample) {
   const open = acceptance && sample.reported === null && acceptance.verdict === "not-decided";
   return [
     acceptance && h("section", { class: "acceptance" }, h("h2", {}, t("acceptance.title")),
-      h("p", {}, h("b", { "data-verdict": acceptance.verdict }, open ? t("acceptance.open") : acceptance.word)),
+      h("p", {}, h("b", { "data-verdict": acceptance.verdict }, open ? t("acceptance.open") : en(acceptance.word))),
       words(acceptance.text), acceptance.uncertainty && words(acceptance.uncertainty),
-      h("p", { class: "quiet" }, t("acceptance.rule", { rule: acceptance.rule }))),
+      h("p", { class: "quiet" }, ...among("acceptance.rule", { rule: en(acceptance.rule) }))),
     precision && h("section", { class: "precision" }, h("h2", {}, t("precision.title")), words(precision.text),
-      precision.laboratories && h("p", { class: "quiet" }, precision.laboratories)),
+      precision.laboratories && h("p", { class: "quiet", lang: "en" }, precision.laboratories)),
     waits.length > 0 && h("section", { class: "waits" }, h("h2", {}, t("waits.title")), ...waits.map((of) => words(`▲ ${of}`))),
     decisions.length > 0 && h("section", { class: "decisions" }, h("h2", {}, t("decisions.title")), h("ul", { class: "rows" }, ...decisions.map((d) =>
       h("li", {}, h("span", {}, h("b", {}, d.label ?? t("decisions.specimen")), ` ${named("decision", d.what)}: ${d.reason}`), h("span", { class: "quiet" }, `${d.by}, ${time.when(d.atMs)}`))))),

@@ -1,7 +1,8 @@
 // One document, readable: every figure with where it came from.
 
+import { comparePart } from "./compare.js";
 import { correctPanel } from "./correct.js";
-import { capital, facts, find, h, said, show, table, text, wordsField } from "./dom.js";
+import { capital, en, facts, find, h, said, show, table, text, wordsField } from "./dom.js";
 import * as link from "./link.js";
 import { recordParts } from "./measured.js";
 import { reviewPart, standing } from "./reviewed.js";
@@ -12,7 +13,9 @@ import { count, listed, named, quantity, t } from "./words.js";
 const UNITS = { "[in_i]": "in", Cel: "°C", "[degF]": "°F", "1": "", "[lb_av]": "lb", "[oz_av]": "oz" };
 const LEVELS = ["clay", "sand", "sediment"];
 const unit = (code) => (code in UNITS ? UNITS[code] : code ?? "");
-const amount = (q) => (q ? `${q.text} ${unit(q.unit)}`.trim() : t("record.not-known"));
+const figure = (q) => `${q.text} ${unit(q.unit)}`.trim();
+/** A figure; one that was read off the glass also as it stands there. */
+const amount = (q) => (!q ? t("record.not-known") : q.shown ? `${figure(q.shown)} (${figure(q)})` : figure(q));
 
 const moment = (at) => `${time.when(Date.parse(at.time), null)} ${time.zoneName()}`;
 
@@ -52,14 +55,20 @@ function headline(data) {
     h("p", { class: "quiet" }, `${standing(data.status)}, ${t("record.version", { version: data.version })}`));
 }
 
+/** What is another in each version by its nature is not compared. */
+function aside(section) {
+  if (section) section.dataset.aside = "yes";
+  return section;
+}
+
 function about(d) {
   const { station, method } = d.data;
-  return facts(t("record.about"), [
+  return aside(facts(t("record.about"), [
     [t("fact.station"), `${station.title} (${station.id}), ${station.software}`],
     [t("register.method"), method && t("record.method", method)],
     [t("record.document"), t("record.document-words", { number: Number(d.sequence), id: d.id, when: time.when(Date.parse(d.time), null), zone: time.zoneName() })],
     [t("record.journal"), t("record.journal-words", station.journal)],
-  ]);
+  ]));
 }
 
 function masses(sample) {
@@ -70,7 +79,7 @@ function masses(sample) {
 function deviations(list) {
   if (!list.length) return h("section", {}, h("h2", {}, t("record.deviations")), h("p", {}, t("record.no-deviations")));
   return table(t("record.deviations"), [t("col.what"), t("record.required"), t("record.actual"), t("record.off-by"), t("col.when")],
-    list.map((d) => [capital(d.what), d.required, d.actual, d.by, d.time ? time.when(Date.parse(d.time), null) : ""]));
+    list.map((d) => [en(capital(d.what)), en(d.required), en(d.actual), en(d.by), d.time ? time.when(Date.parse(d.time), null) : ""]));
 }
 
 function steps(data) {
@@ -143,7 +152,7 @@ function specimenRecord(d) {
 function incidents(all) {
   if (!all) return [];
   return [
-    all.lateLine && facts(t("record.late-line"), [[t("record.standing"), all.lateLine.text]]),
+    all.lateLine && facts(t("record.late-line"), [[t("record.standing"), en(all.lateLine.text)]]),
     table(t("record.notes"), [t("col.what"), t("record.words"), t("record.during"), t("col.who-and-when")],
       all.notes.map((n) => [named("incident", n.kind), n.text, n.during, cell(n.at)])),
     table(t("record.places"), [t("record.from"), t("record.to"), t("record.how"), t("record.during"), t("col.who-and-when")],
@@ -170,7 +179,7 @@ function repeated(repeat) {
       [t("record.what-counts"), repeat.certain ? t("record.soonest") : t("record.soonest-uncertain")]]),
     table(t("record.new-specimens"), [t("record.specimen"), t("record.sedimentation"), t("record.counts")],
       repeat.candidates.map((c) => [c.label, lasted(c), c.counts ? t("yes") : t("no")])),
-    table(t("record.not-counted"), [t("record.specimen"), t("col.result"), t("why")], repeat.notCounted.map((c) => [c.label, amount(c.reported), c.text])),
+    table(t("record.not-counted"), [t("record.specimen"), t("col.result"), t("why")], repeat.notCounted.map((c) => [c.label, amount(c.reported), en(c.text)])),
   ];
 }
 
@@ -204,9 +213,9 @@ function changes(data) {
   if (!data.changes) return null;
   const shown = (x) => (!x ? "" : x.text ? amount(x) : instant(x));
   const caption = data.replaces ? t("record.corrected-replaces", data.replaces) : t("record.was-corrected");
-  return table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
-    data.changes.map((c) => [`${c.specimen ? `${c.specimen.label}: ` : ""}${c.what}`, shown(c.from), shown(c.to),
-      cell(c.when, c.who), c.reason ?? t("record.pending")]));
+  return aside(table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
+    data.changes.map((c) => [h("span", {}, c.specimen && `${c.specimen.label}: `, en(c.what)), shown(c.from), shown(c.to),
+      cell(c.when, c.who), c.reason ?? t("record.pending")])));
 }
 
 /** What a record's page can correct: from the document itself, whatever has become of its place. */
@@ -226,10 +235,10 @@ function correctable({ data }) {
 
 /** Corrects the newest version; an older one leads to it. */
 async function correctionPart(d, id) {
-  const list = await fetch("/documents?kind=record&limit=200").then((r) => r.json()).catch(() => null);
-  const newest = list?.documents.find((one) => one.subject === d.data.specimen.id);
-  if (newest && newest.id !== id) {
-    return h("section", {}, h("p", {}, h("a", { class: "link", href: `/record/${newest.id}` }, t("record.replaced"))));
+  const answer = await fetch(`/documents/${encodeURIComponent(id)}/versions`).then((r) => (r.ok ? r.json() : null)).catch(() => null);
+  const newest = answer?.versions.at(-1)?.document;
+  if (newest && newest !== id) {
+    return h("section", {}, h("p", {}, h("a", { class: "link", href: `/record/${newest}` }, t("record.replaced"))));
   }
   const near = said();
   const panel = correctPanel(near, () => setTimeout(() => location.reload(), 1500));
@@ -260,7 +269,7 @@ async function fetchAndShow() {
   const trouble = find("#trouble");
   find("#raw").href = `/documents/${encodeURIComponent(id)}`;
   try {
-    const answer = await fetch(`/documents/${encodeURIComponent(id)}`);
+    const answer = await fetch(`/documents/${encodeURIComponent(id)}/shown`);
     const document_ = await answer.json();
     if (!answer.ok) return text(trouble, capital(document_.detail));
     const { data } = document_;
@@ -270,6 +279,8 @@ async function fetchAndShow() {
     document.title = `${name}: ${t("title.record")}`;
     const build = data.steps ? specimenRecord : data.specimens ? sampleResult : oneWeighing;
     const parts = build(document_).filter(Boolean);
+    const compared = await comparePart(id, build);
+    if (compared) parts.splice(1, 0, compared);
     if (data.steps) parts.push(await correctionPart(document_, id));
     show(trouble, false);
     find("#parts").replaceChildren(...parts);

@@ -1,12 +1,12 @@
 // What waits for review: each sample with its result, its records, their deviations and changes.
 // A decision names the documents that were looked at, so nobody approves what has changed since.
 
-import { button, capital, find, h, keyed, rebuilt, said, show, wordsField } from "./dom.js";
+import { button, capital, en, find, h, keyed, rebuilt, said, show, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { decisions, operators, standing } from "./reviewed.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
-import { count, listed, named, t } from "./words.js";
+import { among, count, listed, named, t } from "./words.js";
 
 function draw(view) {
   document.title = `${view.station.title}: ${t("menu.review")}`;
@@ -92,7 +92,7 @@ function resultCard(document) {
     headed(document, result ? t("review.result", { value: result.text }) : t("review.result-void")),
     h("p", { class: "quiet" }, listed([
       average && t("review.mean", { mean: average.mean.text, n: average.count }), difference.text !== null && differenceWords(difference),
-      precision?.text, acceptance?.text])),
+    ]), ...[precision?.text, acceptance?.text].filter(Boolean).flatMap((words) => [" · ", en(words)])),
     h("ul", { class: "rows" }, ...decisions(review)));
 }
 
@@ -118,12 +118,12 @@ function recordCard(document) {
       h("div", { class: "form" }, ...decide(one, data.status, near))), near);
 }
 
-const deviation = (d) => h("li", {}, h("b", {}, capital(d.what)), ` ${t("review.deviation", { required: d.required, actual: d.actual })}`);
+const deviation = (d) => h("li", {}, en(capital(d.what), "b"), " ", ...among("review.deviation", { required: en(d.required), actual: en(d.actual) }));
 
 /** What was corrected of a record. */
 function changeRow({ what, from, to, who, reason }) {
-  const words = { what, from: from?.text ?? from?.time ?? "", to: to?.text ?? to?.time ?? "", by: who.person ?? who.via };
-  return h("li", {}, h("span", {}, to ? t("review.change-instead", words) : t("review.change", words)),
+  const words = { what: en(what), from: from?.text ?? from?.time ?? "", to: to?.text ?? to?.time ?? "", by: who.person ?? who.via };
+  return h("li", {}, h("span", {}, ...among(to ? "review.change-instead" : "review.change", words)),
     h("span", { class: "quiet" }, reason ?? t("review.reason-pending")));
 }
 

@@ -3,10 +3,11 @@
 
 import { drawAlarms } from "./alarms.js";
 import { capital, find, h, keyed, mark, show, text } from "./dom.js";
+import { followOthers, tickOthers } from "./others.js";
 import { stand } from "./place.js";
 import { begin, temperature } from "./shell.js";
 import * as time from "./time.js";
-import { count, named, t } from "./words.js";
+import { count, listed, named, t } from "./words.js";
 
 /** The picture is fetched again this often, milliseconds; the day's results at most so often. */
 const PICTURE_MS = 20_000;
@@ -79,7 +80,7 @@ async function results(now) {
   sequence = now;
   const reported = answer.samples.filter((s) => s.reported !== null && s.reported !== undefined);
   show(find("#h-today ~ .none"), reported.length === 0);
-  keyed(find(".today"), reported, (s) => s.id, (s) => h("li", {}, h("a", { class: "link", href: `/samples/${s.id}` }), h("span", { class: "limit quiet" }), h("b", {}), h("span", { class: "verdict" })),
+  keyed(find(".today"), reported, (s) => s.id, (s) => h("li", {}, h("a", { class: "link", href: `/samples/${s.id}` }), h("span", { class: "limit quiet", lang: "en" }), h("b", {}), h("span", { class: "verdict", lang: "en" })),
     (node, s) => {
       text(find("a", node), s.label);
       text(find("b", node), s.reported);
@@ -104,7 +105,8 @@ async function picture() {
   const seen = await fetch(`/room/temperatures?hours=${find("#hours").value}`, { signal: AbortSignal.timeout(10_000) }).then((r) => (r.ok ? r.json() : null)).catch(() => null);
   if (!seen) return;
   const values = seen.runs.flat().flatMap(([, low, high]) => [low, high]);
-  const ends = [...values, ...[seen.limits?.min, seen.limits?.max].filter((v) => v !== null && v !== undefined)];
+  const ahead = seen.forecast?.band ?? [];
+  const ends = [...values, ...ahead.flatMap(([, bottom, , top]) => [bottom, top]), ...[seen.limits?.min, seen.limits?.max].filter((v) => v !== null && v !== undefined)];
   const box = find(".picture");
   text(find(".told"), tell(seen, values));
   if (ends.length === 0) return box.replaceChildren();
@@ -112,15 +114,17 @@ async function picture() {
   const high = Math.ceil(Math.max(...ends) + 0.5);
   const wide = Math.max(300, box.clientWidth);
   const tall = Math.max(150, box.clientHeight);
-  const x = (ms) => LEFT + (ms - seen.fromMs) / (seen.toMs - seen.fromMs) * (wide - LEFT - 6);
+  const whole = { ...seen, toMs: ahead.at(-1)?.[0] ?? seen.toMs };
+  const x = (ms) => LEFT + (ms - whole.fromMs) / (whole.toMs - whole.fromMs) * (wide - LEFT - 6);
   const y = (value) => 6 + (high - value) / (high - low) * (tall - BOTTOM - 6);
-  const parts = [...axes(seen, low, high, x, y, wide, tall), ...band(seen.limits, y, low, high, wide)];
+  const parts = [...axes(whole, low, high, x, y, wide, tall), ...band(seen.limits, y, low, high, wide)];
   for (const run of seen.runs) {
     const up = run.map(([at, , top]) => `${x(at).toFixed(1)} ${y(top).toFixed(1)}`);
     const down = run.map(([at, bottom]) => `${x(at).toFixed(1)} ${y(bottom).toFixed(1)}`);
     if (run.length === 1) parts.push(s("circle", { class: "trace-point", cx: x(run[0][0]), cy: y(run[0][1]), r: 3 }));
     parts.push(s("path", { class: "trace-range", d: `M${up.join("L")}L${down.toReversed().join("L")}Z` }), s("path", { class: "trace-line", d: `M${up.join("L")}` }));
   }
+  parts.push(...forecastParts(ahead, x, y, tall));
   const drawn = s("svg", { viewBox: `0 0 ${wide} ${tall}`, role: "img", "aria-label": tell(seen, values) });
   drawn.append(...parts);
   return box.replaceChildren(drawn);
@@ -145,14 +149,38 @@ function band(limits, y, low, high, wide) {
     ...[limits.min, limits.max].filter((v) => v !== null).map((v) => s("line", { class: "band-edge", x1: LEFT, x2: wide, y1: y(v), y2: y(v) }))];
 }
 
+/** From now on: a hatched band with a dashed line, and the word. */
+function forecastParts(ahead, x, y, tall) {
+  if (ahead.length === 0) return [];
+  const points = (of) => ahead.map((point) => `${x(point[0]).toFixed(1)} ${y(of(point)).toFixed(1)}`);
+  const [now] = ahead[0];
+  return [
+    s("path", { class: "ahead-band", d: `M${points((p) => p[3]).join("L")}L${points((p) => p[1]).toReversed().join("L")}Z` }),
+    s("path", { class: "ahead-line", d: `M${points((p) => p[2]).join("L")}` }),
+    s("line", { class: "ahead-now", x1: x(now), x2: x(now), y1: 6, y2: tall - BOTTOM }),
+    s("text", { class: "ahead-word", x: x(now) + 6, y: 20 }, t("forecast.word")),
+  ];
+}
+
+/** What the forecast says, or why there is none. */
+function forecastWords({ forecast }) {
+  if (!forecast) return null;
+  if (forecast.refused) return t(`forecast.${forecast.refused}`);
+  const { leaves } = forecast;
+  return leaves && t(`forecast.${leaves.kind}`, { best: leaves.bestMin, soonest: leaves.soonestMin, latest: leaves.latestMin });
+}
+
 /** The picture in a sentence, for whoever cannot see it. */
 function tell(seen, values) {
   if (values.length === 0) return t("room.no-reading");
   const unit = seen.unit ?? "";
   const words = t("room.told", { low: Math.min(...values), high: Math.max(...values), unit });
-  return seen.runs.length > 1 ? `${words} ${count("room.gaps", seen.runs.length - 1)}` : words;
+  return listed([words, seen.runs.length > 1 && count("room.gaps", seen.runs.length - 1), forecastWords(seen)], " ");
 }
 
 new ResizeObserver(() => performance.now() - pictureAt > 500 && picture()).observe(find(".picture"));
 find("#hours").addEventListener("change", picture);
+const others = find(".others");
+// By itself, not with the stream: a word of another station is no change of this one.
+setInterval(() => { followOthers(others); tickOthers(others); }, 250);
 begin({ draw, named: true, tick: () => document.querySelectorAll(".at-work > li").forEach(tickPlace) });

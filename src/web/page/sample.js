@@ -1,7 +1,7 @@
 // One sample: what came with it, its specimens, weighings, records and their versions.
 
 import { drawCourse, tickCourse } from "./course.js";
-import { facts, find, h, rebuilt, show, table, text } from "./dom.js";
+import { capital, en, facts, find, h, rebuilt, show, table, text } from "./dom.js";
 import { act } from "./link.js";
 import * as particulars from "./particulars.js";
 import { counts, drawDecisions, drawLimit, limitForm, sections } from "./quality.js";
@@ -26,7 +26,7 @@ function versionLink({ document: id, version, status, number, madeMs }) {
 
 function specimenRow(s) {
   const place = s.place ? h("a", { class: "link", href: `/#place-${s.place}` }, t("place.number", { place: s.place })) : t("specimen.left");
-  const cells = [s.label, place, [s.state, s.deviations > 0 && `▲ ${count("deviation.count", s.deviations)}`, counts(s)],
+  const cells = [s.label, place, [en(s.state), s.deviations > 0 && `▲ ${count("deviation.count", s.deviations)}`, counts(s)],
     s.versions.length ? s.versions.map(versionLink) : t("specimen.no-record"),
     h("a", { class: "link", href: `/samples/${id}/label?of=${s.id}` }, t("sample.label"))];
   cells.id = `specimen-${s.id}`;
@@ -51,7 +51,7 @@ function corrected(s) {
 function parts(s) {
   return [
     h("div", { class: "record stands" },
-      h("section", { class: "headline" }, h("h2", {}, t("samples.state")), s.reported !== null && h("b", {}, s.reported), h("p", {}, s.stateText)),
+      h("section", { class: "headline" }, h("h2", {}, t("samples.state")), s.reported !== null && h("b", {}, s.reported), en(s.stateText, "p")),
       ...sections(s)),
     came(s),
     table(t("register.specimens"), [t("specimen.name"), t("specimen.where"), t("samples.state"), t("specimen.record"), t("sample.label")], s.specimens.map(specimenRow)),
@@ -59,7 +59,7 @@ function parts(s) {
     table(t("weighings.title"), [t("weighings.of"), t("weighings.mass"), t("weighings.when"), t("weighings.balance"), t("title.record")],
       s.weighings.map((w) => [w.of, w.mass, time.when(w.atMs), w.instrument, w.replaced && t("weighings.replaced")])),
     table(t("prepared.title"), [t("corrected.what"), t("weighings.when"), t("corrected.who")],
-      s.preparation.map((p) => [named("prepared", p.what), time.when(p.atMs), p.by])),
+      s.preparation.map((p) => [capital(named("readied", p.what)), time.when(p.atMs), p.by])),
     corrected(s),
   ].filter(Boolean);
 }

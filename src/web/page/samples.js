@@ -1,6 +1,6 @@
 // The samples of a day, and registering one with all that came with it.
 
-import { button, cell, find, h, options, rebuilt, show, text } from "./dom.js";
+import { button, cell, en, find, h, options, rebuilt, show, text } from "./dom.js";
 import { act } from "./link.js";
 import * as particulars from "./particulars.js";
 import { begin } from "./shell.js";
@@ -48,12 +48,12 @@ function draw({ samples, all, day, today: now, cut }) {
 
 const rowOf = (s) => [
   [h("a", { class: "link", href: `/samples/${s.id}` }, s.label), s.identifier && h("span", { class: "quiet" }, s.identifier)],
-  [h("b", {}, `${STATES[s.state] ?? ""} ${s.stateText}`),
-    s.verdict && h("b", { class: "verdict", "data-verdict": s.verdict.verdict, title: s.verdict.text }, s.verdict.word),
+  [h("b", {}, `${STATES[s.state] ?? ""} `, en(s.stateText)),
+    s.verdict && h("b", { class: "verdict", "data-verdict": s.verdict.verdict, title: s.verdict.text, lang: "en" }, s.verdict.word),
     s.deviations > 0 && h("span", { class: "quiet" }, `▲ ${count("deviation.count", s.deviations)}`)],
   [s.project, s.lot && t("samples.lot", { lot: s.lot })].filter(Boolean).join(", "),
   [s.material, s.source].filter(Boolean).join(", "),
-  s.method ?? t("samples.no-method"),
+  s.method ? en(s.method) : t("samples.no-method"),
   `${time.when(s.registeredMs)}, ${s.by}`,
 ];
 

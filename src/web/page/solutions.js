@@ -2,11 +2,11 @@
 // that begin a batch. It decides nothing; every amount and every difference is the station's.
 
 import { makeBatch } from "./batch.js";
-import { button, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
+import { button, en, find, h, keyed, options, rebuilt, said, show, text, wordsField } from "./dom.js";
 import { act } from "./link.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
-import { count, listed, named, t } from "./words.js";
+import { among, count, listed, named, t } from "./words.js";
 
 const SHAPES = { good: "●", "due-soon": "◔", "not-in-order": "▲", "past-date": "▲", discarded: "✕" };
 let view = null;
@@ -144,10 +144,10 @@ function recipeNotes(recipe) {
     : count("solutions.keeps", recipe.keepsDays, { source: recipe.keepsSource });
   return [
     h("h3", {}, t("solutions.before")),
-    h("ul", { class: "cautions" }, ...recipe.safety.map((s) => h("li", {}, s))),
+    h("ul", { class: "cautions", lang: "en" }, ...recipe.safety.map((s) => h("li", {}, s))),
     h("p", { class: "quiet" }, listed([makes, keeps], " ")),
-    recipe.tapIf && h("p", { class: "quiet" }, t("solutions.tap-if", { condition: recipe.tapIf })),
-    h("p", { class: "quiet" }, `${t("solutions.for", { standards: recipe.standards.join(", ") || t("solutions.any-method") })} ${recipe.notice}`),
+    recipe.tapIf && h("p", { class: "quiet" }, ...among("solutions.tap-if", { condition: en(recipe.tapIf) })),
+    h("p", { class: "quiet" }, `${t("solutions.for", { standards: recipe.standards.join(", ") || t("solutions.any-method") })} `, en(recipe.notice)),
   ];
 }
 

@@ -10,6 +10,12 @@ export function t(key, values = {}) {
   return (words[key] ?? key).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
 }
 
+/** The same in parts: a value that is a node stands among the words as it is. */
+export const among = (key, values) => (words[key] ?? key).split(/(\{\w+\})/).map((part) => {
+  const name = /^\{(\w+)\}$/.exec(part)?.[1];
+  return name === undefined ? part : values[name] ?? part;
+});
+
 /** The words for a count: those under `key.one`, `key.other`… as the language has it. */
 export const count = (key, n, values = {}) => t(`${key}.${plural.select(n)}`, { n, ...values });
 

@@ -1,8 +1,11 @@
 //! The samples of a day: what was registered or left the bench on it, and today what is at work.
 
-use super::{AppState, Problem, Whole, bad, unreadable};
+use super::{AppState, Problem, Whole, bad, unread, unreadable};
 use crate::domain::bench::Bench;
-use crate::journal::{ClosedFound, ClosedWanted};
+use crate::domain::moment::Moment;
+use crate::domain::shared::Shared;
+use crate::domain::specimen::sample::Sample;
+use crate::journal::{ClosedFound, ClosedWanted, JournalError, Reader};
 use crate::web::view::samples as view;
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
@@ -11,7 +14,6 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
 use std::ops::Range;
 use uuid::Uuid;
 
@@ -63,13 +65,13 @@ pub(super) async fn list(
         span(day, days, &zone).ok_or_else(|| bad(format!("`day` is `{day}`, which no clock knows")))?;
     let committed = state.station.committed().borrow().clone();
     let bench = committed.shown();
-    let (mut samples, cut) = gone(&state, &span).await?;
+    let (mut samples, cut) = gone(&state, span.clone()).await?;
     let holds_today = day >= today;
-    let here = bench.samples.values().map(|sample| Whole::at_work(&bench, sample));
+    let here = bench.samples.values().map(|sample| Short::at_work(&bench, sample));
     samples
-        .extend(here.filter(|whole| holds_today || span.contains(&whole.sample.registered.moment.wall_ns)));
+        .extend(here.filter(|short| holds_today || span.contains(&short.sample.registered.moment.wall_ns)));
     let mut rows: Vec<((i64, Uuid), Value)> =
-        samples.iter().filter_map(|whole| row(&bench, whole, &find)).collect();
+        samples.iter().filter_map(|short| row(&bench, short, &find)).collect();
     rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
     Ok(Json(json!({
         "day": day.to_string(),
@@ -82,10 +84,39 @@ pub(super) async fn list(
     })))
 }
 
-fn row(bench: &Bench, whole: &Whole, find: &str) -> Option<((i64, Uuid), Value)> {
-    let seen = view::Seen { bench, sample: &whole.sample, specimens: &whole.specimens, left: whole.left };
-    let has = find.is_empty() || seen.words().iter().any(|words| words.to_lowercase().contains(find));
-    has.then(|| ((whole.sample.registered.moment.wall_ns, whole.sample.id), seen.line()))
+/// As much of a sample as its line needs: the specimens of a month, read whole, would take a tenth of a
+/// second.
+#[derive(Debug, Deserialize)]
+struct Short {
+    sample: Shared<Sample>,
+    specimens: Vec<Named>,
+    /// When it left the bench; `None`: it is at work.
+    closed: Option<Moment>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Named {
+    label: String,
+}
+
+impl Short {
+    fn at_work(bench: &Bench, sample: &Shared<Sample>) -> Self {
+        let Whole { sample, specimens, left } = Whole::at_work(bench, sample);
+        let specimens = specimens.iter().map(|s| Named { label: s.label.clone() }).collect();
+        Self { sample, specimens, closed: left }
+    }
+
+    fn read(row: &ClosedFound) -> Result<Self, Problem> {
+        serde_json::from_str(&row.state).map_err(|e| unread(row, &e))
+    }
+}
+
+fn row(bench: &Bench, short: &Short, find: &str) -> Option<((i64, Uuid), Value)> {
+    let sample = &short.sample;
+    let specimens = short.specimens.iter().map(|specimen| specimen.label.as_str()).collect();
+    let line = view::Line { bench, sample, specimens, left: short.closed };
+    let has = find.is_empty() || line.words().iter().any(|words| words.to_lowercase().contains(find));
+    has.then(|| ((sample.registered.moment.wall_ns, sample.id), line.value()))
 }
 
 fn today(state: &AppState, zone: &TimeZone) -> Date {
@@ -104,30 +135,32 @@ fn span(day: Date, days: u8, zone: &TimeZone) -> Option<Range<i64>> {
     Some(midnight(first)?..midnight(day.tomorrow().ok()?)?)
 }
 
-/// What has left the bench and belongs to the days: it left on them, or was registered on them.
-async fn gone(state: &AppState, span: &Range<i64>) -> Result<(Vec<Whole>, bool), Problem> {
+/// What has left the bench and belongs to the days: it left on them, or was registered on them. Read by
+/// a connection and on a thread of its own: nothing at the bench waits for a month of samples.
+async fn gone(state: &AppState, span: Range<i64>) -> Result<(Vec<Short>, bool), Problem> {
+    let path = state.journal.path().to_path_buf();
+    let read = move || Reader::open(&path).map_err(unreadable).and_then(|reader| of_days(&reader, &span));
+    tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?
+}
+
+fn of_days(reader: &Reader, span: &Range<i64>) -> Result<(Vec<Short>, bool), Problem> {
     let left =
         ClosedWanted { from_ns: Some(span.start), before_ns: Some(span.end), ..ClosedWanted::default() };
-    let made = ClosedWanted { ids: Some(identities(span)), ..ClosedWanted::default() };
-    let left = state.journal.closed_page(left, MOST).await.map_err(unreadable)?;
-    let made = state.journal.closed_page(made, MOST).await.map_err(unreadable)?;
+    // What is read takes the time: each row once.
+    let made = ClosedWanted {
+        ids: Some(identities(span)),
+        not_left: Some((span.start, span.end)),
+        ..ClosedWanted::default()
+    };
+    let left = reader.closed_page(&left, MOST).map_err(unreadable)?;
+    let made = reader.closed_page(&made, MOST).map_err(unreadable)?;
     let full = |page: &[ClosedFound]| u32::try_from(page.len()).is_ok_and(|n| n >= MOST);
     let cut = full(&left) || full(&made);
-    let mut found = BTreeMap::new();
-    for row in &left {
-        found.insert(row.number, Whole::read(row)?);
-    }
-    // What is read takes the time: each row once.
-    for row in made.iter().filter(|row| left.iter().all(|known| known.number != row.number)) {
-        match Whole::read(row) {
-            Ok(whole) if span.contains(&whole.sample.registered.moment.wall_ns) => {
-                found.insert(row.number, whole);
-            }
-            // One that cannot be read is told on the day on which it left.
-            Ok(_) | Err(_) => {}
-        }
-    }
-    Ok((found.into_values().collect(), cut))
+    let mut found = left.iter().map(Short::read).collect::<Result<Vec<_>, _>>()?;
+    // One that cannot be read is told on the day on which it left.
+    let made = made.iter().filter_map(|row| Short::read(row).ok());
+    found.extend(made.filter(|short| span.contains(&short.sample.registered.moment.wall_ns)));
+    Ok((found, cut))
 }
 
 /// The identities that may have been made in a span: of version 7, which begin with their

@@ -83,12 +83,14 @@ impl Whole {
 
     fn read(row: &ClosedFound) -> Result<Self, Problem> {
         let closed: Result<ClosedSample, _> = serde_json::from_str(&row.state);
-        closed.map(Self::from).map_err(|e| {
-            tracing::warn!("sample {} as it was kept cannot be read: {e}", row.label);
-            let why = format!("sample {} as it was kept cannot be read: {e}", row.label);
-            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, why)
-        })
+        closed.map(Self::from).map_err(|e| unread(row, &e))
     }
+}
+
+fn unread(row: &ClosedFound, error: &serde_json::Error) -> Problem {
+    let why = format!("sample {} as it was kept cannot be read: {error}", row.label);
+    tracing::warn!("{why}");
+    Problem::new(StatusCode::INTERNAL_SERVER_ERROR, why)
 }
 
 fn missing(id: &str) -> Problem {

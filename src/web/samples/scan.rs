@@ -52,7 +52,7 @@ pub(super) async fn find(
             specimens: &whole.specimens,
             left: whole.left,
         };
-        let mut row = seen.line();
+        let mut row = seen.line().value();
         let tin = whole.specimens.iter().find(|s| Some(s.id) == tin);
         row["specimen"] = json!(tin.map(|s| json!({
             "id": s.id,

@@ -193,3 +193,25 @@ async fn a_worksheet_has_the_tables_of_the_report_in_their_order() {
     );
     rig.end().await;
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn figures_are_shown_in_the_units_of_the_settings_and_published_as_they_were_read() {
+    use crate::domain::quantity::Unit;
+    use crate::domain::units::Wish;
+    let rig = Rig::new().await;
+    let sample = rig.sample("S-17").await;
+    rig.whole_test(&sample, 1).await;
+    let units = Units { length: Wish::In(Unit::Millimetre), ..Units::default() };
+    let app = app_until(AppState { units, ..rig.state.clone() }, rig.cancel.clone());
+    let rig = Rig { app, ..rig };
+    let published = rig.newest("record").await;
+    let id = published["id"].as_str().unwrap();
+    // 8.0 in. are 203.2 mm: an inch is 25.4 mm.
+    assert_eq!(published["data"]["readings"]["clay"]["text"], "8.0");
+    let shown = rig.get(&format!("/documents/{id}/shown")).await.json();
+    assert_eq!(shown["data"]["readings"]["clay"]["shown"], json!({ "text": "203.2", "unit": "mm" }));
+    let page = rig.report(&sample).await;
+    assert!(page.contains("203.2 mm (8.0 in)"), "{page}");
+    assert!(page.contains("Lengths in mm, converted; the published documents keep the units"), "{page}");
+    rig.end().await;
+}

@@ -8,6 +8,7 @@ use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::{Applied, Live};
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{Specimen, Target};
+use crate::domain::units::Units;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -199,13 +200,14 @@ pub(super) fn alarms_aside(bench: &Bench) -> Vec<Value> {
     shelved.chain(out).collect()
 }
 
-pub(super) fn probe(bench: &Bench, now: &Moment) -> Value {
+pub(super) fn probe(bench: &Bench, now: &Moment, units: Units) -> Value {
     let probe = &bench.probe;
     let reading = probe.last.as_ref().map(|(held, wire)| {
         let age = now.since(&held.moment).ns;
+        let shown = units.quantity(&held.temperature);
         json!({
-            "text": held.temperature.value.to_string(),
-            "unit": held.temperature.unit.symbol(),
+            "text": shown.value.to_string(),
+            "unit": shown.unit.symbol(),
             "ageMs": ms(age),
             "stale": age > i64::from(bench.settings.temperature_stale_s) * SECOND,
             "instrument": wire.instrument,
@@ -216,16 +218,17 @@ pub(super) fn probe(bench: &Bench, now: &Moment) -> Value {
         "reading": reading,
         "side": probe.side.map(|(side, _)| side),
         "standsIn": probe.stands_in,
-        "limits": bench.limits_in_force().as_ref().map(ToString::to_string),
+        "limits": bench.limits_in_force().map(|limits| units.range(&limits).to_string()),
     })
 }
 
-pub(super) fn room(bench: &Bench, now: &Moment) -> Value {
+pub(super) fn room(bench: &Bench, now: &Moment, units: Units) -> Value {
     bench.room.last.as_ref().map_or(Value::Null, |(held, wire)| {
         let age = now.since(&held.moment).ns;
+        let shown = units.quantity(&held.temperature);
         json!({
-            "text": held.temperature.value.to_string(),
-            "unit": held.temperature.unit.symbol(),
+            "text": shown.value.to_string(),
+            "unit": shown.unit.symbol(),
             "ageMs": ms(age),
             "stale": bench.room_held(now).is_none(),
             "instrument": wire.instrument,
@@ -273,7 +276,7 @@ pub(super) fn balance(bench: &Bench) -> Value {
     })
 }
 
-pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>) -> Vec<Value> {
+pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>, units: Units) -> Vec<Value> {
     bench
         .instruments
         .iter()
@@ -288,7 +291,7 @@ pub(super) fn instruments(bench: &Bench, live: &BTreeMap<String, Live>) -> Vec<V
                 "why": port.and_then(Clone::clone),
                 "identity": of_itself.and_then(|said| said.identity.as_ref()),
                 "errors": of_itself.map(|said| &said.errors).filter(|errors| !errors.is_empty()),
-                "live": shown.and_then(|l| l.value.as_ref()).map(ToString::to_string),
+                "live": shown.and_then(|l| l.value.as_ref()).map(|value| units.quantity(value).to_string()),
                 "stable": shown.is_some_and(|l| l.stable),
                 "overload": shown.is_some_and(|l| l.overload),
                 "lines": shown.map_or(0, |l| l.lines),

@@ -3,6 +3,8 @@
 
 pub mod charts;
 pub mod equipment;
+pub mod following;
+mod forecast;
 mod corrections;
 mod lists;
 mod measured;
@@ -19,6 +21,7 @@ pub mod solution;
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::reading::Live;
+use crate::domain::units::Units;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
@@ -37,6 +40,8 @@ pub struct Seen<'a> {
     pub running_clock: bool,
     /// IANA time zone in which people see times.
     pub zone: &'a str,
+    /// In which units figures are shown.
+    pub units: Units,
     /// Documents that the network has not taken.
     pub waiting: u64,
     /// What the instruments show.
@@ -96,10 +101,10 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "solutions": solution::line(bench, &seen.now, &seen.live),
         "people": people::line(bench, &seen.now),
         "review": review::line(bench),
-        "probe": lists::probe(bench, &seen.now),
-        "room": lists::room(bench, &seen.now),
+        "probe": lists::probe(bench, &seen.now, seen.units),
+        "room": lists::room(bench, &seen.now, seen.units),
         "balance": lists::balance(bench),
-        "instruments": lists::instruments(bench, &seen.live),
+        "instruments": lists::instruments(bench, &seen.live, seen.units),
         "finished": bench.finished.iter().rev().take(12).map(|f| json!({
             "document": f.document, "number": f.number, "label": f.label, "reported": f.reported,
             "deviations": f.deviations, "kind": f.kind, "atMs": ms(f.moment.wall_ns),

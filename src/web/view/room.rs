@@ -1,9 +1,12 @@
 //! The picture of the solution's temperature: stretches with their lowest and highest reading, and gaps
 //! where there was none.
 
+use super::forecast::{Forecast, Leaves, Refused, forecast};
 use super::ms;
 use crate::domain::bench::Bench;
+use crate::domain::moment::{MINUTE, SECOND};
 use crate::domain::quantity::{Quantity, Unit};
+use crate::domain::units::Units;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use serde_json::{Value, json};
@@ -24,10 +27,11 @@ struct Stretch {
 }
 
 /// The whole picture. A reading holds until the next one, as long as the settings say; then there is none.
-pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>) -> Value {
+pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>, units: Units) -> Value {
     let unit = bench.limits_in_force().map(|limits| limits.unit);
     let unit = unit.or_else(|| readings.iter().find_map(|(_, value)| value.as_ref()).map(|q| q.unit));
-    let limits = bench.limits_in_force();
+    let unit = unit.map(|unit| units.of(unit));
+    let limits = bench.limits_in_force().map(|limits| units.range(&limits));
     let number = |value: Option<Decimal>| value.and_then(|v| v.to_f64());
     let runs = runs(readings, bench.stale_ns(), &span, |q| match unit {
         Some(unit) => q.convert(unit).map(|q| q.value),
@@ -37,10 +41,83 @@ pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>) -> Value {
         "fromMs": ms(span.start),
         "toMs": ms(span.end),
         "unit": unit.map(Unit::symbol),
+        "forecast": ahead(bench, readings, span.end, unit),
         "limits": limits.map(|limits| json!({ "min": number(limits.min), "max": number(limits.max) })),
         "runs": runs.iter().map(|run| run.iter().map(|s| {
             json!([ms(s.at_ns), number(Some(s.low)), number(Some(s.high))])
         }).collect::<Vec<_>>()).collect::<Vec<_>>(),
+    })
+}
+
+/// A forecast is made from what was read without a gap in so long before.
+const RECORD_NS: i64 = 60 * MINUTE;
+/// Readings closer together than this count as one, their mean.
+const BIN_NS: i64 = 30 * SECOND;
+
+/// Where the temperature goes from here; null: nothing is read now, or nothing bounds it.
+fn ahead(bench: &Bench, readings: &[Reading], now_ns: i64, unit: Option<Unit>) -> Value {
+    let (Some(unit), Some(limits)) = (unit, bench.limits_in_force()) else { return Value::Null };
+    let record = record(readings, bench.stale_ns(), now_ns);
+    let Some(last) = record.last().map(|(minutes, _)| *minutes) else { return Value::Null };
+    let in_celsius = |value: Option<Decimal>| {
+        let value = Quantity::new(value?, limits.unit).convert(Unit::Celsius)?;
+        value.value.to_f64()
+    };
+    match forecast(&record, in_celsius(limits.min), in_celsius(limits.max)) {
+        Err(why) => {
+            json!({ "refused": match why { Refused::Short => "short", Refused::Steady => "steady" } })
+        }
+        Ok(found) => told(&found, now_ns + minutes_ns(last), unit),
+    }
+}
+
+/// Nanoseconds of minutes.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "minutes of a day at most; a part of a nanosecond is nothing"
+)]
+fn minutes_ns(minutes: f64) -> i64 {
+    (minutes * 60e9) as i64
+}
+
+/// The last readings without a gap, as minutes from `now_ns` (negative) and degrees Celsius; none if the
+/// last one no longer holds.
+fn record(readings: &[Reading], holds_ns: i64, now_ns: i64) -> Vec<(f64, f64)> {
+    let mut bins: Vec<(i64, Vec<f64>)> = Vec::new();
+    let mut next = now_ns;
+    for (at_ns, reading) in readings.iter().rev() {
+        let celsius = reading.and_then(|q| q.convert(Unit::Celsius)?.value.to_f64());
+        let Some(celsius) = celsius.filter(|_| next - at_ns <= holds_ns && now_ns - at_ns <= RECORD_NS)
+        else {
+            break;
+        };
+        next = *at_ns;
+        match bins.last_mut() {
+            Some((first, values)) if *first - at_ns < BIN_NS => values.push(celsius),
+            _ => bins.push((*at_ns, vec![celsius])),
+        }
+    }
+    let minutes = |ns: i64| Decimal::new(ns / 1_000_000, 3).to_f64().unwrap_or_default() / 60.0;
+    let mean =
+        |values: &[f64]| values.iter().sum::<f64>() / f64::from(u32::try_from(values.len()).unwrap_or(1));
+    bins.iter().rev().map(|(at_ns, values)| (minutes(at_ns - now_ns), mean(values))).collect()
+}
+
+/// A forecast in the unit of the picture.
+fn told(found: &Forecast, from_ns: i64, unit: Unit) -> Value {
+    let shown = |celsius: f64| if unit == Unit::Fahrenheit { celsius * 1.8 + 32.0 } else { celsius };
+    let at = |ahead: f64| ms(from_ns + minutes_ns(ahead));
+    json!({
+        "band": found.band.iter().map(|point| {
+            json!([at(point.ahead), shown(point.low), shown(point.middle), shown(point.high)])
+        }).collect::<Vec<_>>(),
+        "leaves": found.leaves.map(|leaves| match leaves {
+            Leaves::At { best, soonest, latest } => json!({
+                "kind": "at", "bestMin": best.round(), "soonestMin": soonest.floor(), "latestMin": latest.ceil(),
+            }),
+            Leaves::NotBefore(soonest) => json!({ "kind": "not-before", "soonestMin": soonest.floor() }),
+            Leaves::Never => json!({ "kind": "never" }),
+        }),
     })
 }
 
@@ -82,7 +159,7 @@ fn runs(
 
 #[cfg(test)]
 mod test {
-    use super::{Reading, Stretch, runs};
+    use super::{Reading, Stretch, record, runs};
     use crate::domain::moment::{MINUTE, SECOND};
     use crate::domain::quantity::{Quantity, Unit};
     use rust_decimal::Decimal;
@@ -112,6 +189,18 @@ mod test {
         let readings = [read(0, "22.0"), read(31, "22.1"), read(60, "22.2"), out, read(75, "22.3")];
         let starts: Vec<_> = drawn(&readings).iter().map(|run| run[0].at_ns / SECOND).collect();
         assert_eq!(starts, [0, 0, 60], "31 s without a word is a gap, and so is the time without a probe");
+    }
+
+    #[test]
+    fn a_forecast_looks_at_the_last_readings_without_a_gap_and_only_while_they_hold() {
+        let minute = |n: i64| read(n * 60, "22.0");
+        let readings: Vec<Reading> = (0..30).filter(|n| *n != 9).map(minute).collect();
+        let holds = 70 * SECOND;
+        let found = record(&readings, holds, 29 * MINUTE);
+        assert_eq!((found.len(), found[0].0.round(), found[19].0.round()), (20, -19.0, 0.0));
+        assert!(record(&readings, holds, 31 * MINUTE).is_empty(), "nothing is read now");
+        let often: Vec<Reading> = (0..1200).map(|s| read(s, "22.0")).collect();
+        assert!(record(&often, holds, 1200 * SECOND).len() <= 41, "thinned");
     }
 
     #[test]

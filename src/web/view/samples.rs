@@ -45,25 +45,35 @@ pub struct Seen<'a> {
     pub left: Option<Moment>,
 }
 
-impl Seen<'_> {
-    fn method(&self) -> Option<&Arc<Method>> {
-        self.bench.methods.get(&self.sample.method)
-    }
+/// As much of a sample as a line of a list needs.
+#[derive(Debug)]
+pub struct Line<'a> {
+    /// For methods.
+    pub bench: &'a Bench,
+    /// The sample.
+    pub sample: &'a Sample,
+    /// Labels of its specimens.
+    pub specimens: Vec<&'a str>,
+    /// When it left the bench; `None`: it is at work.
+    pub left: Option<Moment>,
+}
 
+impl Line<'_> {
     /// Every word by which somebody may look for it.
     pub fn words(&self) -> Vec<&str> {
         let said = &self.sample.intake.particulars;
-        let method = self.method().into_iter().flat_map(|m| [m.id.as_str(), m.title.as_str()]);
+        let method = self.bench.methods.get(&self.sample.method);
+        let method = method.into_iter().flat_map(|m| [m.id.as_str(), m.title.as_str()]);
         let specification = said.limit.as_ref().map(|limit| limit.specification.as_str());
         let mut words = vec![self.sample.label.as_str()];
         words.extend(said.words().into_iter().map(|(_, words)| words));
         words.extend(method.chain(specification));
-        words.extend(self.specimens.iter().map(|s| s.label.as_str()));
+        words.extend(&self.specimens);
         words
     }
 
     /// The sample in a line.
-    pub fn line(&self) -> Value {
+    pub fn value(&self) -> Value {
         let (sample, said) = (self.sample, &self.sample.intake.particulars);
         let (state, text) = self.state();
         json!({
@@ -74,7 +84,7 @@ impl Seen<'_> {
             "lot": said.lot,
             "material": said.material,
             "source": said.source,
-            "method": self.method().map(|m| &m.title),
+            "method": self.bench.methods.get(&sample.method).map(|m| &m.title),
             "registeredMs": ms(sample.registered.moment.wall_ns),
             "by": by_text(&sample.registered.by),
             "leftMs": self.left.map(|m| ms(m.wall_ns)),
@@ -97,11 +107,23 @@ impl Seen<'_> {
             (None, None) => ("at-work", format!("{complete} of {wanted} specimens complete")),
         }
     }
+}
+
+impl Seen<'_> {
+    fn method(&self) -> Option<&Arc<Method>> {
+        self.bench.methods.get(&self.sample.method)
+    }
+
+    /// As a line of a list.
+    pub fn line(&self) -> Line<'_> {
+        let specimens = self.specimens.iter().map(|specimen| specimen.label.as_str()).collect();
+        Line { bench: self.bench, sample: self.sample, specimens, left: self.left }
+    }
 
     /// All of it, for its own page.
     pub fn whole(&self) -> Value {
         let (sample, intake) = (self.sample, &self.sample.intake);
-        let mut value = self.line();
+        let mut value = self.line().value();
         let more = json!({
             "code": code::digits(sample.id),
             "edition": self.method().map(|m| m.edition.value.as_deref().unwrap_or("not confirmed")),

@@ -7,18 +7,11 @@
 // printed line of the cell. What finds no place, or a place that is taken, is told, and nothing is printed.
 
 import { readFileSync } from "node:fs";
-import { createRequire } from "node:module";
-import { join } from "node:path";
+import { launch } from "../browser.mjs";
 
 const [url, written, out] = process.argv.slice(2);
-const require = createRequire(process.env.PLAYWRIGHT ? join(process.env.PLAYWRIGHT, "x.js") : import.meta.url);
-const { chromium } = require("playwright-core");
 
-const browser = await chromium.launch({
-  executablePath: "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
+const browser = await launch();
 let homeless = [];
 try {
   // The page's own policy lets no style in from outside; a pen does not ask it.

@@ -58,6 +58,7 @@ impl Told<'_> {
     /// One picture.
     pub(super) fn warmth(&self, watch: &Watch, width: i32) -> Drawing {
         let limits = self.facts.method.as_ref().and_then(|method| method.temperature.limits.value);
+        let limits = limits.map(|limits| self.facts.units.range(&limits));
         let read = watch.readings.iter().find_map(|reading| reading.value);
         let unit = read.map(|q| q.unit).or(limits.map(|range| range.unit)).unwrap_or(Unit::Celsius);
         let points: Vec<(i64, Option<i64>)> = watch

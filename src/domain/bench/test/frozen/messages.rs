@@ -3,6 +3,7 @@
 
 use super::super::documents::{JOURNAL, broken_story, faults, kept_story, published, shown_stories};
 use super::*;
+use crate::domain::overview::overview;
 use crate::domain::report::DocumentKind;
 use crate::journal::OutboxRow;
 use crate::network::documents::{self, Presence};
@@ -21,6 +22,14 @@ fn messages() -> BTreeMap<String, Value> {
             if messages.get(&kind).is_none_or(fuller) {
                 messages.insert(kind, body);
             }
+        }
+    }
+    for story in shown_stories().iter().chain(&super::events::told()) {
+        let said = overview(&story.bench, &at(story.now_ns), 2, true);
+        let body = serde_json::to_value(said).unwrap();
+        let fuller = |old: &Value| shape(old).len() < shape(&body).len();
+        if messages.get("overview").is_none_or(fuller) {
+            messages.insert("overview".to_owned(), body);
         }
     }
     for document in [published(&broken_story()), published(&kept_story(t176()))].concat() {
