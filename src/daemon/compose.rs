@@ -17,13 +17,16 @@
 use super::disk;
 use super::inputs;
 use super::outbox::JournalOutbox;
+use super::pulses::Pulses;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
 use crate::clock::Clock;
 use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::calendar::Calendar;
 use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
+use crate::domain::moment::Moment;
 use crate::domain::reading::Live;
+use crate::domain::signal::Told;
 use crate::domain::solution::Recipe;
 use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
@@ -35,6 +38,7 @@ use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
+use crate::outputs::{self, Chips, Heard, KernelChips};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::settings::told;
 use crate::triggers::gpio;
@@ -169,6 +173,14 @@ async fn serve(listener: tokio::net::TcpListener, state: AppState, end: Cancella
 /// # Errors
 /// See [`StationError`]; nothing is left running.
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
+    start_with(parts, Arc::new(KernelChips)).await
+}
+
+/// As [`start`], with horn, lamps and relay on these chips.
+///
+/// # Errors
+/// As [`start`].
+pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, StationError> {
     let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
     let address = settings.web.listen;
@@ -189,15 +201,13 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
     let now = clock.now();
-    let mut facts = started(&settings, methods, equipment, recipes, rehearsal);
-    // The settings were checked: this machine knows the zone.
-    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
-    facts.calendar = Calendar::around(&zone, now.wall_ns);
+    let facts = started(&settings, methods, equipment, recipes, rehearsal, now.wall_ns);
     handle.ask(What::Started(Box::new(facts)), now).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
     let live = instruments(&settings, &shapes, &clock, &handle, &ends, &mut adapters)?;
-    switches(&settings, &clock, &handle, &ends, &mut adapters);
+    let strokes = switches(&settings, &clock, &handle, &ends, &mut adapters);
+    let outputs = outputs(&settings, chips, strokes, &clock, &handle, &ends, &mut adapters);
     let mut relay = JoinSet::new();
     if let Some(link) = link {
         let outbox = JournalOutbox::new(journal.clone(), clock.clone());
@@ -226,6 +236,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         clock,
         running_clock,
         live: live.clone(),
+        outputs,
         shown: web::stream::Shown::default(),
         settings: told(&settings).into(),
         words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
@@ -266,7 +277,10 @@ fn started(
     equipment: Vec<Kind>,
     recipes: Vec<Recipe>,
     rehearsal: bool,
+    now_wall_ns: i64,
 ) -> Started {
+    // The settings were checked: this machine knows the zone.
+    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),
@@ -282,7 +296,7 @@ fn started(
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
         recipes,
-        calendar: Calendar::default(),
+        calendar: Calendar::around(&zone, now_wall_ns),
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),
@@ -340,8 +354,9 @@ fn switches(
     station: &StationHandle,
     ends: &Ends,
     adapters: &mut JoinSet<()>,
-) {
+) -> watch::Receiver<BTreeMap<String, Moment>> {
     let (sender, reports) = mpsc::channel(CHANNEL);
+    let (stroke, strokes) = watch::channel(BTreeMap::new());
     for (name, trigger) in &settings.triggers {
         if let Some(line) = &trigger.gpio {
             let join = gpio::spawn(name, line.clone(), clock.clone(), sender.clone(), ends.adapters.clone());
@@ -352,8 +367,48 @@ fn switches(
     }
     let counts = |trigger: &&Trigger| trigger.does == Does::ShakerPulse;
     let named = settings.triggers.iter().filter(|(_, trigger)| counts(trigger));
-    let counters = named.map(|(name, _)| name.clone()).collect();
-    adapters.spawn(inputs::switches(reports, counters, station.clone(), clock.clone()));
+    let pulses = Pulses::new(named.map(|(name, t)| (name.clone(), t.pulses_per_cycle)).collect());
+    adapters.spawn(inputs::switches(reports, pulses, stroke, station.clone(), clock.clone()));
+    strokes
+}
+
+/// Horn, lamps and the shaker's relay; what they do, for the pages.
+fn outputs(
+    settings: &Settings,
+    chips: Arc<dyn Chips>,
+    strokes: watch::Receiver<BTreeMap<String, Moment>>,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+) -> watch::Receiver<BTreeMap<String, Told>> {
+    let (told, shown) = watch::channel(BTreeMap::new());
+    if settings.outputs.is_empty() {
+        return shown;
+    }
+    let mut committed = station.committed();
+    let (sender, bench) = watch::channel(committed.borrow().shown());
+    adapters.spawn(async move {
+        while committed.changed().await.is_ok() && !sender.is_closed() {
+            sender.send_replace(committed.borrow_and_update().shown());
+        }
+    });
+    let (sender, reports) = mpsc::channel(CHANNEL);
+    // What came over the network is nobody's hand at the bench.
+    let by_hand = |trigger: &&Trigger| trigger.gpio.is_some() && trigger.does != Does::ShakerContact;
+    let switches = settings.triggers.iter().filter(|(_, trigger)| by_hand(trigger));
+    let switches = switches.map(|(name, _)| name.clone()).collect();
+    adapters.spawn(inputs::outputs(reports, station.clone(), clock.clone()));
+    adapters.spawn(outputs::run(
+        settings.outputs.clone(),
+        chips,
+        Heard { bench, strokes, switches },
+        clock.clone(),
+        sender,
+        told,
+        ends.adapters.clone(),
+    ));
+    shown
 }
 
 /// What looks after the journal while it is written: the room on its disk, and its list of documents.

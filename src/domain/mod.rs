@@ -31,4 +31,5 @@ pub mod review;
 pub mod keeping;
 pub mod alarm;
 pub mod bench;
+pub mod signal;
 pub mod report;

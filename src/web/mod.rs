@@ -35,6 +35,7 @@ use crate::clock::Clock;
 use crate::daemon::station::StationHandle;
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::Live;
+use crate::domain::signal::Told;
 use crate::journal::Journal;
 use crate::keeping::list::Listing;
 use axum::extract::State;
@@ -75,6 +76,8 @@ pub struct AppState {
     pub running_clock: bool,
     /// What the instruments show, by name.
     pub live: BTreeMap<String, watch::Receiver<Live>>,
+    /// What horn, lamps and relay do, by name.
+    pub outputs: watch::Receiver<BTreeMap<String, Told>>,
     /// What open pages are shown.
     pub shown: stream::Shown,
     /// The settings in force, for people.
@@ -104,6 +107,7 @@ impl AppState {
             running_clock: self.running_clock,
             zone: &self.zone,
             waiting,
+            outputs: self.outputs.borrow().clone(),
             live: self.live.iter().map(|(name, live)| (name.clone(), live.borrow().clone())).collect(),
         };
         view::view(&seen).to_string()
