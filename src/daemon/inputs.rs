@@ -112,6 +112,8 @@ pub(super) async fn outputs(
         let (report, moment) = match report {
             OutputReport::Open { name } => (SwitchReport::OutputOpen { name }, clock.now()),
             OutputReport::Gone { name, why } => (SwitchReport::OutputGone { name, why }, clock.now()),
+            // Of a relay that lets go the outputs themselves say what it means.
+            OutputReport::LetGo { .. } => continue,
             OutputReport::RelayOpened { name, why, early, moment } => {
                 (SwitchReport::RelayOpened { name, why, early }, moment)
             }

@@ -46,6 +46,16 @@ pub(super) struct Order {
     pub(super) until: Option<Instant>,
 }
 
+/// What an order that ran out leads to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum End {
+    /// The next order counts: a lamp.
+    Goes,
+    /// Nothing but an order for off counts: what moves a machine never starts again by itself, after
+    /// the program was held up for a while.
+    Stays,
+}
+
 /// The thread that holds some lines.
 #[derive(Debug)]
 pub(super) struct Holder {
@@ -57,12 +67,13 @@ impl Holder {
     /// Holds these lines, and says which of them can be used.
     pub(super) fn spawn(
         lines: BTreeMap<String, OutputLine>,
+        end: End,
         chips: Arc<dyn Chips>,
         reports: UnboundedSender<OutputReport>,
     ) -> Self {
         let (orders, received) = channel();
         let idle = lines.is_empty();
-        let work = move || Thread { held: held(lines), chips, reports }.run(&received);
+        let work = move || Thread { held: held(lines), end, chips, reports }.run(&received);
         let thread = (!idle).then(|| std::thread::Builder::new().name("outputs".to_owned()).spawn(work));
         let thread = thread.and_then(|spawned| {
             spawned.inspect_err(|error| tracing::error!("the outputs have no thread: {error}")).ok()
@@ -91,6 +102,7 @@ fn held(lines: BTreeMap<String, OutputLine>) -> BTreeMap<String, Held> {
         line: None,
         is_on: None,
         until: None,
+        let_go: false,
         said: None,
         look_at: now,
         wait: FIRST_WAIT,
@@ -105,6 +117,8 @@ struct Held {
     /// What was written last.
     is_on: Option<bool>,
     until: Option<Instant>,
+    /// Its order ran out, or its line went away, and no order for off has come since.
+    let_go: bool,
     said: Option<String>,
     /// When it is looked for, or written anew.
     look_at: Instant,
@@ -113,6 +127,7 @@ struct Held {
 
 struct Thread {
     held: BTreeMap<String, Held>,
+    end: End,
     chips: Arc<dyn Chips>,
     reports: UnboundedSender<OutputReport>,
 }
@@ -146,8 +161,10 @@ impl Thread {
 
     fn take(&mut self, order: Order) {
         if let Some(held) = self.held.get_mut(&order.output) {
+            held.let_go &= order.until.is_some();
             // A line that cannot be used forgets what it was to do: it comes back off.
-            held.until = order.until.filter(|_| held.line.is_some());
+            let counts = held.line.is_some() && !(held.let_go && self.end == End::Stays);
+            held.until = order.until.filter(|_| counts);
         }
     }
 }
@@ -165,12 +182,15 @@ impl Held {
         }
         match line.set(on) {
             Ok(()) => {
+                let ran_out = self.until.filter(|_| !on && self.is_on == Some(true));
                 self.is_on = Some(on);
                 self.look_at = now + WRITTEN_ANEW;
-                None
+                self.let_go |= ran_out.is_some();
+                ran_out.map(|at| OutputReport::LetGo { name: name.to_owned(), at })
             }
             Err(why) => {
                 (self.line, self.until, self.is_on, self.wait) = (None, None, None, FIRST_WAIT);
+                self.let_go = true;
                 self.look_at = now + self.wait;
                 self.gone(name, format!("the line is gone: {why}"))
             }

@@ -18,7 +18,7 @@ use crate::domain::moment::{Moment, SECOND};
 use crate::domain::signal::relay::{Relay, Rules, Run};
 use crate::domain::signal::{Rhythm, Scene, Told, show};
 use crate::settings::model::{Output, StartedBy};
-use hold::{Holder, Order};
+use hold::{End, Holder, Order};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -28,9 +28,9 @@ use tokio_util::sync::CancellationToken;
 /// A lamp stays on for so long without a new order.
 const LAMP_HELD: Duration = Duration::from_secs(3);
 /// A relay stays closed for so long without a new order.
-const RELAY_HELD: Duration = Duration::from_millis(500);
+const RELAY_HELD: Duration = Duration::from_secs(1);
 /// How often orders are given anew while something is on: well within both.
-const RENEWED: Duration = Duration::from_millis(150);
+const RENEWED: Duration = Duration::from_millis(200);
 const LAMP_RENEWED: Duration = Duration::from_secs(1);
 
 /// What the outputs have to say to the station.
@@ -47,6 +47,13 @@ pub enum OutputReport {
         name: String,
         /// What is wrong and what helps.
         why: String,
+    },
+    /// An order ran out before another came, and the line is off.
+    LetGo {
+        /// Name in the settings.
+        name: String,
+        /// When it ran out.
+        at: Instant,
     },
     /// A relay opened by itself while its run was marked.
     RelayOpened {
@@ -85,17 +92,18 @@ pub async fn run(
     let (relays, lamps): (BTreeMap<_, _>, BTreeMap<_, _>) =
         settings.into_iter().partition(|(_, output)| output.shows.moves());
     let (said, mut lines) = mpsc::unbounded_channel();
-    let hold = |outputs: &BTreeMap<String, Output>| {
+    let hold = |outputs: &BTreeMap<String, Output>, end| {
         let lines = outputs.iter().map(|(name, output)| (name.clone(), output.gpio.clone())).collect();
-        Holder::spawn(lines, chips.clone(), said.clone())
+        Holder::spawn(lines, end, chips.clone(), said.clone())
     };
-    let (of_relays, of_lamps) = (hold(&relays), hold(&lamps));
+    let (of_relays, of_lamps) = (hold(&relays, End::Stays), hold(&lamps, End::Goes));
     let machines = relays.iter().filter_map(|(name, output)| {
         let rules = rules(output, &heard.switches)?;
         let stroke = output.relay.as_ref().and_then(|relay| relay.stroke.clone());
         Some((name.clone(), (Relay::new(rules), stroke)))
     });
-    let mut panel = Panel { machines: machines.collect(), relays, lamps, faults: BTreeMap::new() };
+    let machines = machines.collect();
+    let mut panel = Panel { machines, relays, lamps, faults: BTreeMap::new(), let_go: BTreeMap::new() };
     let mut heard = heard;
     while !cancel.is_cancelled() {
         let bench = heard.bench.borrow_and_update().clone();
@@ -125,8 +133,8 @@ pub async fn run(
             changed = heard.bench.changed() => if changed.is_err() { break },
             () = stroke(&mut heard.strokes), if panel.is_closed() => {}
             Some(report) = lines.recv() => {
-                panel.hear(&report);
-                if reports.send(report).await.is_err() {
+                let news = panel.hear(&report);
+                if news && reports.send(report).await.is_err() {
                     break;
                 }
             }
@@ -167,6 +175,8 @@ struct Panel {
     relays: BTreeMap<String, Output>,
     lamps: BTreeMap<String, Output>,
     faults: BTreeMap<String, String>,
+    /// Relays whose order ran out, with when.
+    let_go: BTreeMap<String, Instant>,
 }
 
 /// What one pass leads to.
@@ -184,11 +194,16 @@ impl Panel {
         self.machines.values().any(|(relay, _)| relay.is_closed())
     }
 
-    fn hear(&mut self, report: &OutputReport) {
+    /// Takes in what a line says; whether it is news for the station.
+    fn hear(&mut self, report: &OutputReport) -> bool {
         let (name, fault) = match report {
             OutputReport::Open { name } => (name, None),
             OutputReport::Gone { name, why } => (name, Some(why.clone())),
-            OutputReport::RelayOpened { .. } => return,
+            OutputReport::LetGo { name, at } => {
+                self.let_go.insert(name.clone(), *at);
+                return false;
+            }
+            OutputReport::RelayOpened { .. } => return false,
         };
         if let Some((relay, _)) = self.machines.get_mut(name) {
             relay.line(fault.is_none());
@@ -197,6 +212,7 @@ impl Panel {
             Some(why) => drop(self.faults.insert(name.clone(), why)),
             None => drop(self.faults.remove(name)),
         }
+        true
     }
 
     fn pass(&mut self, bench: &Bench, strokes: &BTreeMap<String, Moment>, now: &Moment) -> Pass {
@@ -237,12 +253,17 @@ impl Panel {
                 relay.stroke(at);
             }
             relay.passed(now);
+            let mut moment = *now;
+            if let Some(at) = self.let_go.remove(name).filter(|_| relay.is_closed()) {
+                relay.let_go();
+                moment = now.plus(-i64::try_from(at.elapsed().as_nanos()).unwrap_or(0));
+            }
             if let Some(why) = relay.why().filter(|why| was && why.ends_the_run()) {
                 pass.reports.push(OutputReport::RelayOpened {
                     name: name.clone(),
                     why: why.words().to_owned(),
                     early: why.is_early(),
-                    moment: *now,
+                    moment,
                 });
             }
             relay.seen(run.clone(), now);

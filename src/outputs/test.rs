@@ -1,6 +1,6 @@
 //! Lines on a chip that exists only here.
 
-use super::hold::{Holder, Order};
+use super::hold::{End, Holder, Order};
 use super::*;
 use crate::settings::model::{Drive, OutputLine};
 use std::sync::Mutex;
@@ -70,7 +70,7 @@ fn until(what: &str, is_so: impl Fn() -> bool) {
     }
 }
 
-fn holder(board: &Board) -> (Holder, mpsc::UnboundedReceiver<OutputReport>) {
+fn holder(board: &Board, end: End) -> (Holder, mpsc::UnboundedReceiver<OutputReport>) {
     let line = |name: &str| OutputLine {
         chip: "panel".to_owned(),
         line: name.to_uppercase(),
@@ -79,7 +79,7 @@ fn holder(board: &Board) -> (Holder, mpsc::UnboundedReceiver<OutputReport>) {
     };
     let lines = ["horn", "motor"].map(|name| (name.to_owned(), line(name))).into();
     let (said, reports) = mpsc::unbounded_channel();
-    (Holder::spawn(lines, Arc::new(board.clone()), said), reports)
+    (Holder::spawn(lines, end, Arc::new(board.clone()), said), reports)
 }
 
 fn on(output: &str, for_ms: u64) -> Order {
@@ -89,7 +89,7 @@ fn on(output: &str, for_ms: u64) -> Order {
 #[test]
 fn an_order_that_nobody_renews_ends_by_itself() {
     let board = Board::default();
-    let (holder, mut reports) = holder(&board);
+    let (holder, mut reports) = holder(&board, End::Goes);
     until("both lines", || board.0.lock().unwrap().levels.len() == 2);
     assert!(matches!(reports.blocking_recv(), Some(OutputReport::Open { .. })));
     holder.order(on("motor", 300));
@@ -97,12 +97,34 @@ fn an_order_that_nobody_renews_ends_by_itself() {
     assert!(!board.is_on("HORN"));
     until("its end", || !board.is_on("MOTOR"));
     assert_eq!(board.changes(), [("MOTOR".to_owned(), true), ("MOTOR".to_owned(), false)]);
+    holder.order(on("motor", 3_600_000));
+    until("a lamp that goes on", || board.is_on("MOTOR"));
+}
+
+#[test]
+fn what_moves_a_machine_does_not_start_again_by_itself_once_its_order_ran_out() {
+    let board = Board::default();
+    let (holder, mut reports) = holder(&board, End::Stays);
+    until("both lines", || board.0.lock().unwrap().levels.len() == 2);
+    holder.order(on("motor", 200));
+    until("the motor", || board.is_on("MOTOR"));
+    until("its end", || !board.is_on("MOTOR"));
+    let mut said = std::iter::from_fn(|| reports.blocking_recv());
+    assert!(said.any(|report| matches!(report, OutputReport::LetGo { name, .. } if name == "motor")));
+    // The program goes on as if nothing had been; what comes after it shows that it was read.
+    holder.order(on("motor", 3_600_000));
+    holder.order(on("horn", 3_600_000));
+    until("the horn", || board.is_on("HORN"));
+    assert!(!board.is_on("MOTOR"));
+    holder.order(Order { output: "motor".to_owned(), until: None });
+    holder.order(on("motor", 3_600_000));
+    until("the next start", || board.is_on("MOTOR"));
 }
 
 #[test]
 fn a_clean_end_switches_everything_off() {
     let board = Board::default();
-    let (holder, _reports) = holder(&board);
+    let (holder, _reports) = holder(&board, End::Goes);
     until("both lines", || board.0.lock().unwrap().levels.len() == 2);
     holder.order(on("motor", 3_600_000));
     holder.order(on("horn", 3_600_000));
@@ -114,7 +136,7 @@ fn a_clean_end_switches_everything_off() {
 #[test]
 fn a_chip_that_goes_away_is_said_once_and_its_lines_come_back_off() {
     let board = Board::default();
-    let (holder, mut reports) = holder(&board);
+    let (holder, mut reports) = holder(&board, End::Stays);
     let mut said = |count: usize| -> Vec<OutputReport> {
         (0..count).map(|_| reports.blocking_recv().unwrap()).collect()
     };
@@ -130,6 +152,7 @@ fn a_chip_that_goes_away_is_said_once_and_its_lines_come_back_off() {
     let back = said(2);
     assert!(back.iter().all(|report| matches!(report, OutputReport::Open { .. })), "{back:?}");
     assert!(!board.is_on("MOTOR"), "what was ordered before is forgotten");
+    holder.order(Order { output: "motor".to_owned(), until: None });
     holder.order(on("motor", 3_600_000));
     until("a new order", || board.is_on("MOTOR"));
 }

@@ -101,6 +101,8 @@ pub enum Why {
     Ended,
     /// The stroke switch told of no stroke.
     NoStroke,
+    /// The program was held up, and the line opened by itself meanwhile.
+    HeldUp,
     /// Its line cannot be used.
     NoLine,
 }
@@ -115,19 +117,20 @@ impl Why {
             Self::Longest => "the longest time of the settings is over",
             Self::Ended => "the run was ended or taken back",
             Self::NoStroke => "no stroke was seen: the machine stands, or its switch is out",
+            Self::HeldUp => "the program was held up for a moment",
             Self::NoLine => "its line cannot be used",
         }
     }
 
     /// It opened before the end of the method's interval, and somebody must look.
     pub const fn is_early(&self) -> bool {
-        matches!(self, Self::Longest | Self::NoStroke)
+        matches!(self, Self::Longest | Self::NoStroke | Self::HeldUp)
     }
 
     /// It opened by itself while the run went on: the bench is to know when. What a line that is gone
     /// did to its relay nobody knows.
     pub const fn ends_the_run(&self) -> bool {
-        matches!(self, Self::Over | Self::Longest | Self::NoStroke)
+        matches!(self, Self::Over | Self::Longest | Self::NoStroke | Self::HeldUp)
     }
 }
 
@@ -202,6 +205,13 @@ impl Relay {
         };
         let ends_ns = begin.boot_ns.saturating_add(lasts_ns);
         Ok(State::Closed { boot: now.boot, since_ns: now.boot_ns, ends_ns, why_then, stroke_ns: None })
+    }
+
+    /// Its line opened by itself, because no order came in time.
+    pub fn let_go(&mut self) {
+        if self.is_closed() {
+            self.state = State::Open(Why::HeldUp);
+        }
     }
 
     /// Its line can be used from now on, or no more.

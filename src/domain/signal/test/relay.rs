@@ -168,3 +168,12 @@ fn a_line_that_goes_away_opens_it_and_one_that_comes_back_closes_nothing() {
     absent.seen(Some(run(1, 0)), &at(0));
     assert_eq!(absent.why(), Some(&Why::NotFor("its line cannot be used")));
 }
+
+#[test]
+fn a_line_that_opened_while_the_program_was_held_up_stays_open() {
+    let mut relay = started(rules());
+    relay.let_go();
+    assert_eq!(relay.why(), Some(&Why::HeldUp));
+    relay.seen(Some(run(1, 0)), &at(SECOND));
+    assert!(!relay.is_closed());
+}
