@@ -389,7 +389,12 @@ fn outputs(
     let mut committed = station.committed();
     let (sender, bench) = watch::channel(committed.borrow().shown());
     adapters.spawn(async move {
-        while committed.changed().await.is_ok() && !sender.is_closed() {
+        loop {
+            tokio::select! {
+                changed = committed.changed() => if changed.is_err() { return },
+                // The outputs end before the loop does.
+                () = sender.closed() => return,
+            }
             sender.send_replace(committed.borrow_and_update().shown());
         }
     });
