@@ -7,7 +7,7 @@
 use std::io::Write;
 use std::sync::Arc;
 use stillstand::clock::RealClock;
-use stillstand::settings::model::Gpio;
+use stillstand::settings::model::{Bias, Gpio};
 use stillstand::triggers::gpio;
 
 #[tokio::main]
@@ -16,7 +16,7 @@ async fn main() -> anyhow::Result<()> {
     let (Some(chip), Some(line)) = (words.next(), words.next()) else {
         anyhow::bail!("usage: gpio_edges CHIP LINE [active-low] [debounce=MS] [reports=N]");
     };
-    let mut settings = Gpio { chip, line, active_low: false, debounce_ms: 10 };
+    let mut settings = Gpio { chip, line, active_low: false, bias: Bias::AsIs, debounce_ms: 10 };
     let mut left = u64::MAX;
     for word in words {
         match word.split_once('=') {

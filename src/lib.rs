@@ -5,6 +5,7 @@ pub mod clock; // the only reader of clocks
 pub mod settings; // what can be set, checked at start-up
 pub mod journal; // SQLite: events, outbox, snapshot, chain
 pub mod instruments; // balances and probes on serial lines
+pub mod lines; // GPIO chips and lines by name
 pub mod triggers; // foot switches, buttons, contacts: GPIO and MQTT
 pub mod outputs; // horn, lamp, shaker relay
 pub mod network; // outbox relay, MQTT sessions, asks

@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{commands, keep, listen, reckon, remove, report};
+use super::{attempt, commands, keep, listen, reckon, remove, report};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -29,6 +29,9 @@ pub enum Command {
     Listen(listen::ListenArgs),
     /// Check settings, methods and instrument shapes without starting anything.
     Check(SettingsArgs),
+    /// Switch each horn, lamp and light on by hand.
+    #[command(long_about = attempt::HELP)]
+    Try(attempt::TryArgs),
     /// Check that nothing in a journal was altered.
     Verify(VerifyArgs),
     /// Copy a journal while a station writes to it, and check the copy.
@@ -237,6 +240,7 @@ fn dispatch(command: Command) -> Exit {
         Command::Rehearse(args) => commands::rehearse(args),
         Command::Listen(args) => listen::main(&args),
         Command::Check(args) => commands::check(&args),
+        Command::Try(args) => attempt::main(&args),
         Command::Verify(args) => commands::verify(&args),
         Command::Backup(args) => commands::backup(&args),
         Command::Export(args) => keep::export(&args),

@@ -114,11 +114,12 @@ pub(super) fn check(args: &SettingsArgs) -> Exit {
     match parts(args, Shapes::All) {
         Ok(parts) => {
             println!(
-                "{}: settings are sound; {} methods, {} instruments, {} triggers",
+                "{}: settings are sound; {} methods, {} instruments, {} triggers, {} outputs",
                 settings_file(&args.settings).display(),
                 parts.methods.len(),
                 parts.settings.instruments.len(),
-                parts.settings.triggers.len()
+                parts.settings.triggers.len(),
+                parts.settings.outputs.len()
             );
             Exit::Ok
         }
@@ -301,17 +302,17 @@ pub(super) fn worked<T>(work: impl Future<Output = T>) -> Result<T, Exit> {
 
 /// Listens for SIGTERM and Ctrl-C from the instant that it is made: before, either would end the
 /// program on the spot.
-struct Stop {
+pub(super) struct Stop {
     terminate: Signal,
     interrupt: Signal,
 }
 
 impl Stop {
-    fn listen() -> io::Result<Self> {
+    pub(super) fn listen() -> io::Result<Self> {
         Ok(Self { terminate: signal(SignalKind::terminate())?, interrupt: signal(SignalKind::interrupt())? })
     }
 
-    async fn told(&mut self) {
+    pub(super) async fn told(&mut self) {
         tokio::select! {
             _ = self.terminate.recv() => {}
             _ = self.interrupt.recv() => {}

@@ -18,14 +18,17 @@
 use super::disk;
 use super::inputs;
 use super::outbox::JournalOutbox;
+use super::pulses::Pulses;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
 use crate::clock::Clock;
 use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::calendar::Calendar;
 use crate::domain::equipment::Kind;
 use crate::domain::method::Method;
+use crate::domain::moment::Moment;
 use crate::domain::overview::{self, Following};
 use crate::domain::reading::Live;
+use crate::domain::signal::Told;
 use crate::domain::solution::Recipe;
 use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
@@ -38,6 +41,7 @@ use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
 use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
+use crate::outputs::{self, Chips, Heard, KernelChips};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::settings::told;
 use crate::triggers::gpio;
@@ -174,6 +178,14 @@ async fn serve(listener: tokio::net::TcpListener, state: AppState, end: Cancella
 /// # Errors
 /// See [`StationError`]; nothing is left running.
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
+    start_with(parts, Arc::new(KernelChips)).await
+}
+
+/// As [`start`], with horn, lamps and relay on these chips.
+///
+/// # Errors
+/// As [`start`].
+pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, StationError> {
     let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
     let address = settings.web.listen;
@@ -199,7 +211,8 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
 
     let mut adapters = JoinSet::new();
     let live = instruments(&settings, &shapes, &clock, &handle, &ends, &mut adapters)?;
-    switches(&settings, &clock, &handle, &ends, &mut adapters);
+    let strokes = switches(&settings, &clock, &handle, &ends, &mut adapters);
+    let outputs = outputs(&settings, chips, strokes, &clock, &handle, &ends, &mut adapters);
     let mut relay = JoinSet::new();
     let followed = link.as_ref().and_then(|link| follow(&settings, link, &clock, &ends, &mut adapters));
     if let Some(link) = link {
@@ -230,6 +243,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         running_clock,
         live: live.clone(),
         followed,
+        outputs,
         shown: web::stream::Shown::default(),
         settings: told(&settings).into(),
         words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
@@ -348,8 +362,9 @@ fn switches(
     station: &StationHandle,
     ends: &Ends,
     adapters: &mut JoinSet<()>,
-) {
+) -> watch::Receiver<BTreeMap<String, Moment>> {
     let (sender, reports) = mpsc::channel(CHANNEL);
+    let (stroke, strokes) = watch::channel(BTreeMap::new());
     for (name, trigger) in &settings.triggers {
         if let Some(line) = &trigger.gpio {
             let join = gpio::spawn(name, line.clone(), clock.clone(), sender.clone(), ends.adapters.clone());
@@ -360,8 +375,53 @@ fn switches(
     }
     let counts = |trigger: &&Trigger| trigger.does == Does::ShakerPulse;
     let named = settings.triggers.iter().filter(|(_, trigger)| counts(trigger));
-    let counters = named.map(|(name, _)| name.clone()).collect();
-    adapters.spawn(inputs::switches(reports, counters, station.clone(), clock.clone()));
+    let pulses = Pulses::new(named.map(|(name, t)| (name.clone(), t.pulses_per_cycle)).collect());
+    adapters.spawn(inputs::switches(reports, pulses, stroke, station.clone(), clock.clone()));
+    strokes
+}
+
+/// Horn, lamps and the shaker's relay; what they do, for the pages.
+fn outputs(
+    settings: &Settings,
+    chips: Arc<dyn Chips>,
+    strokes: watch::Receiver<BTreeMap<String, Moment>>,
+    clock: &Arc<dyn Clock>,
+    station: &StationHandle,
+    ends: &Ends,
+    adapters: &mut JoinSet<()>,
+) -> watch::Receiver<BTreeMap<String, Told>> {
+    let (told, shown) = watch::channel(BTreeMap::new());
+    if settings.outputs.is_empty() {
+        return shown;
+    }
+    let mut committed = station.committed();
+    let (sender, bench) = watch::channel(committed.borrow().shown());
+    adapters.spawn(async move {
+        loop {
+            tokio::select! {
+                changed = committed.changed() => if changed.is_err() { return },
+                // The outputs end before the loop does.
+                () = sender.closed() => return,
+            }
+            sender.send_replace(committed.borrow_and_update().shown());
+        }
+    });
+    let (sender, reports) = mpsc::channel(CHANNEL);
+    // What came over the network is nobody's hand at the bench.
+    let by_hand = |trigger: &&Trigger| trigger.gpio.is_some() && trigger.does != Does::ShakerContact;
+    let switches = settings.triggers.iter().filter(|(_, trigger)| by_hand(trigger));
+    let switches = switches.map(|(name, _)| name.clone()).collect();
+    adapters.spawn(inputs::outputs(reports, station.clone(), clock.clone()));
+    adapters.spawn(outputs::run(
+        settings.outputs.clone(),
+        chips,
+        Heard { bench, strokes, switches },
+        clock.clone(),
+        sender,
+        told,
+        ends.adapters.clone(),
+    ));
+    shown
 }
 
 /// What looks after the journal while it is written: the room on its disk, and its list of documents.

@@ -13,13 +13,14 @@ use crate::network::documents::refusal;
 use crate::network::inbound::Inbound;
 use crate::network::topics::TopicKind;
 use crate::network::{ConditionName, NetworkReport};
+use crate::outputs::OutputReport;
 use crate::triggers::gpio::{GpioReport, Level};
 use crate::triggers::meaning::trigger_meaning;
 use serde_json::Value;
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 use uuid::Uuid;
 
 /// Instruments.
@@ -41,11 +42,11 @@ const QUIET: Duration = Duration::from_millis(1500);
 /// GPIO lines. Pulses are told as one count when the run is over, not one by one.
 pub(super) async fn switches(
     mut reports: mpsc::Receiver<GpioReport>,
-    counters: BTreeSet<String>,
+    mut pulses: Pulses,
+    strokes: watch::Sender<BTreeMap<String, Moment>>,
     station: StationHandle,
     clock: Arc<dyn Clock>,
 ) {
-    let mut pulses = Pulses::default();
     loop {
         let report = tokio::select! {
             report = reports.recv() => report,
@@ -61,8 +62,12 @@ pub(super) async fn switches(
         let Some(report) = report else { return };
         let now = clock.now();
         let (what, moment) = match report {
-            GpioReport::Edge { trigger, level, moment, .. } if counters.contains(&trigger) => {
+            GpioReport::Edge { trigger, level, moment, .. } if pulses.counts(&trigger) => {
                 if level == Level::Active {
+                    // A relay waits for each of them.
+                    strokes.send_modify(|last| {
+                        last.insert(trigger.clone(), moment);
+                    });
                     pulses.add(trigger, moment);
                 }
                 continue;
@@ -79,16 +84,41 @@ pub(super) async fn switches(
             GpioReport::Gone { trigger, why } => {
                 (What::Switch(SwitchReport::Gone { name: trigger, why }), now)
             }
-            GpioReport::Lost { trigger, count } => {
-                (What::Switch(SwitchReport::Lost { name: trigger, edges: count }), now)
+            GpioReport::Lost { trigger, count, since, until } => {
+                pulses.lost(&trigger);
+                let since = Some(since);
+                (What::Switch(SwitchReport::Lost { name: trigger, edges: count, since }), until)
             }
             // What a line shows when the watch begins is not a press.
-            GpioReport::State { trigger, level, .. } => {
+            GpioReport::State { trigger, level, moment } => {
                 tracing::info!(%trigger, ?level, "the line's state at the begin of the watch");
-                continue;
+                let closed = level == Level::Active;
+                (What::Switch(SwitchReport::Found { name: trigger, closed }), moment)
             }
         };
         if !station.tell(what, moment).await {
+            return;
+        }
+    }
+}
+
+/// Horn, lamps and the relay.
+pub(super) async fn outputs(
+    mut reports: mpsc::Receiver<OutputReport>,
+    station: StationHandle,
+    clock: Arc<dyn Clock>,
+) {
+    while let Some(report) = reports.recv().await {
+        let (report, moment) = match report {
+            OutputReport::Open { name } => (SwitchReport::OutputOpen { name }, clock.now()),
+            OutputReport::Gone { name, why } => (SwitchReport::OutputGone { name, why }, clock.now()),
+            // Of a relay that lets go the outputs themselves say what it means.
+            OutputReport::LetGo { .. } => continue,
+            OutputReport::RelayOpened { name, why, early, moment } => {
+                (SwitchReport::RelayOpened { name, why, early }, moment)
+            }
+        };
+        if !station.tell(What::Switch(report), moment).await {
             return;
         }
     }
@@ -230,7 +260,8 @@ fn view(station: &StationHandle, clock: &dyn Clock) -> String {
         // Whoever asks over the network gets what was read.
         units: crate::domain::units::Units::default(),
         waiting: 0,
-        live: std::collections::BTreeMap::new(),
+        live: BTreeMap::new(),
+        outputs: BTreeMap::new(),
     };
     crate::web::view::view(&seen).to_string()
 }

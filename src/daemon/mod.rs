@@ -6,6 +6,7 @@ pub mod listen;
 pub mod reckon;
 pub mod station;
 pub mod compose;
+mod attempt;
 mod commands;
 mod disk;
 mod inputs;

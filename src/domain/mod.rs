@@ -32,5 +32,6 @@ pub mod review;
 pub mod keeping;
 pub mod alarm;
 pub mod bench;
+pub mod signal;
 pub mod report;
 pub mod overview;

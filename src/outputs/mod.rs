@@ -1,1 +1,293 @@
-//! outputs.
+//! Horn, lamps and the shaker's relay: lines of a GPIO chip that follow what the bench shows.
+//!
+//! What each shows is decided in [`crate::domain::signal`]; here it is written to lines and nothing
+//! else is done with it. Lines are held by threads of their own (`hold.rs`), each order with an end: a
+//! program that hangs falls dark, and a relay opens.
+
+mod hold;
+mod kernel;
+#[cfg(test)]
+mod test;
+
+pub use hold::{Chips, Line};
+pub use kernel::KernelChips;
+
+use crate::clock::Clock;
+use crate::domain::bench::Bench;
+use crate::domain::moment::{Moment, SECOND};
+use crate::domain::signal::relay::{Relay, Rules, Run};
+use crate::domain::signal::{Rhythm, Scene, Told, show};
+use crate::settings::model::{Output, StartedBy};
+use hold::{End, Holder, Order};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+/// A lamp stays on for so long without a new order.
+const LAMP_HELD: Duration = Duration::from_secs(3);
+/// A relay stays closed for so long without a new order.
+const RELAY_HELD: Duration = Duration::from_secs(1);
+/// How often orders are given anew while something is on: well within both.
+const RENEWED: Duration = Duration::from_millis(200);
+const LAMP_RENEWED: Duration = Duration::from_secs(1);
+
+/// What the outputs have to say to the station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum OutputReport {
+    /// A line can be used (again).
+    Open {
+        /// Name in the settings.
+        name: String,
+    },
+    /// A line cannot be used. Said once for each reason; it is tried again by itself.
+    Gone {
+        /// Name in the settings.
+        name: String,
+        /// What is wrong and what helps.
+        why: String,
+    },
+    /// An order ran out before another came, and the line is off.
+    LetGo {
+        /// Name in the settings.
+        name: String,
+        /// When it ran out.
+        at: Instant,
+    },
+    /// A relay opened by itself while its run was marked.
+    RelayOpened {
+        /// Name in the settings.
+        name: String,
+        /// In words.
+        why: String,
+        /// Before the end of its interval.
+        early: bool,
+        /// When.
+        moment: Moment,
+    },
+}
+
+/// What the outputs hear of.
+#[derive(Debug)]
+pub struct Heard {
+    /// The committed bench.
+    pub bench: watch::Receiver<Arc<Bench>>,
+    /// The last stroke of each switch that counts.
+    pub strokes: watch::Receiver<BTreeMap<String, Moment>>,
+    /// Switches with lines of their own, whose press is a person's start.
+    pub switches: BTreeSet<String>,
+}
+
+/// Follows the bench until it is cancelled; then all lines are off. What they do is told in `told`.
+pub async fn run(
+    settings: BTreeMap<String, Output>,
+    chips: Arc<dyn Chips>,
+    heard: Heard,
+    clock: Arc<dyn Clock>,
+    reports: mpsc::Sender<OutputReport>,
+    told: watch::Sender<BTreeMap<String, Told>>,
+    cancel: CancellationToken,
+) {
+    let (relays, lamps): (BTreeMap<_, _>, BTreeMap<_, _>) =
+        settings.into_iter().partition(|(_, output)| output.shows.moves());
+    let (said, mut lines) = mpsc::unbounded_channel();
+    let hold = |outputs: &BTreeMap<String, Output>, end| {
+        let lines = outputs.iter().map(|(name, output)| (name.clone(), output.gpio.clone())).collect();
+        Holder::spawn(lines, end, chips.clone(), said.clone())
+    };
+    let (of_relays, of_lamps) = (hold(&relays, End::Stays), hold(&lamps, End::Goes));
+    let machines = relays.iter().filter_map(|(name, output)| {
+        let rules = rules(output, &heard.switches)?;
+        let stroke = output.relay.as_ref().and_then(|relay| relay.stroke.clone());
+        Some((name.clone(), (Relay::new(rules), stroke)))
+    });
+    let machines = machines.collect();
+    let mut panel = Panel { machines, relays, lamps, faults: BTreeMap::new(), let_go: BTreeMap::new() };
+    let mut heard = heard;
+    while !cancel.is_cancelled() {
+        let bench = heard.bench.borrow_and_update().clone();
+        let strokes = heard.strokes.borrow_and_update().clone();
+        let now = clock.now();
+        let done = panel.pass(&bench, &strokes, &now);
+        done.relays.into_iter().for_each(|order| of_relays.order(order));
+        done.lamps.into_iter().for_each(|order| of_lamps.order(order));
+        told.send_if_modified(|last| {
+            let changed = *last != done.told;
+            *last = done.told;
+            changed
+        });
+        for report in done.reports {
+            if reports.send(report).await.is_err() {
+                break;
+            }
+        }
+        let next = async {
+            match done.next_ns {
+                Some(ns) => clock.reached(ns).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            () = cancel.cancelled() => {}
+            changed = heard.bench.changed() => if changed.is_err() { break },
+            () = stroke(&mut heard.strokes), if panel.is_closed() => {}
+            Some(report) = lines.recv() => {
+                let news = panel.hear(&report);
+                if news && reports.send(report).await.is_err() {
+                    break;
+                }
+            }
+            () = next => {}
+            () = tokio::time::sleep(done.renew) => {}
+        }
+    }
+    // Each thread writes its lines off as it ends; that may take as long as a slow bus does.
+    let ended = tokio::task::spawn_blocking(move || {
+        of_relays.end();
+        of_lamps.end();
+    });
+    let _ = ended.await;
+}
+
+/// The next stroke; for ever where nothing counts strokes any more.
+async fn stroke(strokes: &mut watch::Receiver<BTreeMap<String, Moment>>) {
+    if strokes.changed().await.is_err() {
+        std::future::pending::<()>().await;
+    }
+}
+
+/// What a relay may do by its settings; `check` has seen to it that there are some.
+fn rules(output: &Output, switches: &BTreeSet<String>) -> Option<Rules> {
+    let relay = output.relay.as_ref()?;
+    Some(Rules {
+        switches: switches.clone(),
+        by_page: relay.started_by == StartedBy::PressOrPage,
+        start_ns: i64::from(relay.start_within_s) * SECOND,
+        longest_ns: i64::from(relay.longest_s) * SECOND,
+        watches_strokes: relay.stroke.is_some(),
+    })
+}
+
+/// All outputs at one instant.
+struct Panel {
+    machines: BTreeMap<String, (Relay, Option<String>)>,
+    relays: BTreeMap<String, Output>,
+    lamps: BTreeMap<String, Output>,
+    faults: BTreeMap<String, String>,
+    /// Relays whose order ran out, with when.
+    let_go: BTreeMap<String, Instant>,
+}
+
+/// What one pass leads to.
+struct Pass {
+    relays: Vec<Order>,
+    lamps: Vec<Order>,
+    reports: Vec<OutputReport>,
+    told: BTreeMap<String, Told>,
+    next_ns: Option<i64>,
+    renew: Duration,
+}
+
+impl Panel {
+    fn is_closed(&self) -> bool {
+        self.machines.values().any(|(relay, _)| relay.is_closed())
+    }
+
+    /// Takes in what a line says; whether it is news for the station.
+    fn hear(&mut self, report: &OutputReport) -> bool {
+        let (name, fault) = match report {
+            OutputReport::Open { name } => (name, None),
+            OutputReport::Gone { name, why } => (name, Some(why.clone())),
+            OutputReport::LetGo { name, at } => {
+                self.let_go.insert(name.clone(), *at);
+                return false;
+            }
+            OutputReport::RelayOpened { .. } => return false,
+        };
+        if let Some((relay, _)) = self.machines.get_mut(name) {
+            relay.line(fault.is_none());
+        }
+        match fault {
+            Some(why) => drop(self.faults.insert(name.clone(), why)),
+            None => drop(self.faults.remove(name)),
+        }
+        true
+    }
+
+    fn pass(&mut self, bench: &Bench, strokes: &BTreeMap<String, Moment>, now: &Moment) -> Pass {
+        let scene = Scene::of(bench, now);
+        let mut pass = Pass {
+            relays: Vec::new(),
+            lamps: Vec::new(),
+            reports: Vec::new(),
+            told: BTreeMap::new(),
+            next_ns: scene.next_ns(),
+            renew: LAMP_RENEWED,
+        };
+        self.pass_relays(bench, strokes, now, &mut pass);
+        for (name, output) in &self.lamps {
+            let show = show(output.shows, output.place, &scene);
+            let until = show.is_on(now).then(|| Instant::now() + LAMP_HELD);
+            pass.lamps.push(Order { output: name.clone(), until });
+            pass.next_ns = [pass.next_ns, show.changes_at(now)].into_iter().flatten().min();
+            pass.told.insert(name.clone(), self.tell(name, output, show.rhythm, None));
+        }
+        pass
+    }
+
+    fn pass_relays(
+        &mut self,
+        bench: &Bench,
+        strokes: &BTreeMap<String, Moment>,
+        now: &Moment,
+        pass: &mut Pass,
+    ) {
+        if self.machines.is_empty() {
+            return;
+        }
+        let run = Run::of(bench);
+        for (name, (relay, stroke)) in &mut self.machines {
+            let was = relay.is_closed();
+            if let Some(at) = stroke.as_ref().and_then(|stroke| strokes.get(stroke)) {
+                relay.stroke(at);
+            }
+            relay.passed(now);
+            let mut moment = *now;
+            if let Some(at) = self.let_go.remove(name).filter(|_| relay.is_closed()) {
+                relay.let_go();
+                moment = now.plus(-i64::try_from(at.elapsed().as_nanos()).unwrap_or(0));
+            }
+            if let Some(why) = relay.why().filter(|why| was && why.ends_the_run()) {
+                pass.reports.push(OutputReport::RelayOpened {
+                    name: name.clone(),
+                    why: why.words().to_owned(),
+                    early: why.is_early(),
+                    moment,
+                });
+            }
+            relay.seen(run.clone(), now);
+            let until = relay.opens_at().map(|at| {
+                let left = u64::try_from(at.saturating_sub(now.boot_ns)).unwrap_or(0);
+                Instant::now() + Duration::from_nanos(left).min(RELAY_HELD)
+            });
+            if until.is_some() {
+                pass.renew = RENEWED;
+            }
+            pass.next_ns = [pass.next_ns, relay.opens_at()].into_iter().flatten().min();
+            pass.relays.push(Order { output: name.clone(), until });
+        }
+        for (name, (relay, _)) in &self.machines {
+            if let Some(output) = self.relays.get(name) {
+                let rhythm = if relay.is_closed() { Rhythm::Steady } else { Rhythm::Off };
+                let why = relay.why().map(|why| why.words().to_owned());
+                pass.told.insert(name.clone(), self.tell(name, output, rhythm, why));
+            }
+        }
+    }
+
+    fn tell(&self, name: &str, output: &Output, rhythm: Rhythm, why: Option<String>) -> Told {
+        let fault = self.faults.get(name).cloned();
+        Told { shows: output.shows, place: output.place, rhythm, why, fault }
+    }
+}

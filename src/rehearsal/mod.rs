@@ -260,7 +260,7 @@ fn parts(
         settings.instruments.insert(simulated.name.to_owned(), instrument);
     }
     let mut trigger = |name: String, does, place| {
-        settings.triggers.insert(name, model::Trigger { does, place, gpio: None });
+        settings.triggers.insert(name, model::Trigger { does, place, pulses_per_cycle: 1, gpio: None });
     };
     trigger("shaker".to_owned(), Does::ShakerContact, None);
     trigger("foot-switch".to_owned(), Does::Next, None);

@@ -1,13 +1,20 @@
 //! Whether settings that can be read also make sense together, and on this machine.
 
 use super::fault::SettingsFault;
-use super::model::{Network, Settings};
+use super::model::{Network, RelayRules, Settings, StartedBy, Trigger};
 use crate::domain::bench::{Does, is_consumer_name};
 use crate::domain::method::Method;
 use crate::domain::report::laboratory::Laboratory;
+use crate::domain::signal::Shows;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+/// More pulses in one stroke nobody could mean: a stroke has two ends, a wheel some teeth.
+const PULSES_MOST: u32 = 100;
+/// Longest run that a relay may be given, seconds: the longest of a method is shorter by far.
+const RELAY_LONGEST_S: u32 = 300;
+/// Longest time for which a start is good, seconds: whoever pressed still stands there.
+const RELAY_START_S: u32 = 10;
 /// Fewer days than these nobody could mean: a test may still be under way.
 const KEPT_DAYS_LEAST: u32 = 30;
 
@@ -18,7 +25,8 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     bench(settings, &mut faults);
     folders(settings, &mut faults);
     instruments(settings, &mut faults);
-    triggers(settings, &mut faults);
+    let mut lines = triggers(settings, &mut faults);
+    outputs(settings, &mut lines, &mut faults);
     let listen = settings.web.listen;
     if !listen.ip().to_canonical().is_loopback() {
         faults.add(
@@ -206,8 +214,11 @@ fn instruments(settings: &Settings, faults: &mut Faults) {
     }
 }
 
-fn triggers(settings: &Settings, faults: &mut Faults) {
-    let mut lines = BTreeMap::new();
+/// Who has which line of which chip, by the settings' words for them.
+type Lines<'a> = BTreeMap<(&'a str, &'a str), &'a str>;
+
+fn triggers<'a>(settings: &'a Settings, faults: &mut Faults) -> Lines<'a> {
+    let mut lines = Lines::new();
     for (name, trigger) in &settings.triggers {
         let key = format!("triggers.{name}");
         if !is_id(name) {
@@ -222,12 +233,77 @@ fn triggers(settings: &Settings, faults: &mut Faults) {
                 "`shaker-pulse` needs a line of its own (`gpio`): messages are too slow to count cycles by";
             faults.add(format!("{key}.does"), what);
         }
+        if !(1..=PULSES_MOST).contains(&trigger.pulses_per_cycle) {
+            let what = format!("{} pulses; a cycle has 1 to {PULSES_MOST}", trigger.pulses_per_cycle);
+            faults.add(format!("{key}.pulses-per-cycle"), what);
+        }
         if let Some(gpio) = &trigger.gpio
             && let Some(other) = lines.insert((&gpio.chip, &gpio.line), name)
         {
             let what = format!("line {} of {} is that of `{other}` already", gpio.line, gpio.chip);
             faults.add(format!("{key}.gpio.line"), what);
         }
+    }
+    lines
+}
+
+fn outputs<'a>(settings: &'a Settings, lines: &mut Lines<'a>, faults: &mut Faults) {
+    for (name, output) in &settings.outputs {
+        let key = format!("outputs.{name}");
+        if !is_id(name) {
+            faults.add(&key, format!("`{name}` cannot be the name of an output; {ID_RULE}"));
+        }
+        match (output.shows == Shows::Place, output.place) {
+            (true, None) => faults.add(format!("{key}.place"), "is missing: name the place of this lamp"),
+            (true, Some(place)) if !(1..=settings.bench.places).contains(&place) => {
+                let what = format!("there is no place {place}; `bench.places` is {}", settings.bench.places);
+                faults.add(format!("{key}.place"), what);
+            }
+            (false, Some(_)) => {
+                faults.add(format!("{key}.place"), "only an output that shows `place` has one");
+            }
+            _ => {}
+        }
+        if let Some(other) = lines.insert((&output.gpio.chip, &output.gpio.line), name) {
+            let what =
+                format!("line {} of {} is that of `{other}` already", output.gpio.line, output.gpio.chip);
+            faults.add(format!("{key}.gpio.line"), what);
+        }
+        match &output.relay {
+            None if output.shows.moves() => {
+                faults.add(format!("{key}.relay"), "is missing: give at least `longest-s`");
+            }
+            Some(_) if !output.shows.moves() => {
+                faults.add(format!("{key}.relay"), "only a `shaker-relay` has it");
+            }
+            Some(relay) => relay_rules(settings, &key, relay, faults),
+            None => {}
+        }
+    }
+    if settings.outputs.values().filter(|output| output.shows.moves()).count() > 1 {
+        faults.add("outputs", "there are several `shaker-relay`; a station has one shaker");
+    }
+}
+
+fn relay_rules(settings: &Settings, key: &str, relay: &RelayRules, faults: &mut Faults) {
+    for (at, seconds, most) in [
+        ("longest-s", relay.longest_s, RELAY_LONGEST_S),
+        ("start-within-s", relay.start_within_s, RELAY_START_S),
+    ] {
+        if !(1..=most).contains(&seconds) {
+            faults.add(format!("{key}.relay.{at}"), format!("{seconds} seconds; give 1 to {most}"));
+        }
+    }
+    let pulses = |name: &String| settings.triggers.get(name).is_some_and(|t| t.does == Does::ShakerPulse);
+    if let Some(stroke) = relay.stroke.as_ref().filter(|name| !pulses(name)) {
+        let what = format!("`{stroke}` is no trigger that does `shaker-pulse`");
+        faults.add(format!("{key}.relay.stroke"), what);
+    }
+    let by_hand = |t: &Trigger| t.gpio.is_some() && matches!(t.does, Does::Next | Does::ShakerPress);
+    if relay.started_by == StartedBy::Press && !settings.triggers.values().any(by_hand) {
+        let what =
+            "nobody could start it: no trigger that does `next` or `shaker-press` has a line of its own";
+        faults.add(format!("{key}.relay.started-by"), what);
     }
 }
 

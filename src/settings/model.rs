@@ -4,6 +4,7 @@ use crate::domain::bench::{BenchSettings, Does};
 use crate::domain::intake::LabelSheet;
 use crate::domain::reading::InstrumentKind;
 use crate::domain::report::laboratory::{Laboratory, Printing};
+use crate::domain::signal::Shows;
 use crate::domain::units::Units;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -40,6 +41,9 @@ pub struct Settings {
     /// Foot switches, buttons and contacts, by name.
     #[serde(default)]
     pub triggers: BTreeMap<String, Trigger>,
+    /// Horn, lamps and the shaker's relay, by name.
+    #[serde(default)]
+    pub outputs: BTreeMap<String, Output>,
 }
 
 /// The station.
@@ -225,6 +229,9 @@ pub struct Trigger {
     pub does: Does,
     /// The place that it belongs to; without one it is shared.
     pub place: Option<u32>,
+    /// Pulses of one complete cycle of the shaker, for `shaker-pulse`.
+    #[serde(default = "pulses_default")]
+    pub pulses_per_cycle: u32,
     /// A GPIO line; without one the trigger is the MQTT topic of its name.
     pub gpio: Option<Gpio>,
 }
@@ -240,9 +247,97 @@ pub struct Gpio {
     /// The line is low when the switch is closed.
     #[serde(default)]
     pub active_low: bool,
-    /// Debounce in milliseconds, by the kernel.
+    /// Resistor inside the chip that holds the line while the switch is open.
+    #[serde(default)]
+    pub bias: Bias,
+    /// Debounce in milliseconds: by the kernel, else by the program.
     #[serde(default = "debounce_default")]
     pub debounce_ms: u32,
+}
+
+/// A named output and what it shows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Output {
+    /// What it is for.
+    pub shows: Shows,
+    /// The place of a lamp that shows `place`.
+    pub place: Option<u32>,
+    /// Its line.
+    pub gpio: OutputLine,
+    /// What a `shaker-relay` may do.
+    pub relay: Option<RelayRules>,
+}
+
+/// A GPIO line that the program drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct OutputLine {
+    /// Path, name or label of the chip.
+    pub chip: String,
+    /// Offset or name of the line.
+    pub line: String,
+    /// The line is low when the output is on.
+    #[serde(default)]
+    pub active_low: bool,
+    /// How the line is driven.
+    #[serde(default)]
+    pub drive: Drive,
+}
+
+/// How a line is driven.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Drive {
+    /// High and low.
+    #[default]
+    PushPull,
+    /// Low only; high is left to a resistor.
+    OpenDrain,
+    /// High only; low is left to a resistor.
+    OpenSource,
+}
+
+/// What a relay in the shaker's circuit may do.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct RelayRules {
+    /// What counts as a person's start.
+    #[serde(default)]
+    pub started_by: StartedBy,
+    /// A start closes the relay within so many seconds, or not at all.
+    #[serde(default = "start_within_default")]
+    pub start_within_s: u32,
+    /// It is closed for so many seconds at most, whatever the method says.
+    pub longest_s: u32,
+    /// Name of the trigger that counts the strokes; without strokes the relay opens.
+    pub stroke: Option<String>,
+}
+
+/// What counts as a person's start of the shaker.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StartedBy {
+    /// A press of a switch with a line of its own.
+    #[default]
+    Press,
+    /// That, or the act on the page.
+    PressOrPage,
+}
+
+/// A resistor inside the chip. Not every chip has them; one that has none refuses the line.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Bias {
+    /// As the machine set it up.
+    #[default]
+    AsIs,
+    /// To the supply.
+    PullUp,
+    /// To ground.
+    PullDown,
+    /// None: the wiring has its own.
+    Off,
 }
 
 /// The port that the MQTT standard registers for plain connections.
@@ -261,6 +356,14 @@ const fn window_default() -> u16 {
 /// As long as the widest usual interval at which a broker stores what it has (30 minutes).
 const fn resend_default() -> u16 {
     30
+}
+
+const fn pulses_default() -> u32 {
+    1
+}
+
+const fn start_within_default() -> u32 {
+    3
 }
 
 const fn debounce_default() -> u32 {

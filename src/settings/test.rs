@@ -1,5 +1,7 @@
 //! What the person who sets up a station is told. Every assertion is on the text that is read.
 
+mod outputs;
+
 use super::*;
 use std::collections::BTreeMap;
 use std::fs;
@@ -122,7 +124,7 @@ fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
              `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`, `deviations`, `precision`, `charts`, `uncertainty`, `qualification`, `review`, `own-work`, `sign-on`, `sign-on-hours`",
             "lab.toml:7: `web.tls`: is not a known key; known here: `listen` or `language`",
             "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `units`, `labels`, `laboratory`, `reports`, `network`, \
-             `keeping`, `instruments`, `triggers`",
+             `keeping`, `instruments`, `triggers`, `outputs`",
         ]
     );
 }

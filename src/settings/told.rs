@@ -13,7 +13,7 @@ pub fn told(settings: &Settings) -> Value {
     for (section, values) in sections {
         flatten(&section, &values, &mut rows);
     }
-    let about = |key: &str| explained.iter().find(|(known, _, _)| known == key);
+    let about = |key: &str| about(&explained, key);
     let rows = rows.into_iter().map(|(key, value)| {
         let shipped = about(&key).and_then(|(_, _, shipped)| shipped.as_deref());
         json!({
@@ -24,6 +24,33 @@ pub fn told(settings: &Settings) -> Value {
         })
     });
     rows.collect()
+}
+
+/// The line of the shipped file that explains a key: its own, that of the same key of another name
+/// (`triggers.ANY.does`), or that of the table which it stands in.
+fn about<'a>(explained: &'a [Explained], key: &str) -> Option<&'a Explained> {
+    if let Some(own) = explained.iter().find(|(known, _, _)| known == key) {
+        return Some(own);
+    }
+    let named = nameless(key);
+    let mut wanted = named.as_str();
+    loop {
+        let same = explained.iter().find(|(known, words, _)| !words.is_empty() && nameless(known) == wanted);
+        if same.is_some() {
+            return same;
+        }
+        wanted = wanted.rsplit_once('.')?.0;
+    }
+}
+
+/// A key without the name that somebody gave to an instrument, a trigger, an output or a consumer.
+fn nameless(key: &str) -> String {
+    let mut parts: Vec<&str> = key.split('.').collect();
+    match parts.as_mut_slice() {
+        ["instruments" | "triggers" | "outputs", name, ..] | ["network", "consumers", name] => *name = "*",
+        _ => {}
+    }
+    parts.join(".")
 }
 
 /// Keys as they stand in the file, `section.key`, and their values as a person writes them.
@@ -41,11 +68,14 @@ fn flatten(key: &str, value: &Value, rows: &mut Vec<(String, String)>) {
     }
 }
 
+/// Key, explanation and value of a line of the shipped file.
+type Explained = (String, String, Option<String>);
+
 /// Key, explanation and value of each line of the shipped file; keys that stand there as a comment too.
-fn explained(shipped: &str) -> Vec<(String, String, Option<String>)> {
+fn explained(shipped: &str) -> Vec<Explained> {
     let values = toml::from_str::<Value>(shipped).unwrap_or(Value::Object(Map::new()));
     let (mut section, mut words) = (String::new(), Vec::new());
-    let (mut found, mut follows) = (Vec::<(String, String, Option<String>)>::new(), false);
+    let (mut found, mut follows) = (Vec::<Explained>::new(), false);
     for line in shipped.lines() {
         let bare = line.trim_start_matches("# ").trim();
         if let Some(name) = bare.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')) {
@@ -68,7 +98,7 @@ fn explained(shipped: &str) -> Vec<(String, String, Option<String>)> {
             follows = true;
             continue;
         } else if line.starts_with('#') {
-            words.push(line.trim_start_matches('#').trim().to_owned());
+            words.push(line.trim_start_matches(['#', ' ']).trim().to_owned());
         } else {
             words.clear();
         }
@@ -105,6 +135,44 @@ mod test {
         assert!(places.3.contains("Places for cylinders"), "{}", places.3);
         assert_eq!(row("station.id").2, Some(true));
         let silent: Vec<_> = rows.iter().filter(|(_, _, _, about)| about.is_empty()).map(|r| &r.0).collect();
+        assert!(silent.is_empty(), "without an explanation: {silent:?}");
+    }
+
+    #[test]
+    fn what_has_a_name_of_its_own_is_explained_under_any_name() {
+        let text = r#"
+[instruments.scale]
+kind = "balance"
+port = "/dev/ttyS0"
+shape = "x"
+readability = "0.1 g"
+[instruments.scale.correction]
+certificate = "K-1"
+date = "2026-01-02"
+unit = "g"
+points = [{ reading = "1", correction = "0" }, { reading = "2", correction = "0" }]
+[triggers.pedal]
+does = "next"
+place = 2
+gpio = { chip = "panel", line = "PEDAL" }
+[outputs.bell]
+shows = "horn"
+gpio = { chip = "panel", line = "HORN" }
+[outputs.motor]
+shows = "shaker-relay"
+gpio = { chip = "panel", line = "MOTOR" }
+relay = { longest-s = 60, stroke = "cycles" }
+[outputs.lamp-2]
+shows = "place"
+place = 2
+gpio = { chip = "panel", line = "LAMP" }
+"#;
+        let rows = rows(text);
+        let of = |key: &str| rows.iter().find(|(known, ..)| known == key).map(|row| row.3.as_str());
+        assert!(of("triggers.pedal.does").is_some_and(|about| about.contains("`next` marks")));
+        assert!(of("outputs.bell.shows").is_some_and(|about| about.contains("`horn`")));
+        assert!(of("outputs.motor.relay.longest-s").is_some_and(|about| about.contains("at most")));
+        let silent: Vec<_> = rows.iter().filter(|row| row.3.is_empty()).map(|row| &row.0).collect();
         assert!(silent.is_empty(), "without an explanation: {silent:?}");
     }
 

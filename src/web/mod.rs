@@ -36,6 +36,7 @@ use crate::daemon::station::StationHandle;
 use crate::domain::intake::LabelSheet;
 use crate::domain::overview::Following;
 use crate::domain::reading::Live;
+use crate::domain::signal::Told;
 use crate::domain::units::Units;
 use crate::journal::Journal;
 use crate::keeping::list::Listing;
@@ -79,6 +80,8 @@ pub struct AppState {
     pub live: BTreeMap<String, watch::Receiver<Live>>,
     /// What other stations say of themselves; `None`: none is followed.
     pub followed: Option<watch::Receiver<Arc<Following>>>,
+    /// What horn, lamps and relay do, by name.
+    pub outputs: watch::Receiver<BTreeMap<String, Told>>,
     /// What open pages are shown.
     pub shown: stream::Shown,
     /// The settings in force, for people.
@@ -111,6 +114,7 @@ impl AppState {
             zone: &self.zone,
             units: self.units,
             waiting,
+            outputs: self.outputs.borrow().clone(),
             live: self.live.iter().map(|(name, live)| (name.clone(), live.borrow().clone())).collect(),
         };
         view::view(&seen).to_string()

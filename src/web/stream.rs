@@ -176,7 +176,8 @@ async fn paint(
 }
 
 fn live_changed(state: &mut AppState) -> bool {
-    let mut any = false;
+    let mut any = state.outputs.has_changed().unwrap_or(false);
+    state.outputs.mark_unchanged();
     for live in state.live.values_mut() {
         // An adapter that has ended changes nothing any more.
         if live.has_changed().unwrap_or(false) {

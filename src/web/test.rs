@@ -88,6 +88,7 @@ impl Rig {
             journal,
             clock: Arc::new(clock.clone()),
             running_clock: false,
+            outputs: watch::channel(BTreeMap::new()).1,
             live: [("balance".to_owned(), receiver)].into(),
             followed: None,
             shown: stream::Shown::default(),

@@ -5,7 +5,7 @@ use crate::{none, one};
 use regex::Regex;
 
 /// Files and folders that are pure, without the ending `.rs`.
-const PURE: [&str; 29] = [
+const PURE: [&str; 30] = [
     "src/domain",
     "src/keeping/columns",
     "src/keeping/days",
@@ -33,6 +33,7 @@ const PURE: [&str; 29] = [
     "src/network/message",
     "src/network/documents",
     "src/network/relay/machine",
+    "src/triggers/gpio/debounce",
     "src/triggers/meaning",
     "src/rehearsal/scenario",
 ];

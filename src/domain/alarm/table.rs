@@ -35,6 +35,8 @@ pub enum Name {
     InstrumentError,
     /// A GPIO chip or line cannot be used, or an edge was lost.
     SwitchGone,
+    /// The line of a horn, lamp or relay cannot be used, or a relay opened before its time.
+    OutputGone,
     /// A trigger was refused.
     TriggerRefused,
     /// The broker cannot be reached.
@@ -133,6 +135,7 @@ impl Name {
             Self::InstrumentExchanged => "instrument-exchanged",
             Self::InstrumentError => "instrument-error",
             Self::SwitchGone => "switch-gone",
+            Self::OutputGone => "output-gone",
             Self::TriggerRefused => "trigger-refused",
             Self::NetworkAway => "network-away",
             Self::NetworkDenied => "network-denied",
@@ -149,7 +152,7 @@ impl Name {
 }
 
 /// The table.
-pub const TABLE: [Definition; 24] = [
+pub const TABLE: [Definition; 25] = [
     Definition {
         name: Name::TemperatureLow,
         priority: Priority::High,
@@ -288,6 +291,17 @@ pub const TABLE: [Definition; 24] = [
         condition: "a switch's line cannot be used, or an edge of it was lost",
         consequence: "presses may be missing",
         response: "use the page; check the wiring; enter a missed press as a stated time",
+        respond_within_s: 300,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::OutputGone,
+        priority: Priority::Medium,
+        condition: "the line of a horn, lamp or relay cannot be used, or a relay opened before its time",
+        consequence: "it stays dark, silent or open; a run of the shaker may be too short",
+        response: "use the page; check the wiring; stop the shaker by its own switch if it runs",
         respond_within_s: 300,
         on_delay: OnDelay::None,
         off_delay_s: 0,

@@ -279,6 +279,7 @@ impl Bench {
             earlier_corrective: Vec::new(),
             tally: Tally::default(),
             room: RoomRange::default(),
+            unseen: Vec::new(),
             announced: None,
             calculation: None,
             voided: None,

@@ -2,12 +2,22 @@
 
 use super::{Bench, Event};
 use crate::domain::moment::Moment;
+use crate::domain::specimen::contact;
+use crate::domain::specimen::history::Happened;
 
 impl Bench {
     pub(super) fn apply_part(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::Intake(happened) => self.apply_intake(happened),
             Event::Measured(happened) => self.apply_measured(happened),
+            Event::Contact(contact::Happened::EdgesUnseen { specimens, unseen }) => {
+                for id in specimens {
+                    self.on_specimen(*id, |s| {
+                        s.note(Happened::EdgesUnseen, &unseen.marked());
+                        s.unseen.push(unseen.clone());
+                    });
+                }
+            }
             Event::Equipment(happened) => self.apply_equipment(happened),
             Event::Solution(happened) => self.apply_solution(happened, at),
             Event::Preparation(happened) => self.apply_preparation(happened, at),

@@ -9,6 +9,7 @@ use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::specimen::contact;
 use crate::domain::specimen::correction::Withdrawn;
 use crate::domain::specimen::note::Note;
 use crate::domain::specimen::runs::Interruption;
@@ -170,6 +171,8 @@ pub enum Event {
     },
     /// Something was counted, or stated of the material.
     Measured(measure::Happened),
+    /// A switch did not show all that it did.
+    Contact(contact::Happened),
     /// Both levels are in: the specimen has its number.
     SpecimenCompleted {
         /// The specimen.

@@ -139,16 +139,44 @@ pub enum SwitchReport {
         /// Its name in the settings.
         name: String,
     },
-    /// It counted complete cycles of the shaker, from the first pulse to the last.
+    /// How its contact stood when its line began to be watched: no press, and no begin of a run.
+    Found {
+        /// Its name in the settings.
+        name: String,
+        /// The contact is closed.
+        closed: bool,
+    },
+    /// It counted complete cycles of the shaker, from the first pulse to the last that ended one.
     Counted {
         /// Its name in the settings.
         name: String,
-        /// How many pulses.
+        /// The first pulse, and each after it that ended a cycle.
         pulses: u32,
         /// The first.
         first: Moment,
         /// The last.
         last: Moment,
+    },
+    /// The line of an output cannot be used.
+    OutputGone {
+        /// Its name in the settings.
+        name: String,
+        /// What the system said.
+        why: String,
+    },
+    /// The line of an output can be used (again).
+    OutputOpen {
+        /// Its name in the settings.
+        name: String,
+    },
+    /// The shaker's relay opened by itself while a run was marked.
+    RelayOpened {
+        /// Its name in the settings.
+        name: String,
+        /// Why, in words.
+        why: String,
+        /// Before its time: somebody must look.
+        early: bool,
     },
     /// Edges were lost.
     Lost {
@@ -156,6 +184,9 @@ pub enum SwitchReport {
         name: String,
         /// How many.
         edges: u32,
+        /// The last edge before them, or the begin of the watch.
+        #[serde(default)]
+        since: Option<Moment>,
     },
 }
 

@@ -85,6 +85,7 @@ impl Event {
         match self {
             Self::Intake(happened) => happened.kind(),
             Self::Measured(happened) => happened.kind(),
+            Self::Contact(happened) => happened.kind(),
             Self::Equipment(happened) => happened.kind(),
             Self::Solution(happened) => happened.kind(),
             Self::Preparation(happened) => happened.kind(),

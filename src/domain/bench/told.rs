@@ -38,6 +38,7 @@ pub fn happened_text(what: Happened, method: &Method, points: &[Point]) -> Strin
         Happened::MaterialStated => "moisture or fines of its material were stated".to_owned(),
         Happened::MassTakenAway => "its mass was given to another".to_owned(),
         Happened::Noted => "a note was made".to_owned(),
+        Happened::EdgesUnseen => "a switch did not show all that it did".to_owned(),
         Happened::RunInterrupted => "the interrupted run was judged".to_owned(),
         Happened::PlaceCorrected { from, to } => {
             format!("it always stood at place {to}, not at place {from}")

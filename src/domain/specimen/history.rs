@@ -56,6 +56,8 @@ pub enum Happened {
     Noted,
     /// Somebody said how its interrupted run counts.
     RunInterrupted,
+    /// A switch did not show all that it did.
+    EdgesUnseen,
     /// Its place number was wrong.
     PlaceCorrected {
         /// The wrong place.

@@ -221,6 +221,7 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
             moment: Some(run.begin.moment),
         });
     }
+    found.extend(super::contact::deviations(specimen, method, points));
     found.extend(super::note::deviations(specimen, method, points));
     found.extend(temperature(specimen, method));
     if let (Some(clay), Some(sand)) = (&specimen.clay, &specimen.sand)

@@ -11,6 +11,7 @@
 //! possible and how long each step lasted, [`judge`] compares that with the method, [`tally`]
 //! weighs the temperature over time. Nothing here changes state: that is `bench::apply`.
 
+pub mod contact;
 pub mod correction;
 pub mod history;
 pub mod judge;
@@ -246,6 +247,9 @@ pub struct Specimen {
     /// What reviewers decided of its record, oldest first.
     #[serde(default)]
     pub reviews: Vec<crate::domain::review::Reviewed>,
+    /// What switches did not show while it stood where they act, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unseen: Vec<contact::Unseen>,
 }
 
 /// A document that went out, and the one that it replaced.

@@ -1,10 +1,10 @@
 //! One requested line.
 
-use super::find::{self, FindError, shown};
-use crate::settings::model::Gpio;
+use crate::lines::{self, FindError, shown};
+use crate::settings::model::{Bias, Gpio};
 use gpiocdev::Request;
-use gpiocdev::line::{EdgeDetection, EdgeEvent, EventClock, Value};
-use std::path::PathBuf;
+use gpiocdev::line::{self, EdgeDetection, EdgeEvent, EdgeKind, EventClock, Value};
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::io::unix::AsyncFd;
 
@@ -21,16 +21,35 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 pub(super) struct Line {
     pub(super) chip: PathBuf,
     pub(super) offset: u32,
+    /// The kernel debounces it; else the program does.
+    pub(super) debounced: bool,
     request: Request,
 }
 
 /// Finds and requests a line. May block for as long as the chip's bus takes.
 pub(super) fn open(settings: &Gpio) -> Result<Line, FindError> {
-    let chip = find::chip(&settings.chip)?;
-    let offset = find::line(&settings.line, &chip)?;
+    let chip = lines::chip(&settings.chip)?;
+    let offset = lines::line(&settings.line, &chip)?;
+    let by_kernel = settings.debounce_ms > 0;
+    let (request, debounced) = match request(settings, chip.path(), offset, by_kernel) {
+        // A chip or a kernel without debounce refuses the line with it and gives it without.
+        Err(_) if by_kernel => (request(settings, chip.path(), offset, false), false),
+        asked => (asked, by_kernel),
+    };
+    let request = request.map_err(|e| FindError::Refused {
+        chip: shown(chip.path()),
+        line: offset,
+        why: e.to_string(),
+    })?;
+    Ok(Line { chip: chip.path().to_owned(), offset, debounced, request })
+}
+
+/// Both edges, stamped by the kernel on its monotonic clock: that of uptime, which no setting of the
+/// time bends.
+fn request(settings: &Gpio, chip: &Path, offset: u32, debounce: bool) -> Result<Request, gpiocdev::Error> {
     let mut builder = Request::builder();
     builder
-        .on_chip(chip.path())
+        .on_chip(chip)
         .with_consumer("stillstand")
         .with_kernel_event_buffer_size(KERNEL_QUEUE)
         .with_line(offset)
@@ -40,15 +59,16 @@ pub(super) fn open(settings: &Gpio) -> Result<Line, FindError> {
     if settings.active_low {
         builder.as_active_low();
     }
-    if settings.debounce_ms > 0 {
+    builder.with_bias(match settings.bias {
+        Bias::AsIs => None,
+        Bias::PullUp => Some(line::Bias::PullUp),
+        Bias::PullDown => Some(line::Bias::PullDown),
+        Bias::Off => Some(line::Bias::Disabled),
+    });
+    if debounce {
         builder.with_debounce_period(Duration::from_millis(settings.debounce_ms.into()));
     }
-    let request = builder.request().map_err(|e| FindError::Refused {
-        chip: shown(chip.path()),
-        line: offset,
-        why: e.to_string(),
-    })?;
-    Ok(Line { chip: chip.path().to_owned(), offset, request })
+    builder.request()
 }
 
 impl Line {
@@ -72,6 +92,18 @@ impl Watched {
     /// What the line shows now.
     pub(super) fn value(&self) -> Result<Value, gpiocdev::Error> {
         self.0.get_ref().lone_value()
+    }
+
+    /// How the line stood before the edges that are waiting, and those edges.
+    pub(super) fn found(&self) -> Result<(Value, Vec<EdgeEvent>), gpiocdev::Error> {
+        let now = self.value()?;
+        let waiting = self.drain()?;
+        // An edge that came between the begin of the watch and this look changed it already.
+        let before = waiting.first().map_or(now, |edge| match edge.kind {
+            EdgeKind::Rising => Value::Inactive,
+            EdgeKind::Falling => Value::Active,
+        });
+        Ok((before, waiting))
     }
 
     /// The next edges, at least one; an error once the line cannot be watched any more.

@@ -3,14 +3,13 @@
 //! The adapter knows lines and no rule of the trade. A chip that is absent or goes away is said
 //! once and looked for again until it is back.
 
-mod find;
+mod debounce;
 mod line;
 
-pub use find::FindError;
-
 use crate::clock::Clock;
-use crate::domain::moment::Moment;
+use crate::domain::moment::{Moment, SECOND};
 use crate::settings::model::Gpio;
+use debounce::{Debounce, Settled};
 use gpiocdev::line::{EdgeEvent, EdgeKind, Value};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -19,6 +18,8 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
+/// Nanoseconds in a millisecond.
+const MS: i64 = SECOND / 1000;
 /// First wait before a chip is looked for again; it doubles up to [`LONGEST_WAIT`].
 const FIRST_WAIT: Duration = Duration::from_millis(250);
 /// Longest wait before a chip is looked for again.
@@ -48,7 +49,7 @@ pub enum GpioReport {
         line: u32,
     },
     /// What the line showed when the watch began. Not an edge: nobody pressed anything. Edges that
-    /// came between the begin of the watch and this look still follow.
+    /// came since then follow.
     State {
         /// Name of the trigger in the settings.
         trigger: String,
@@ -75,6 +76,10 @@ pub enum GpioReport {
         trigger: String,
         /// How many.
         count: u32,
+        /// The last edge before them, or the begin of the watch.
+        since: Moment,
+        /// The edge after them.
+        until: Moment,
     },
     /// The line cannot be watched. Said once for each reason; it is tried again by itself.
     Gone {
@@ -108,6 +113,15 @@ struct Watch {
 
 /// Nobody listens any more.
 struct Deaf;
+
+/// What has been seen of an open line.
+struct Seen {
+    sequence: Sequence,
+    /// The last edge, or the begin of the watch.
+    last: Moment,
+    /// Debounce of our own, where the kernel does none.
+    own: Option<Debounce>,
+}
 
 impl Watch {
     async fn run(self) {
@@ -151,33 +165,78 @@ impl Watch {
 
     /// Reports an open line until it fails: why.
     async fn follow(&self, line: line::Line) -> Result<String, Deaf> {
-        let (line, value) = match line.watch().and_then(|line| line.value().map(|value| (line, value))) {
+        let debounced = line.debounced || self.settings.debounce_ms == 0;
+        let watched = line.watch().and_then(|line| line.found().map(|found| (line, found)));
+        let (line, (value, waiting)) = match watched {
             Ok(watched) => watched,
             Err(error) => return Ok(format!("the line cannot be read: {error}")),
         };
-        let (trigger, moment) = (self.trigger.clone(), self.clock.now());
-        self.say(GpioReport::State { trigger, level: Level::of(value), moment }).await?;
-        let mut sequence = Sequence::default();
+        let (trigger, level, moment) = (self.trigger.clone(), Level::of(value), self.clock.now());
+        self.say(GpioReport::State { trigger, level, moment }).await?;
+        let still = Duration::from_millis(self.settings.debounce_ms.into());
+        let mut seen = Seen {
+            sequence: Sequence::default(),
+            last: moment,
+            own: (!debounced).then(|| Debounce::new(u64::from(self.settings.debounce_ms) * 1_000_000, level)),
+        };
+        let mut events = waiting;
         loop {
-            let events = match line.edges().await {
+            for event in events {
+                self.edge(&event, &mut seen).await?;
+            }
+            // What bounces counts once no edge has come for the set time, seen from the last one on.
+            let over = seen.own.as_ref().and_then(Debounce::over_at);
+            let next = match over {
+                None => line.edges().await,
+                Some(over) => match tokio::time::timeout(still, line.edges()).await {
+                    Ok(next) => next,
+                    Err(_) => {
+                        self.still(over, &mut seen).await?;
+                        Ok(Vec::new())
+                    }
+                },
+            };
+            events = match next {
                 Ok(events) => events,
                 Err(error) => return Ok(format!("the line is gone: {error}")),
             };
-            for event in events {
-                self.edge(&event, &mut sequence).await?;
-            }
         }
     }
 
-    async fn edge(&self, event: &EdgeEvent, sequence: &mut Sequence) -> Result<(), Deaf> {
-        let count = sequence.lost_before(event.line_seqno);
-        if count > 0 {
-            self.say(GpioReport::Lost { trigger: self.trigger.clone(), count }).await?;
-        }
+    async fn edge(&self, event: &EdgeEvent, seen: &mut Seen) -> Result<(), Deaf> {
+        let count = seen.sequence.lost_before(event.line_seqno);
         let mut moment = self.clock.of_kernel(event.timestamp_ns);
-        moment.doubt_ns = moment.doubt_ns.saturating_add(i64::from(self.settings.debounce_ms) * 1_000_000);
-        let (trigger, level) = (self.trigger.clone(), Level::after(event.kind));
-        self.say(GpioReport::Edge { trigger, level, moment, after_gap: count > 0 }).await
+        let since = std::mem::replace(&mut seen.last, moment);
+        if count > 0 {
+            let trigger = self.trigger.clone();
+            self.say(GpioReport::Lost { trigger, count, since, until: moment }).await?;
+        }
+        let level = Level::after(event.kind);
+        let Some(own) = &mut seen.own else {
+            // The kernel stamps a debounced edge at the end of the still time.
+            moment.doubt_ns = moment.doubt_ns.saturating_add(i64::from(self.settings.debounce_ms) * MS);
+            let trigger = self.trigger.clone();
+            return self.say(GpioReport::Edge { trigger, level, moment, after_gap: count > 0 }).await;
+        };
+        match own.edge(level, event.timestamp_ns, count > 0) {
+            Some(settled) => self.settled(settled).await,
+            None => Ok(()),
+        }
+    }
+
+    async fn still(&self, now_ns: u64, seen: &mut Seen) -> Result<(), Deaf> {
+        match seen.own.as_mut().and_then(|own| own.still(now_ns)) {
+            Some(settled) => self.settled(settled).await,
+            None => Ok(()),
+        }
+    }
+
+    async fn settled(&self, settled: Settled) -> Result<(), Deaf> {
+        let mut moment = self.clock.of_kernel(settled.at_ns);
+        let bounced = i64::try_from(settled.bounced_ns).unwrap_or(i64::MAX);
+        moment.doubt_ns = moment.doubt_ns.saturating_add(bounced);
+        let (trigger, level, after_gap) = (self.trigger.clone(), settled.level, settled.after_gap);
+        self.say(GpioReport::Edge { trigger, level, moment, after_gap }).await
     }
 
     fn gone(&self, why: &str) -> GpioReport {

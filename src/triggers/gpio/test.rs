@@ -1,46 +1,10 @@
-use super::find::{ChipSeen, pick_chip, pick_line};
 use super::*;
 use crate::clock::SteppedClock;
 use crate::domain::moment::{Stamp, test::at};
-use std::path::Path;
-
-fn chips(of: &[(&str, &str)]) -> Vec<ChipSeen> {
-    let seen = |(name, label): &(&str, &str)| ChipSeen {
-        path: format!("/dev/{name}").into(),
-        name: (*name).into(),
-        label: (*label).into(),
-    };
-    of.iter().map(seen).collect()
-}
+use crate::settings::model::Bias;
 
 fn button(chip: &str) -> Gpio {
-    Gpio { chip: chip.into(), line: "3".into(), active_low: false, debounce_ms: 10 }
-}
-
-#[test]
-fn a_chip_is_found_by_name_or_by_a_label_that_one_chip_bears() {
-    let seen = chips(&[("gpiochip0", "soc"), ("gpiochip1", "board"), ("gpiochip2", "board")]);
-    assert_eq!(pick_chip("gpiochip1", &seen).unwrap(), Path::new("/dev/gpiochip1"));
-    assert_eq!(pick_chip("soc", &seen).unwrap(), Path::new("/dev/gpiochip0"));
-    let many = pick_chip("board", &seen).unwrap_err().to_string();
-    assert!(many.contains("/dev/gpiochip1, /dev/gpiochip2"), "{many}");
-    let none = pick_chip("pedal", &seen).unwrap_err().to_string();
-    assert!(none.contains("`pedal`") && none.contains("gpiochip0 (labelled `soc`)"), "{none}");
-    assert!(pick_chip("pedal", &[]).unwrap_err().to_string().contains("there are none"));
-}
-
-#[test]
-fn a_line_is_found_by_offset_or_by_a_name_that_one_line_bears() {
-    let names = ["", "PEDAL", "LAMP", "LAMP"].map(String::from);
-    let pick =
-        |wanted: &str| pick_line(wanted, Path::new("/dev/gpiochip0"), &names).map_err(|e| e.to_string());
-    assert_eq!(pick("3"), Ok(3));
-    assert_eq!(pick("PEDAL"), Ok(1));
-    assert!(pick("LAMP").unwrap_err().contains("offsets 2, 3"));
-    for wrong in ["4", "HORN", "", "99999999999", "-1"] {
-        let none = pick(wrong).unwrap_err();
-        assert!(none.contains("offsets go to 3") && none.contains("`PEDAL`"), "{none}");
-    }
+    Gpio { chip: chip.into(), line: "3".into(), active_low: false, bias: Bias::AsIs, debounce_ms: 10 }
 }
 
 #[test]
@@ -64,14 +28,40 @@ async fn an_edge_carries_the_kernels_instant_and_says_what_was_lost() {
         seqno: line_seqno,
         line_seqno,
     };
-    let mut sequence = Sequence::default();
-    assert!(watch.edge(&event(EdgeKind::Rising, 1), &mut sequence).await.is_ok());
-    assert!(watch.edge(&event(EdgeKind::Falling, 4), &mut sequence).await.is_ok());
+    let mut seen = Seen { sequence: Sequence::default(), last: at(-9), own: None };
+    assert!(watch.edge(&event(EdgeKind::Rising, 1), &mut seen).await.is_ok());
+    assert!(watch.edge(&event(EdgeKind::Falling, 4), &mut seen).await.is_ok());
     let moment = Moment { stamp: Stamp::Kernel, doubt_ns: 10_000_000, ..at(-5) };
     let edge = |level, after_gap| GpioReport::Edge { trigger: "pedal".into(), level, moment, after_gap };
     assert_eq!(reports.recv().await, Some(edge(Level::Active, false)));
-    assert_eq!(reports.recv().await, Some(GpioReport::Lost { trigger: "pedal".into(), count: 2 }));
+    let edge_at = Moment { stamp: Stamp::Kernel, ..at(-5) };
+    let lost = GpioReport::Lost { trigger: "pedal".into(), count: 2, since: edge_at, until: edge_at };
+    assert_eq!(reports.recv().await, Some(lost));
     assert_eq!(reports.recv().await, Some(edge(Level::Inactive, true)));
+}
+
+#[tokio::test]
+async fn where_the_kernel_does_not_debounce_an_edge_counts_once_at_its_first_bounce() {
+    let (edges, mut reports) = mpsc::channel(8);
+    let clock = Arc::new(SteppedClock::new(at(0)));
+    let watch = Watch { trigger: "pedal".into(), settings: button("x"), clock, edges };
+    let start = u64::try_from(at(-SECOND).boot_ns).unwrap();
+    let mut seen = Seen {
+        sequence: Sequence::default(),
+        last: at(0),
+        own: Some(Debounce::new(10_000_000, Level::Inactive)),
+    };
+    for (n, kind) in [(1, EdgeKind::Rising), (2, EdgeKind::Falling), (3, EdgeKind::Rising)] {
+        let timestamp_ns = start + u64::from(n - 1) * 1_000_000;
+        let event = EdgeEvent { timestamp_ns, kind, offset: 3, seqno: n, line_seqno: n };
+        assert!(watch.edge(&event, &mut seen).await.is_ok());
+    }
+    assert!(reports.try_recv().is_err(), "it still bounces");
+    assert!(watch.still(start + 12_000_000, &mut seen).await.is_ok());
+    let moment = Moment { stamp: Stamp::Kernel, doubt_ns: 2_000_000, ..at(-SECOND) };
+    let edge = GpioReport::Edge { trigger: "pedal".into(), level: Level::Active, moment, after_gap: false };
+    assert_eq!(reports.recv().await, Some(edge));
+    assert!(reports.try_recv().is_err());
 }
 
 /// The real path into the kernel, with a chip that is not there: said once, tried again, ended at once.

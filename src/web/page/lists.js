@@ -147,8 +147,27 @@ export function drawInstruments(section, view) {
       text(find(".quiet", node), ` ${portWords(i)}`);
       text(find(".live", node), liveWords(i));
     });
+  keyed(find(".outputs", section), outputs(view), (o) => o.name,
+    () => h("li", {}, h("span", {}, h("b", {}), h("span", { class: "quiet" })), h("span", { class: "live" })),
+    (node, o) => {
+      mark(node, "port", o.fault === null ? "open" : "gone");
+      text(find("b", node), o.place ? t("output.of-place", o) : named("output", o.shows));
+      text(find(".quiet", node), ` ${o.name}`);
+      text(find(".live", node), outputWords(o));
+    });
   drawProbe(find(".probe", section), view.probe);
   drawBalance(find(".balance", section), view.balance);
+}
+
+/** Horn, lamps and relay, by name. */
+function outputs(view) {
+  return Object.entries(view.outputs).map(([name, output]) => ({ name, ...output }));
+}
+
+function outputWords(o) {
+  if (o.fault !== null) return t("output.fault", { why: o.fault });
+  if (o.shows !== "shaker-relay") return t(`rhythm.${o.rhythm}`);
+  return o.why === null ? t("output.closed") : t("output.open", { why: o.why });
 }
 
 /** How its line stands, and what it says of itself. */

@@ -67,7 +67,9 @@ function drawHealth(view) {
   const waits = { key: "network", state: view.waiting === 0 ? "good" : "warn", words: view.waiting === 0 ? t("room.network-taken") : count("room.network-waiting", view.waiting) };
   const behind = view.consumers.filter((c) => c.behind > 0).map((c) => ({ key: `c ${c.consumer}`, state: "warn", words: t("network.behind", { consumer: c.consumer, n: c.behind }) }));
   const room = view.room ? [{ key: "room", state: view.room.stale ? "warn" : "good", words: t("room.air", { value: `${view.room.text} ${view.room.unit}` }) }] : [];
-  keyed(find(".health"), [...instruments, ...room, waits, ...behind], (one) => one.key, () => h("li", {}), (node, one) => {
+  const outputs = Object.entries(view.outputs).filter(([, o]) => o.fault !== null)
+    .map(([name, o]) => ({ key: `o ${name}`, state: "bad", words: `${name}: ${t("output.fault", { why: o.fault })}` }));
+  keyed(find(".health"), [...instruments, ...room, ...outputs, waits, ...behind], (one) => one.key, () => h("li", {}), (node, one) => {
     text(node, one.words);
     mark(node, "state", one.state);
   });

@@ -85,6 +85,7 @@ async fn serving_ends_promptly_with_a_page_open() {
         journal,
         clock: Arc::new(rig.clock.clone()),
         running_clock: false,
+        outputs: tokio::sync::watch::channel(BTreeMap::new()).1,
         live: BTreeMap::new(),
         followed: None,
         shown: stream::Shown::default(),

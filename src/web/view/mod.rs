@@ -21,6 +21,7 @@ pub mod solution;
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::reading::Live;
+use crate::domain::signal::Told;
 use crate::domain::units::Units;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -46,6 +47,8 @@ pub struct Seen<'a> {
     pub waiting: u64,
     /// What the instruments show.
     pub live: BTreeMap<String, Live>,
+    /// What horn, lamps and relay do.
+    pub outputs: BTreeMap<String, Told>,
 }
 
 /// The whole view.
@@ -105,6 +108,7 @@ pub fn view(seen: &Seen<'_>) -> Value {
         "room": lists::room(bench, &seen.now, seen.units),
         "balance": lists::balance(bench),
         "instruments": lists::instruments(bench, &seen.live, seen.units),
+        "outputs": seen.outputs,
         "finished": bench.finished.iter().rev().take(12).map(|f| json!({
             "document": f.document, "number": f.number, "label": f.label, "reported": f.reported,
             "deviations": f.deviations, "kind": f.kind, "atMs": ms(f.moment.wall_ns),

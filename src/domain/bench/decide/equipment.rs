@@ -314,7 +314,7 @@ impl crate::domain::bench::Bench {
 
     /// The specimen's run in the shaker, or a further one, overlaps with the time from `first` to
     /// `last`.
-    fn was_shaken(
+    pub(super) fn was_shaken(
         &self,
         specimen: &crate::domain::specimen::Specimen,
         first: &Moment,

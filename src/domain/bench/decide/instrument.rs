@@ -186,11 +186,18 @@ impl Deciding<'_> {
                 Outcome::done(text)
             }
             SwitchReport::Counted { name, pulses, first, last } => self.cycles(name, *pulses, *first, *last),
-            SwitchReport::Lost { name, edges } => {
-                let text = format!("{name}: {edges} edges were lost; a press may be missing");
-                self.raise_momentary(Name::SwitchGone, name, &text);
+            SwitchReport::Lost { name, edges, since } => self.edges_lost(name, *edges, *since),
+            SwitchReport::OutputGone { name, why } => {
+                let text = format!("{name}: {why}");
+                self.raise(Name::OutputGone, name, &text);
                 Outcome::done(text)
             }
+            SwitchReport::OutputOpen { name } => {
+                self.clear(Name::OutputGone, name);
+                Outcome::done(format!("{name} can be used"))
+            }
+            SwitchReport::RelayOpened { name, why, early } => self.relay_opened(name, why, *early),
+            SwitchReport::Found { name, closed } => self.contact_found(name, *closed),
             SwitchReport::Open { name } => {
                 self.clear(Name::SwitchGone, name);
                 Outcome::done(format!("{name} can be used"))

@@ -5,6 +5,7 @@ mod alarm;
 mod check;
 mod consumer;
 mod equipment;
+mod contact;
 mod correct;
 mod disk;
 mod drying;

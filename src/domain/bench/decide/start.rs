@@ -44,6 +44,8 @@ impl Deciding<'_> {
             | Name::NotKept
             | Name::DiskLow
             | Name::DiskSlow
+            // Each line of an output says anew whether it can be used.
+            | Name::OutputGone
             // What stood on the pan before the start is not known any more.
             | Name::MassNotStable => true,
             Name::ConsumerBehind => !started.network.consumers.contains_key(&alarm.about),

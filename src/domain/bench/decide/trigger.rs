@@ -75,6 +75,20 @@ impl Bench {
         Aim::These(due)
     }
 
+    /// Every specimen whose first run is due, or that may run again: whom a run that nobody saw may
+    /// have taken.
+    pub(super) fn shaker_may_take(&self, now: &Moment) -> Vec<Uuid> {
+        let may = |specimen: &&Specimen| {
+            let Some((method, points)) = self.rule(specimen) else { return false };
+            let begins = specimen.possible(&points).into_iter().any(|i| {
+                points.get(i).is_some_and(|p| p.machine == Some(Machine::Shaker) && p.edge == Edge::Begin)
+            });
+            begins && specimen.due(method, &points, now, self.settings.approach_s).is_some()
+                || specimen.may_run_again(&points, Machine::Shaker)
+        };
+        self.specimens.values().map(|s| &**s).filter(may).map(|s| s.id).collect()
+    }
+
     /// The kept press of a trigger whose end has not come.
     fn open_press(&self, name: &str) -> Option<Uuid> {
         self.presses.iter().rev().find(|p| p.trigger == name && p.ended.is_none()).map(|p| p.id)
@@ -96,7 +110,7 @@ impl Bench {
         })
     }
 
-    fn in_shaker(&self) -> Vec<Uuid> {
+    pub(super) fn in_shaker(&self) -> Vec<Uuid> {
         let inside = |s: &&crate::domain::specimen::Specimen| {
             self.rule(s).is_some_and(|(_, points)| s.is_in_machine(&points, Machine::Shaker))
         };
@@ -250,7 +264,7 @@ impl Deciding<'_> {
     }
 
     /// Begin or end of the machine's run for one specimen.
-    fn shake_edge(&mut self, id: Uuid, edge: Edge, marked: Marked) -> Decided {
+    pub(super) fn shake_edge(&mut self, id: Uuid, edge: Edge, marked: Marked) -> Decided {
         let (specimen, _, points) = self.specimen(id)?;
         let index = points.iter().position(|p| p.machine == Some(Machine::Shaker) && p.edge == edge);
         match index {
@@ -283,7 +297,7 @@ impl Deciding<'_> {
     }
 
     /// What one press marked on several can be taken back for all of them.
-    fn marked_together(&mut self, ids: &[Uuid]) {
+    pub(super) fn marked_together(&mut self, ids: &[Uuid]) {
         if ids.len() > 1 {
             self.emit(Event::MarkedTogether { specimens: ids.to_vec() });
         }

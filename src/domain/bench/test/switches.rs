@@ -133,7 +133,7 @@ fn stray_presses_are_one_alarm_until_somebody_has_seen_it() {
 #[test]
 fn lost_edges_are_an_alarm_that_ends_when_somebody_has_seen_it() {
     let mut story = Story::new();
-    story.input(What::Switch(SwitchReport::Lost { name: "foot".to_owned(), edges: 2 }));
+    story.input(What::Switch(SwitchReport::Lost { name: "foot".to_owned(), edges: 2, since: None }));
     let occurrence = story.bench.alarms["switch-gone-foot"].occurrence;
     story.act(Do::AcknowledgeAlarm { occurrence });
     assert!(story.bench.alarms.is_empty());

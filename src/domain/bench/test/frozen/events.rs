@@ -19,6 +19,7 @@ fn kinds() -> Vec<String> {
         include_str!("../../../equipment/register.rs"),
         include_str!("../../../intake/mod.rs"),
         include_str!("../../../measure/mod.rs"),
+        include_str!("../../../specimen/contact.rs"),
         include_str!("../../../solution/mod.rs"),
         include_str!("../../../preparation/mod.rs"),
         include_str!("../../../quality/mod.rs"),
@@ -178,6 +179,7 @@ pub(super) fn told() -> Vec<Story> {
         variants::measured_story(),
         super::super::intake::whole_story(),
         super::super::keeping::story(),
+        super::super::contacts::unseen_story(frozen_method()),
     ]);
     told.push(super::super::solution::everything(frozen_method()));
     told.push(super::super::quality::whole_story(frozen_method()));

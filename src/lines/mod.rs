@@ -1,9 +1,9 @@
-//! From the settings' words for a chip and a line to a device and an offset.
+//! GPIO lines: from the settings' words for a chip and a line to a device and an offset.
 
 use gpiocdev::chip::Chip;
 use std::path::{Path, PathBuf};
 
-/// Why a line cannot be watched. The wording is for the person who set it up.
+/// Why a line cannot be had. The wording is for the person who set it up.
 #[derive(Debug, thiserror::Error)]
 pub enum FindError {
     /// The device file is not there or cannot be opened.
@@ -63,7 +63,7 @@ pub enum FindError {
         consumer: String,
     },
     /// The kernel refused.
-    #[error("the kernel refuses to watch line {line} of {chip}: {why}")]
+    #[error("the kernel refuses line {line} of {chip}: {why}")]
     Refused {
         /// Path of the chip.
         chip: String,
@@ -76,14 +76,14 @@ pub enum FindError {
 
 /// A chip as the kernel describes it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct ChipSeen {
-    pub(super) path: PathBuf,
-    pub(super) name: String,
-    pub(super) label: String,
+struct ChipSeen {
+    path: PathBuf,
+    name: String,
+    label: String,
 }
 
 /// The chip that the settings mean: a path, else a name, else a label.
-pub(super) fn chip(wanted: &str) -> Result<Chip, FindError> {
+pub fn chip(wanted: &str) -> Result<Chip, FindError> {
     let path = if wanted.contains('/') { PathBuf::from(wanted) } else { pick_chip(wanted, &chips_seen())? };
     Chip::from_path(&path).map_err(|e| FindError::Open { chip: wanted.to_owned(), why: e.to_string() })
 }
@@ -98,7 +98,7 @@ fn chips_seen() -> Vec<ChipSeen> {
     paths.into_iter().filter_map(seen).collect()
 }
 
-pub(super) fn pick_chip(wanted: &str, seen: &[ChipSeen]) -> Result<PathBuf, FindError> {
+fn pick_chip(wanted: &str, seen: &[ChipSeen]) -> Result<PathBuf, FindError> {
     if let Some(chip) = seen.iter().find(|c| c.name == wanted) {
         return Ok(chip.path.clone());
     }
@@ -117,7 +117,7 @@ pub(super) fn pick_chip(wanted: &str, seen: &[ChipSeen]) -> Result<PathBuf, Find
 }
 
 /// The offset that the settings mean: a number is an offset, anything else a name.
-pub(super) fn line(wanted: &str, chip: &Chip) -> Result<u32, FindError> {
+pub fn line(wanted: &str, chip: &Chip) -> Result<u32, FindError> {
     let read = |e: gpiocdev::Error| FindError::Open { chip: shown(chip.path()), why: e.to_string() };
     let names = chip.line_info_iter().map_err(read)?.map(|info| info.map(|i| i.name));
     let names = names.collect::<Result<Vec<_>, _>>().map_err(read)?;
@@ -130,7 +130,7 @@ pub(super) fn line(wanted: &str, chip: &Chip) -> Result<u32, FindError> {
 }
 
 /// `names` holds one name for each offset, empty where a line has none.
-pub(super) fn pick_line(wanted: &str, chip: &Path, names: &[String]) -> Result<u32, FindError> {
+fn pick_line(wanted: &str, chip: &Path, names: &[String]) -> Result<u32, FindError> {
     let none = || FindError::NoLine {
         chip: shown(chip),
         line: wanted.to_owned(),
@@ -153,11 +153,52 @@ pub(super) fn pick_line(wanted: &str, chip: &Path, names: &[String]) -> Result<u
     }
 }
 
-pub(super) fn shown(path: &Path) -> String {
+/// A path for people.
+pub fn shown(path: &Path) -> String {
     path.display().to_string()
 }
 
 fn listed(of: impl Iterator<Item = String>) -> String {
     let all: Vec<_> = of.collect();
     if all.is_empty() { "none".to_owned() } else { all.join(", ") }
+}
+
+#[cfg(test)]
+mod test {
+    use super::*;
+
+    fn chips(of: &[(&str, &str)]) -> Vec<ChipSeen> {
+        let seen = |(name, label): &(&str, &str)| ChipSeen {
+            path: format!("/dev/{name}").into(),
+            name: (*name).into(),
+            label: (*label).into(),
+        };
+        of.iter().map(seen).collect()
+    }
+
+    #[test]
+    fn a_chip_is_found_by_name_or_by_a_label_that_one_chip_bears() {
+        let seen = chips(&[("gpiochip0", "soc"), ("gpiochip1", "board"), ("gpiochip2", "board")]);
+        assert_eq!(pick_chip("gpiochip1", &seen).unwrap(), Path::new("/dev/gpiochip1"));
+        assert_eq!(pick_chip("soc", &seen).unwrap(), Path::new("/dev/gpiochip0"));
+        let many = pick_chip("board", &seen).unwrap_err().to_string();
+        assert!(many.contains("/dev/gpiochip1, /dev/gpiochip2"), "{many}");
+        let none = pick_chip("pedal", &seen).unwrap_err().to_string();
+        assert!(none.contains("`pedal`") && none.contains("gpiochip0 (labelled `soc`)"), "{none}");
+        assert!(pick_chip("pedal", &[]).unwrap_err().to_string().contains("there are none"));
+    }
+
+    #[test]
+    fn a_line_is_found_by_offset_or_by_a_name_that_one_line_bears() {
+        let names = ["", "PEDAL", "LAMP", "LAMP"].map(String::from);
+        let pick =
+            |wanted: &str| pick_line(wanted, Path::new("/dev/gpiochip0"), &names).map_err(|e| e.to_string());
+        assert_eq!(pick("3"), Ok(3));
+        assert_eq!(pick("PEDAL"), Ok(1));
+        assert!(pick("LAMP").unwrap_err().contains("offsets 2, 3"));
+        for wrong in ["4", "HORN", "", "99999999999", "-1"] {
+            let none = pick(wrong).unwrap_err();
+            assert!(none.contains("offsets go to 3") && none.contains("`PEDAL`"), "{none}");
+        }
+    }
 }
