@@ -68,7 +68,7 @@ def certificates(program, table, scratch):
             wait_for("the weighing is kept", lambda: station.documents() == 1)
             waits = station.view()["waiting"]
             table.row(fault, "1", "no connection; the alarm says what to do; documents wait",
-                      f"after {after:.1f} s: '...{text[-120:]}'; {waits} waits", says in text and waits == 1, COMMAND)
+                      f"after {after:.1f} s: '...{text.split('; ')[-1]}'; {waits} waits", says in text and waits == 1, COMMAND)
 
 
 class Took(Archive):
@@ -110,7 +110,7 @@ def half_open(program, table, scratch):
         station.ceased("network-away")
         table.row("half-open connection: the line swallows everything", "1, with 20 documents on their way",
                   "given up after 10 s without an acknowledgement (or two keepalives); all goes out again, in order",
-                  f"`network-away` after {after:.1f} s ('{text[-60:]}'); all 40 there {healed:.1f} s after the line was back, "
+                  f"`network-away` after {after:.1f} s ; all 40 there {healed:.1f} s after the line was back, "
                   f"{archive.repeated} came twice", archive.sound(40) and after < 13, COMMAND)
         archive.close()
 
@@ -179,7 +179,7 @@ def taken_over(program, table, scratch):
         other.loop_stop()
         took = archive.reaches(20, 150)
         table.row("another client under the station's name", "1, for some seconds", "said; left alone for 60 s, not fought; then all goes out",
-                  f"the alarm after {after:.1f} s: '{text[:70]}'; {waits} waited; all there {took:.0f} s after the other one had gone",
+                  f"the alarm after {after:.1f} s: '{text.split(',')[0]}...'; {waits} waited; all there {took:.0f} s after the other one had gone",
                   archive.sound(20) and waits == 10 and took < 75, COMMAND)
         archive.close()
 
@@ -228,7 +228,7 @@ def refused(program, table, scratch):
         wait_for("the weighing waits", lambda: station.view()["waiting"] == 1)
         secret = re.search("not-this-one", station.said() + str(station.rows("SELECT payload FROM event")))
         table.row("refused login", "1", "the alarm says user or password; documents wait; the password is shown nowhere",
-                  f"after {after:.1f} s: '{text[-70:]}'; 1 waits; the password is {'SHOWN' if secret else 'in no log and no event'}",
+                  f"after {after:.1f} s: '...{text.split(': ', 1)[-1]}'; 1 waits; the password is {'SHOWN' if secret else 'in no log and no event'}",
                   ("password" in text or "not allowed" in text) and not secret, COMMAND)
 
 

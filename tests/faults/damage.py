@@ -17,7 +17,7 @@ from stand import Bench, Wrong, folder, wait_for
 COMMAND = "tests/faults/run PROGRAM damage"
 # Seen to be wrong and not mended yet: left out of the short run, which must tell of what is new.
 OPEN = ("a page of events: its head", "a page of inputs", "a page of an index")
-PROMISED = "told with what is still sound; the file stays as it is; the backup made before goes on"
+PROMISED = "told, with how far the events are sound; no file is replaced or changed"
 
 
 def made(program, inside):
@@ -180,9 +180,9 @@ def judge(table, name, seen):
     copied = seen["backup"] != 0 or "index" in name
     # A start reads the newest part alone, and may not come by the damage; it must not hide it.
     good = told and far and seen["untouched"] and copied and seen["start"] in (None, 65, 70, 74) and seen["kept"]
-    start = "the station starts (it does not read there)" if seen["start"] is None else f"a start ends with {seen['start']}"
+    start = "a station starts, since it does not read there" if seen["start"] is None else f"a start ends with {seen['start']}"
     table.row(
-        f"damaged journal: {name}", "bytes turned over in a copy", PROMISED,
+        f"damaged journal: {name}", "bytes of a copy turned over", PROMISED,
         f"verify ends with {seen['verify']}: '{words(seen['says'])}'; backup ends with {seen['backup']}; {start}; "
         f"the file {'is untouched' if seen['untouched'] and seen['kept'] else 'WAS CHANGED'}", good, COMMAND)
 

@@ -136,7 +136,7 @@ def failing(program, table, scratch, order, fault, says, short):
 
 def said_of(text):
     """The sentence without the file's name."""
-    return text.split(" could not be ", 1)[-1][:110]
+    return text.split(" could not be ", 1)[-1].split(" (")[0]
 
 
 def crowded(program, table, scratch):
@@ -197,9 +197,11 @@ def full(program, table, scratch):
 
 def filled(program, table, scratch, station, seen):
     specimen = station.fill(1)[0]
-    fill_up(seen)
     kept, answer = 0, {}
     for n in range(4000):
+        # The log may have room of its own for some that come after the last free byte is gone.
+        if n == 50:
+            fill_up(seen)
         answer = note(station, specimen, f"note no. {n:05} " + "x" * 150)[1]
         if answer["outcome"] != "done":
             break
@@ -224,9 +226,9 @@ def filled(program, table, scratch, station, seen):
     table.row(
         "full disk", f"24 MB filled to the last byte, {kept} acts until one was refused",
         "acts are refused and not half stored; what was confirmed is there; it goes on without a start once there is room",
-        f"refused with '{answer.get('text', answer)[:60]}', `not-kept` after {after:.1f} s, {notes} of {kept} confirmed notes "
+        f"refused with '{answer['text'].split('.')[0]}', `not-kept` after {after:.1f} s, {notes} of {kept} confirmed notes "
         f"stored, healed {healed:.1f} s after there was room, verify ends with {code}",
-        works == "done" and code == 0 and notes == kept and "full" in text, COMMAND)
+        works == "done" and code == 0 and notes == kept >= 50 and "full" in text, COMMAND)
 
 
 def fill_up(disk):

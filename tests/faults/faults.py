@@ -24,7 +24,7 @@ def main():
     asked.add_argument("what", nargs="*", metavar="WHAT", help=f"of {', '.join(WHAT)}; without one all but the long run")
     asked.add_argument("--short", action="store_true", help="what fits into a minute and a half")
     asked.add_argument("--minutes", type=float, default=40, help="of the long run (40)")
-    asked.add_argument("--report", type=pathlib.Path, help="a page that gets the table")
+    asked.add_argument("--report", type=pathlib.Path, help="a page whose table gets these lines")
     given = asked.parse_args()
     unknown = set(given.what) - set(WHAT)
     if unknown:
@@ -45,7 +45,8 @@ def main():
     if given.report:
         page = given.report.read_text()
         head, rest = page.split(MARKS[0])
-        given.report.write_text(f"{head}{MARKS[0]}\n{table.markdown()}\n{MARKS[1]}{rest.split(MARKS[1])[1]}")
+        before, tail = rest.split(MARKS[1])
+        given.report.write_text(f"{head}{MARKS[0]}\n{table.markdown(before)}\n{MARKS[1]}{tail}")
     print(f"--- {len(table.rows)} checks, {table.wrong} wrong, {time.monotonic() - began:.0f} s")
     sys.exit(1 if table.wrong else 0)
 

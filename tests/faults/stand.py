@@ -37,14 +37,18 @@ class Table:
 
     def row(self, fault, tried, promised, seen, good, command):
         """One line of the table; said at once."""
-        self.rows.append((fault, tried, promised, seen, command))
+        self.rows.append((fault, tried, promised, seen if good else f"**otherwise:** {seen}", f"`{command}`"))
         self.wrong += not good
         mark = "good " if good else "WRONG"
         print(f"{mark} {fault} ({tried})\n      promised: {promised}\n      seen:     {seen}", flush=True)
 
-    def markdown(self):
+    def markdown(self, before=""):
+        """The table, with those lines of an earlier one for which there is none now."""
+        new = {row[0]: "| " + " | ".join(row) + " |" for row in self.rows}
         lines = ["| fault | tried | promised | seen | command |", "| --- | --- | --- | --- | --- |"]
-        return "\n".join(lines + ["| " + " | ".join(row) + " |" for row in self.rows])
+        for line in before.strip().splitlines()[2:]:
+            lines.append(new.pop(line.split(" | ")[0].removeprefix("| "), line))
+        return "\n".join([*lines, *new.values()])
 
 
 @contextlib.contextmanager
