@@ -103,14 +103,14 @@ def half_open(program, table, scratch):
         proxy.swallows = True
         for n in range(20, 40):
             station.say_mass(1000 + 37 * n)
-        text, after = station.raised("network-away", 60)
+        _, after = station.raised("network-away", 60)
         proxy.swallows = False
         proxy.cut()
         healed = archive.reaches(40, 60)
         station.ceased("network-away")
         table.row("half-open connection: the line swallows everything", "1, with 20 documents on their way",
                   "given up after 10 s without an acknowledgement (or two keepalives); all goes out again, in order",
-                  f"`network-away` after {after:.1f} s ; all 40 there {healed:.1f} s after the line was back, "
+                  f"`network-away` after {after:.1f} s; all 40 there {healed:.1f} s after the line was back, "
                   f"{archive.repeated} came twice", archive.sound(40) and after < 13, COMMAND)
         archive.close()
 
