@@ -48,9 +48,11 @@ def entries(path, size):
     return found
 
 
-def last_flush(requests):
-    """How many requests the last flush among them covers, itself included."""
-    return max((n for n, entry in enumerate(requests, 1) if entry.flags & FLUSH), default=0)
+def last_flush(requests, behind=0):
+    """How many requests the last flush among them covers, itself included; or, of a drive that confirms
+    before it has written, a flush so many before the last."""
+    found = [n for n, entry in enumerate(requests, 1) if entry.flags & FLUSH]
+    return found[-1 - behind] if len(found) > behind else 0
 
 
 def apply(file, requests):

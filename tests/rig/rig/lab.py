@@ -79,8 +79,8 @@ class Reader(Archive):
         super().heard(client_, userdata, message)
 
     def alarm(self, name):
-        """The alarm as it stands, None where it does not."""
-        return self.alarms.get(name)
+        """The alarms of a name whose condition is there, each with what it is about."""
+        return [alarm["about"] for alarm in list(self.alarms.values()) if alarm and alarm["name"] == name and alarm["active"]]
 
 
 class Ask:

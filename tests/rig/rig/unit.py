@@ -8,7 +8,7 @@ import random
 import shutil
 import time
 
-from day.lab import Broker, Verdicts, wait_for
+from day.lab import Broker, Verdicts, Wrong, wait_for
 from rig.cuts import began
 from rig.gpio import Chip, triggers
 from rig.lab import Desk, Instruments, Journal, PLACES, Reader, settings
@@ -59,7 +59,7 @@ class Booted(Machine):
         for tag, path in (("root", "/"), ("over", RIG / "over"), ("own", own)):
             shared += ["-virtfs", f"local,path={path},mount_tag={tag},security_model=none,readonly=on,multidevs=remap"]
         super().__init__(RIG / "base.cpio", more=shared, kernel="rig.systemd net.ifnames=0 systemd.show_status=no", memory=640,
-                         processors=2, **more)
+                         **more)
 
     def shows(self, what, unit=NAME):
         return self.sh(f"systemctl show -P {what} {unit}").strip()
@@ -85,8 +85,13 @@ def unit(folder, program, seed):
             machine.sh("udevadm settle --timeout=60")
             started = time.monotonic()
             machine.sh(f"systemctl start {NAME}", seconds=120)
-            ready(verdicts, machine, chip, reader, desk, time.monotonic() - started)
-            hangs(verdicts, machine, desk, instruments)
+            try:
+                ready(verdicts, machine, chip, reader, desk, time.monotonic() - started)
+                hangs(verdicts, machine, desk, instruments)
+            except Wrong:
+                print(machine.sh(f"journalctl --no-pager -u {NAME} | tail -n 25 | cut -c 1-300; ls -l /dev/ttyS1 /dev/gpiochip*; "
+                                 "grep -i gpio /proc/interrupts; dmesg | tail -n 5", good=False)[1])
+                raise
             instruments.machine = None
             kept(verdicts, machine, folder, program, desk, reader)
     finally:
