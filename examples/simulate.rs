@@ -32,6 +32,8 @@ mod lab;
 mod ledger;
 #[path = "../tests/simulation/odd.rs"]
 mod odd;
+#[path = "../tests/simulation/office.rs"]
+mod office;
 #[path = "../tests/simulation/people.rs"]
 mod people;
 #[path = "../tests/simulation/post.rs"]

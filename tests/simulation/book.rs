@@ -224,11 +224,6 @@ impl Book {
         self.points.iter().find(|point| point.machine).map(|point| point.step)
     }
 
-    /// The last interval that begins with the end of the one before.
-    pub fn sedimentation(&self) -> Option<usize> {
-        self.steps.iter().rposition(|step| step.interval.as_ref().is_some_and(|i| !i.begins_by_press))
-    }
-
     /// The foot that is in use where the bench is set to `foot`.
     pub fn offset(&self, foot: &str) -> Decimal {
         let feet = &self.levels.feet;

@@ -3,7 +3,7 @@
 use crate::expected::compare;
 use crate::ledger::Ledger;
 use crate::vial::Vial;
-use crate::warmth::is_loose;
+use crate::warmth::{is_loose, remembered};
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde_json::Value;
@@ -41,6 +41,10 @@ impl Ledger {
             if reported.normalize().to_string() != told {
                 return Err(of(format!("its number is {reported}, and it says {told}")));
             }
+        }
+        if !loose && vial.counted.is_none() {
+            let counted = remembered(&vial, &self.warmth);
+            self.vials.entry(id).and_modify(|vial| vial.counted = counted);
         }
         self.judged.records += 1;
         self.judged.deviations += expected.len() as u64;

@@ -4,13 +4,15 @@
 use crate::book::Book;
 use crate::chance::Chance;
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::{Arc, OnceLock};
 use stillstand::domain::bench::{Bench, Does, NetworkFacts, ProbeStands, Started, TriggerSettings};
 use stillstand::domain::calendar::Calendar;
 use stillstand::domain::method::{self, Method};
 use stillstand::domain::reading::InstrumentKind;
+use stillstand::domain::review::Reviews;
+use stillstand::settings;
 
 /// The laboratory.
 #[derive(Debug, Clone)]
@@ -18,13 +20,15 @@ pub struct Lab {
     pub started: Started,
     pub books: BTreeMap<String, Rc<Book>>,
     pub ids: Vec<String>,
+    /// It keeps lists of equipment and solutions, and reviews.
+    pub office: bool,
 }
 
 /// Every shipped method, as the station reads it, with its text.
 fn shipped() -> &'static Vec<(Arc<Method>, String)> {
     static SHIPPED: OnceLock<Vec<(Arc<Method>, String)>> = OnceLock::new();
     SHIPPED.get_or_init(|| {
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/methods");
+        let folder = config("methods");
         let mut paths: Vec<_> =
             std::fs::read_dir(folder).expect("methods").map(|entry| entry.expect("a file").path()).collect();
         paths.sort();
@@ -35,6 +39,10 @@ fn shipped() -> &'static Vec<(Arc<Method>, String)> {
         };
         paths.iter().map(read).collect()
     })
+}
+
+fn config(folder: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("config").join(folder)
 }
 
 impl Lab {
@@ -56,6 +64,10 @@ impl Lab {
         bench.temperature_stale_s = *chance.pick(&[90, 150, 300]);
         bench.temperature_alarm_s = *chance.pick(&[30, 120]);
         bench.room_stale_s = 700;
+        let office = chance.one_in(3);
+        if office {
+            bench.review = Reviews::On;
+        }
         bench.foot = (*chance.pick(&["indicator", "indicator", "guide-cap"])).to_owned();
         let trigger = |does, place| TriggerSettings { does, place };
         let mut triggers = BTreeMap::from([
@@ -92,10 +104,18 @@ impl Lab {
             instruments,
             methods: methods.into_iter().map(|(method, _)| method).collect(),
             network: NetworkFacts::default(),
-            equipment: Vec::new(),
-            recipes: Vec::new(),
+            equipment: if office {
+                settings::load_equipment(&config("equipment")).expect("kinds")
+            } else {
+                Vec::new()
+            },
+            recipes: if office {
+                settings::load_solutions(&config("solutions")).expect("recipes")
+            } else {
+                Vec::new()
+            },
             calendar: Calendar::default(),
         };
-        Self { ids: books.keys().cloned().collect(), started, books }
+        Self { ids: books.keys().cloned().collect(), started, books, office }
     }
 }

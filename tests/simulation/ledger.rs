@@ -383,6 +383,7 @@ impl Ledger {
             void: None,
             complete: false,
             corrections: 0,
+            counted: None,
             loose: false,
         };
         self.vials.insert(id, vial);

@@ -16,6 +16,7 @@ mod judging; // a published document against the model
 mod lab; // the invented laboratory of a seed
 mod ledger; // the model: what the inputs mean
 mod odd; // what goes otherwise
+mod office; // equipment, solutions, review
 mod people; // who does the job
 mod post; // relay, broker, consumer
 mod run; // one run

@@ -20,6 +20,9 @@ use crate::store::JOURNAL;
 impl Sim {
     /// One thing goes otherwise.
     pub fn odd(&mut self) -> Result<(), Broken> {
+        if self.lab.office && self.chance.one_in(3) {
+            return self.office();
+        }
         let specimens: Vec<Uuid> = self.bench.specimens.keys().copied().collect();
         if !specimens.is_empty() && !self.chance.one_in(4) {
             let specimen = *self.chance.pick(&specimens);

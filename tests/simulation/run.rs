@@ -146,6 +146,9 @@ impl Sim {
         let mut ledger =
             Ledger::new(lab.books.clone(), &settings.foot, i64::from(settings.temperature_stale_s));
         ledger.places = (1..=settings.places).map(|place| (format!("place-{place}"), place)).collect();
+        if lab.office {
+            ledger.blind = vec!["equipment", "shaker-rate", "solution"];
+        }
         let store: Box<dyn Store> = match &options.folder {
             Some(folder) => Box::new(Disk::new(folder)),
             None => Box::new(Memory::new()),

@@ -3,7 +3,7 @@
 
 use crate::book::{Book, DryBasis, Limits, Rule};
 use crate::expected::{Expected, by_seconds};
-use crate::warmth::Warmth;
+use crate::warmth::{Counted, Warmth};
 use rust_decimal::{Decimal, RoundingStrategy};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -80,6 +80,8 @@ pub struct Vial {
     pub void: Option<Moment>,
     pub complete: bool,
     pub corrections: u32,
+    /// What the temperature came to when its record was made first: readings are not kept for ever.
+    pub counted: Option<Counted>,
     /// The watch over the temperature was opened or closed at another time than it was counted.
     pub loose: bool,
 }

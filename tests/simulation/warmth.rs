@@ -128,7 +128,10 @@ impl Warmth {
     pub fn of(&self, vial: &Vial) -> Option<(Counted, bool)> {
         let degrees = vial.book.temperature?;
         let (open, close) = watch(vial)?;
-        let counted = self.count(&open, &close?, &degrees)?;
+        let counted = match vial.counted {
+            Some(counted) => counted,
+            None => self.count(&open, &close?, &degrees)?,
+        };
         let near = (counted.missing_ns - vial.book.resolution_ns / 2).abs() <= counted.segments * 2000;
         Some((counted, near))
     }
@@ -142,11 +145,20 @@ fn watch(vial: &Vial) -> Option<(Moment, Option<Moment>)> {
     Some((open, close.or(vial.void)))
 }
 
+/// What the temperature of a vial came to, to be remembered.
+pub fn remembered(vial: &Vial, warmth: &Warmth) -> Option<Counted> {
+    warmth.of(vial).map(|(counted, _)| counted)
+}
+
 /// The model does not judge the temperature of a vial: an end of the watch was stated or corrected
 /// after the readings had been counted, the machine was started during it, or microseconds decide.
 pub fn is_loose(vial: &Vial, warmth: &Warmth) -> bool {
     let one_boot = watch(vial).is_none_or(|(open, close)| close.is_none_or(|close| close.boot == open.boot));
-    vial.loose || !one_boot || warmth.of(vial).is_some_and(|(_, near)| near)
+    let forgotten = vial.counted.is_none()
+        && watch(vial).is_some_and(|(open, _)| {
+            warmth.heard.front().is_some_and(|first| between(&first.at, &open).0 < 0)
+        });
+    vial.loose || !one_boot || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
 }
 
 fn meet(counted: &mut Counted, milli: i64, degrees: &Degrees) {
