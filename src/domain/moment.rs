@@ -99,6 +99,13 @@ impl Moment {
         then
     }
 
+    /// How long ago this was, seen from `now`, in nanoseconds. What was before the machine's last
+    /// start is at least as old as that start, even where the wall clock woke up behind.
+    pub fn age_seen_from(&self, now: &Self) -> i64 {
+        let since = now.since(self);
+        if since.basis == Basis::WallClock { since.ns.max(now.boot_ns) } else { since.ns }
+    }
+
     /// This instant on the boot clock of `now`: exact within one boot, by wall time across boots.
     pub fn boot_ns_seen_from(&self, now: &Self) -> i64 {
         now.boot_ns.saturating_sub(now.since(self).ns)
@@ -137,6 +144,18 @@ pub(crate) mod test {
         end.boot_ns = 3 * SECOND;
         assert_eq!(end.since(&start), Elapsed { ns: 600 * SECOND, basis: Basis::WallClock });
         assert_eq!(start.boot_ns_seen_from(&end), 3 * SECOND - 600 * SECOND);
+    }
+
+    #[test]
+    fn what_was_before_the_machines_start_is_no_younger_than_that_start() {
+        let before = at(0);
+        let mut now = at(-86_400 * SECOND);
+        now.boot = Uuid::from_u128(2);
+        now.boot_ns = 3 * SECOND;
+        assert_eq!(before.age_seen_from(&now), 3 * SECOND, "the wall clock woke up a day behind");
+        now.wall_ns = before.wall_ns + 600 * SECOND;
+        assert_eq!(before.age_seen_from(&now), 600 * SECOND);
+        assert_eq!(at(0).age_seen_from(&at(7)), 7);
     }
 
     #[test]

@@ -58,10 +58,13 @@ impl Bench {
             Some(at)
         });
         let after = |from: &Moment, ns: i64| from.boot_ns_seen_from(now).saturating_add(ns);
-        let silent = self.silent_from(now).map(|from| after(&from, self.stale_ns()));
-        let room = self.room_silent_from(now).map(|from| after(&from, self.room_stale_ns()));
+        // A wall clock that woke up behind makes no old reading young.
+        let old =
+            |from: &Moment, ns: i64| now.boot_ns.saturating_sub(from.age_seen_from(now)).saturating_add(ns);
+        let silent = self.silent_from(now).map(|from| old(&from, self.stale_ns()));
+        let room = self.room_silent_from(now).map(|from| old(&from, self.room_stale_ns()));
         // Once the reading is stale the silence comes first; the delays begin anew after it.
-        let stale_at = self.held().map(|held| after(&held.moment, self.stale_ns()));
+        let stale_at = self.held().map(|held| old(&held.moment, self.stale_ns()));
         let limits = self
             .limit_changes(now)
             .map(|(_, _, at)| at)
@@ -85,7 +88,7 @@ impl Bench {
         let late = self.late_lines(now).into_iter().chain(self.preparation_due(now));
         events.extend(late.filter(|(_, at)| *at <= now.boot_ns).map(|(event, _)| event));
         if let Some(from) = self.silent_from(now)
-            && now.since(&from).ns >= self.stale_ns()
+            && from.age_seen_from(now) >= self.stale_ns()
         {
             events.push(Event::AlarmRaised {
                 name: Name::ProbeSilent,
@@ -95,7 +98,7 @@ impl Bench {
             });
         }
         if let Some(from) = self.room_silent_from(now)
-            && now.since(&from).ns >= self.room_stale_ns()
+            && from.age_seen_from(now) >= self.room_stale_ns()
         {
             events.push(Event::AlarmRaised {
                 name: Name::RoomProbeSilent,

@@ -27,7 +27,7 @@ pub struct Room {
 impl Bench {
     /// The room's temperature, unless it is stale.
     pub fn room_held(&self, now: &Moment) -> Option<&(Held, Wire)> {
-        self.room.last.as_ref().filter(|(held, _)| now.since(&held.moment).ns < self.room_stale_ns())
+        self.room.last.as_ref().filter(|(held, _)| held.moment.age_seen_from(now) < self.room_stale_ns())
     }
 
     pub(super) fn room_stale_ns(&self) -> i64 {
@@ -49,7 +49,8 @@ impl Bench {
         let Some((held, _)) = self.room_held(now) else { return true };
         let every = i64::from(self.settings.room_every_s) * SECOND;
         let step = (temperature.value - held.temperature.value).abs();
-        now.since(&held.moment).ns >= every
+        held.moment.age_seen_from(now) >= every
+            || held.moment.boot != now.boot
             || temperature.unit != held.temperature.unit
             || step > ROOM_STEP
             || self.specimens.values().any(|s| is_at_work(s) && s.room.is_new(temperature))

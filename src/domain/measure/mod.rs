@@ -12,7 +12,9 @@ use super::quantity::{Quantity, Side, Unit};
 use super::specimen::judge::{Code, Deviation, mass_outside};
 use super::specimen::{Marked, Specimen};
 use rust_decimal::Decimal;
-use serde::{Deserialize, Serialize};
+use serde::de::Error;
+use serde::{Deserialize, Deserializer, Serialize};
+use std::collections::BTreeMap;
 use uuid::Uuid;
 
 /// Strokes or cycles of one step, as they were entered.
@@ -22,6 +24,14 @@ pub struct CountTaken {
     pub number: u32,
     /// When it was entered, and by whom.
     pub marked: Marked,
+}
+
+/// Reads counts by the index of their step. JSON has text for keys, and an event that holds a whole
+/// specimen is read by way of a buffer that makes no numbers of them.
+pub(super) fn by_step<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<usize, CountTaken>, D::Error> {
+    let number = |step: &str| step.parse().map_err(|_| D::Error::custom(format!("`{step}` is no step")));
+    let read = BTreeMap::<String, CountTaken>::deserialize(from)?;
+    read.into_iter().map(|(step, taken)| Ok((number(&step)?, taken))).collect()
 }
 
 /// A property of the material that a portion's mass depends on.

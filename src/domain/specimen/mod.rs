@@ -186,7 +186,7 @@ pub struct Specimen {
     #[serde(default)]
     pub material: Material,
     /// Strokes or cycles that were counted, by the index of their step.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "super::measure::by_step")]
     pub counts: BTreeMap<usize, CountTaken>,
     /// Mass of the tin's content or portion.
     pub mass: Option<Weighing>,

@@ -321,16 +321,10 @@ impl<O: Outbox> Epoch<'_, O> {
     async fn pump_rows(&mut self) -> Result<(), Ended> {
         let now = self.run.now();
         let newest = *self.newest.borrow_and_update();
-        let Some((after, limit)) = self.run.machine.wants_rows(now) else { return Ok(()) };
-        if newest <= after || self.read_again.is_some() {
+        if self.read_again.is_some() {
             return Ok(());
         }
-        // Behind a full window more waits than there is room for: half of it goes out at once when it
-        // is free, and not each document by itself for each acknowledgement.
-        let room = u64::try_from(limit).unwrap_or(u64::MAX);
-        if newest - after > room && room < self.run.machine.limit() / 2 && !self.run.machine.is_held() {
-            return Ok(());
-        }
+        let Some((after, limit)) = self.run.machine.rows_to_read(now, newest) else { return Ok(()) };
         match self.run.relay.outbox.after(after, limit).await {
             Ok(rows) => {
                 self.run.clear(ConditionName::OutboxUnreadable).await;

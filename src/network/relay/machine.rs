@@ -179,6 +179,18 @@ impl Machine {
         (room > 0).then(|| (connection.cursor, usize::try_from(room).unwrap_or(usize::MAX)))
     }
 
+    /// The rows to be read now, where the outbox holds rows up to `newest`: those after a number, and
+    /// how many. `None`: nothing new is wanted, or too little to be worth a look.
+    pub fn rows_to_read(&self, now: u64, newest: u64) -> Option<(u64, usize)> {
+        let (after, limit) = self.wants_rows(now)?;
+        let waiting = newest.checked_sub(after).filter(|waiting| *waiting > 0)?;
+        // Behind a full window more waits than there is room for: half of it goes out at once when it
+        // is free, and not each document by itself for each acknowledgement.
+        let room = u64::try_from(limit).unwrap_or(u64::MAX);
+        let too_little = waiting > room && room < self.limit() / 2 && !self.is_held();
+        (!too_little).then_some((after, limit))
+    }
+
     /// Retained messages that may go out now: at most half of the window is theirs.
     pub fn room_for_state(&self) -> u64 {
         self.connection.as_ref().map_or(0, |connection| {

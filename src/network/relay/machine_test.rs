@@ -63,6 +63,22 @@ fn a_refused_row_is_sent_again_with_all_that_follow_it() {
 }
 
 #[test]
+fn behind_a_full_window_half_of_it_goes_out_at_once_and_the_end_of_a_backlog_at_once_too() {
+    let mut machine = Machine::new(pace(), 10, Resume { acked: 0, send_after: 0 });
+    machine.connected(0, None);
+    assert_eq!(machine.rows_to_read(0, 0), None, "there is none");
+    assert_eq!(machine.rows_to_read(0, 1), Some((0, 10)));
+    send(&mut machine, 0, 1..=10);
+    for number in 1..=4 {
+        machine.acknowledged(1, number, Success).unwrap();
+        assert_eq!(machine.rows_to_read(1, 100), None, "room for {number} of 90");
+    }
+    assert_eq!(machine.rows_to_read(1, 14), Some((10, 4)), "room for all that wait");
+    machine.acknowledged(1, 5, Success).unwrap();
+    assert_eq!(machine.rows_to_read(1, 100), Some((10, 5)));
+}
+
+#[test]
 fn no_subscriber_is_not_delivery_and_is_tried_ever_more_rarely() {
     let mut machine = machine(0);
     let mut now = 0;

@@ -147,11 +147,12 @@ impl Deciding<'_> {
         Outcome::done(text)
     }
 
-    /// At full rate while a specimen is watched; else one in a while, each change of side, and what
-    /// begins or breaks a delay of the temperature alarms.
+    /// At full rate while a specimen is watched; else one in a while, the first after a start of the
+    /// machine, each change of side, and what begins or breaks a delay of the temperature alarms.
     fn is_worth_keeping(&self, temperature: &Quantity, side: Option<Side>) -> bool {
         let Some((held, _)) = &self.bench.probe.last else { return true };
         self.bench.is_watching()
+            || held.moment.boot != self.now().boot
             || self.bench.probe.side.map(|(s, _)| s) != side
             || self.bench.probe.stands_in.is_some()
                 && self.bench.watches_after(temperature, *self.now()) != self.bench.probe.watches

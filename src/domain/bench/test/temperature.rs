@@ -19,6 +19,40 @@ fn found(story: &Story, specimen: Uuid) -> Vec<(Code, Option<String>)> {
     deviations(specimen, method, &points).into_iter().map(|d| (d.code, d.by)).collect()
 }
 
+/// So many seconds after a start of the machine, whose wall clock woke up a day behind.
+fn behind(seconds: i64) -> Moment {
+    let mut moment = at(-86_400 * SECOND);
+    moment.boot = Uuid::from_u128(2);
+    moment.boot_ns = 0;
+    moment.plus(seconds * SECOND)
+}
+
+#[test]
+fn a_wall_clock_that_woke_up_behind_keeps_no_old_reading_young() {
+    let mut story = Story::new();
+    story.warmth("22.0");
+    let started = behind(5);
+    assert_eq!(
+        story.bench.next_deadline(&started),
+        Some(30 * SECOND),
+        "stale 30 s after the start at the latest"
+    );
+    story.input_at(What::Deadline, behind(30));
+    assert!(story.bench.alarms.contains_key("probe-silent"));
+    story.check_replay();
+}
+
+#[test]
+fn the_first_reading_after_a_start_of_the_machine_is_kept_whatever_the_wall_clock_says() {
+    let mut story = Story::new();
+    story.warmth("22.0");
+    let temperature = Quantity::new("22.1".parse().unwrap(), crate::domain::quantity::Unit::Celsius);
+    let report = InstrumentReport::Temperature { temperature, wire: wire("probe", "22.1") };
+    story.input_at(What::Instrument(report), behind(5));
+    let (held, _) = story.bench.probe.last.as_ref().unwrap();
+    assert_eq!((held.temperature, held.moment), (temperature, behind(5)));
+}
+
 #[test]
 fn a_short_excursion_is_a_deviation_and_an_alarm_only_after_its_delay() {
     let (mut story, specimen) = watched();

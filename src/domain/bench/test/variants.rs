@@ -127,6 +127,24 @@ fn strokes_of_the_manual_shaker_are_a_reading_of_the_shake() {
 }
 
 #[test]
+fn a_sample_with_counted_strokes_comes_back_from_the_journal() {
+    let mut story = measured_story();
+    let specimen = *story.bench.specimens.keys().next().unwrap();
+    story.ok(Do::VoidSpecimen { specimen, reason: "poured out".to_owned() });
+    let closed = ClosedSample {
+        sample: story.bench.samples.values().next().unwrap().clone(),
+        specimens: story.bench.specimens.values().cloned().collect(),
+        closed: at(story.now_ns),
+    };
+    assert_eq!(closed.specimens[0].counts.len(), 1);
+    let mut later = Story::with(|s| s.methods = vec![shipped("en-933-8-by-hand")]);
+    later.input(What::Recalled(Box::new(closed.clone())));
+    assert_eq!(later.bench.closed.back().map(|found| &**found), Some(&closed));
+    // As a start reads it: the event from its text.
+    later.check_replay();
+}
+
+#[test]
 fn strokes_that_nobody_entered_are_missing_and_not_good() {
     let method = "aashto-t176-without-shaker";
     let mut story = begin(method);

@@ -1,0 +1,150 @@
+//! The whole of the station's pure part, and its journal, in simulated time: random people, lying
+//! instruments, failing disks and brokers, and after every step what was promised. See
+//! `examples/simulate.rs` for long runs; `docs/reliability.md` for what was tried and seen.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    reason = "a test's helpers fail loudly, as the test itself does"
+)]
+
+mod book; // a method file, by a reader of its own
+mod broken; // what a broken promise says
+mod chance; // numbers that a seed determines
+mod expected; // a deviation that the model expects
+mod judging; // a published document against the model
+mod lab; // the invented laboratory of a seed
+mod ledger; // the model: what the inputs mean
+mod odd; // what goes otherwise
+mod office; // equipment, solutions, review
+mod people; // who does the job
+mod post; // relay, broker, consumer
+mod run; // one run
+mod scales; // readings and masses in the model
+mod store; // journals that fail
+mod tools; // balance and probes
+mod trouble; // failing disks, restarts, clocks
+mod vial; // one specimen in the model
+mod warmth; // temperature in the model
+mod world; // time
+
+use broken::Broken;
+use run::{Ended, Options, Planted, Sim};
+use std::path::PathBuf;
+
+/// The seed of `BENCH_SEED`, or the one of the test.
+fn seed(usual: u64) -> u64 {
+    std::env::var("BENCH_SEED").ok().map_or(usual, |text| text.parse().expect("BENCH_SEED is a number"))
+}
+
+fn live(options: Options) -> Result<Ended, Broken> {
+    broken::tell_panics();
+    Sim::new(options)?.live()
+}
+
+/// A folder in memory, where the machine has one: nothing here is about the power.
+fn folder(name: &str) -> PathBuf {
+    let shared = PathBuf::from("/dev/shm");
+    let parent = if shared.is_dir() { shared } else { std::env::temp_dir() };
+    parent.join(format!("stillstand-{name}-{}", std::process::id()))
+}
+
+#[test]
+fn days_of_a_laboratory_keep_every_promise() {
+    for seed in seed(1)..seed(1) + 4 {
+        let ended = live(Options::new(seed, 60)).unwrap();
+        println!(
+            "seed {seed}: digest {}, {:?}, {:?}, {:?}",
+            ended.digest, ended.counts, ended.judged, ended.tried
+        );
+        assert!(
+            ended.judged.records > 5 && ended.judged.deviations > 5,
+            "a run that judges nothing shows nothing"
+        );
+    }
+}
+
+#[test]
+fn the_same_seed_is_the_same_run_bit_for_bit() {
+    let seed = seed(11);
+    let [one, two] = [(); 2].map(|()| live(Options::new(seed, 20)).unwrap());
+    println!("seed {seed}: digest {}", one.digest);
+    assert_eq!(one.digest, two.digest);
+    assert_ne!(one.digest, live(Options::new(seed + 1, 20)).unwrap().digest);
+}
+
+#[test]
+fn days_with_the_journal_itself_keep_every_promise() {
+    let folder = folder("simulated");
+    let seed = seed(21);
+    let options = Options { folder: Some(folder.clone()), ..Options::new(seed, 24) };
+    let ended = live(options);
+    std::fs::remove_dir_all(&folder).unwrap();
+    let in_memory = live(Options::new(seed, 24)).unwrap();
+    assert_eq!(ended.unwrap().digest, in_memory.digest, "the journal makes no difference to what happens");
+}
+
+/// What a planted fault leads to.
+fn noticed(planted: Planted) -> String {
+    let told = (1..6).find_map(|seed| live(Options { planted, ..Options::new(seed, 200) }).err());
+    told.unwrap_or_else(|| panic!("{planted:?} went unnoticed")).0
+}
+
+#[test]
+fn a_relay_that_forgets_a_row_is_noticed() {
+    let told = noticed(Planted::RelayForgets);
+    assert!(told.contains("counts as acknowledged") || told.contains("never reached"), "{told}");
+}
+
+#[test]
+fn a_relay_that_takes_one_acknowledgement_for_two_is_noticed() {
+    let told = noticed(Planted::RelayAcksTwice);
+    assert!(told.contains("counts as acknowledged"), "{told}");
+}
+
+#[test]
+fn a_store_that_says_yes_and_stores_nothing_is_noticed() {
+    let told = noticed(Planted::StoreLies);
+    assert!(told.contains("was confirmed") || told.contains("another head"), "{told}");
+}
+
+#[test]
+fn a_shifted_limit_is_noticed() {
+    let told = noticed(Planted::LimitShifted);
+    assert!(told.contains("deviations that the inputs imply"), "{told}");
+}
+
+#[test]
+fn a_reading_that_never_came_is_noticed() {
+    let told = noticed(Planted::ReadingSwallowed);
+    assert!(told.contains("temperature") || told.contains("readings"), "{told}");
+}
+
+#[test]
+fn an_event_that_a_restart_forgets_is_noticed() {
+    let told = noticed(Planted::EventForgotten);
+    assert!(told.contains("another state"), "{told}");
+}
+
+#[test]
+fn an_act_that_is_kept_with_another_time_is_noticed() {
+    let told = noticed(Planted::StampShifted);
+    assert!(
+        told.contains("the input says") || told.contains("out of order") || told.contains("refused"),
+        "{told}"
+    );
+}
+
+#[test]
+fn a_document_that_goes_out_before_it_is_stored_is_noticed() {
+    let told = noticed(Planted::SentTooEarly);
+    assert!(told.contains("before it was committed"), "{told}");
+}
+
+#[test]
+fn a_broken_promise_says_how_to_repeat_it() {
+    let told = noticed(Planted::LimitShifted);
+    for part in ["seed ", "step ", "last inputs", "cargo run --release --example simulate -- --seed "] {
+        assert!(told.contains(part), "{part} in {told}");
+    }
+}
