@@ -1,5 +1,6 @@
 //! Composition root: the command line, the one loop, shutdown.
 
+pub mod account;
 pub mod cli;
 pub mod exit;
 pub mod listen;
@@ -8,6 +9,7 @@ pub mod station;
 pub mod compose;
 mod commands;
 mod disk;
+mod entry;
 mod inputs;
 mod keep;
 mod pulses;

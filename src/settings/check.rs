@@ -19,16 +19,8 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     folders(settings, &mut faults);
     instruments(settings, &mut faults);
     triggers(settings, &mut faults);
-    let listen = settings.web.listen;
-    if !listen.ip().to_canonical().is_loopback() {
-        faults.add(
-            "web.listen",
-            format!(
-                "{listen} can be reached from other machines; off loopback the pages need encryption (TLS) \
-                 and sign-on, which do not exist yet, so use 127.0.0.1:{0} or [::1]:{0}",
-                listen.port()
-            ),
-        );
+    for (key, what) in super::web::faults(&settings.web) {
+        faults.add(key, what);
     }
     if let Some((key, what)) = settings.labels.fault() {
         faults.add(format!("labels.{key}"), what);

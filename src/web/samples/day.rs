@@ -3,10 +3,11 @@
 use super::{AppState, Problem, Whole, bad, unreadable};
 use crate::domain::bench::Bench;
 use crate::journal::{ClosedFound, ClosedWanted};
+use crate::web::access::Access;
 use crate::web::view::samples as view;
-use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
+use axum::{Extension, Json};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
@@ -40,9 +41,15 @@ pub(super) struct Wanted {
 /// A list, the last registered first.
 pub(super) async fn list(
     State(state): State<AppState>,
+    Extension(access): Extension<Access>,
     wanted: Result<Query<Wanted>, QueryRejection>,
 ) -> Result<Json<Value>, Problem> {
-    let Query(wanted) = wanted.map_err(|e| bad(e.body_text()))?;
+    let Query(mut wanted) = wanted.map_err(|e| bad(e.body_text()))?;
+    // Without an account: today, as the room page shows it.
+    let stranger = matches!(access, Access::Stranger);
+    if stranger {
+        wanted = Wanted { day: None, days: None, find: None };
+    }
     let zone = TimeZone::get(&state.zone).unwrap_or(TimeZone::UTC);
     let today = today(&state, &zone);
     let day = match wanted.day.as_deref().map(str::trim).filter(|d| !d.is_empty()) {
@@ -71,7 +78,7 @@ pub(super) async fn list(
     let mut rows: Vec<((i64, Uuid), Value)> =
         samples.iter().filter_map(|whole| row(&bench, whole, &find)).collect();
     rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
-    Ok(Json(json!({
+    let list = json!({
         "day": day.to_string(),
         "today": today.to_string(),
         "days": days,
@@ -79,7 +86,8 @@ pub(super) async fn list(
         "cut": cut,
         "all": samples.len(),
         "samples": rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>(),
-    })))
+    });
+    Ok(Json(if stranger { crate::web::view::room::results(&list) } else { list }))
 }
 
 fn row(bench: &Bench, whole: &Whole, find: &str) -> Option<((i64, Uuid), Value)> {
