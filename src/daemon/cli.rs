@@ -1,7 +1,7 @@
 //! The command line.
 
 use super::exit::Exit;
-use super::{attempt, commands, keep, listen, reckon, remove, report};
+use super::{account, attempt, commands, keep, listen, reckon, remove, report};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -32,6 +32,9 @@ pub enum Command {
     /// Switch each horn, lamp and light on by hand.
     #[command(long_about = attempt::HELP)]
     Try(attempt::TryArgs),
+    /// Keep the accounts with which people sign on at the pages.
+    #[command(long_about = account::HELP)]
+    Account(account::AccountArgs),
     /// Check that nothing in a journal was altered.
     Verify(VerifyArgs),
     /// Copy a journal while a station writes to it, and check the copy.
@@ -78,8 +81,8 @@ pub struct RehearseArgs {
     /// An MQTT 5 broker on loopback to use instead of the one built in.
     #[arg(long, value_name = "HOST:PORT", value_parser = broker)]
     pub broker: Option<Broker>,
-    /// Address of the pages; port 0 takes a free one.
-    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8017")]
+    /// Address of the pages, on loopback; port 0 takes a free one.
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8017", value_parser = loopback)]
     pub listen: std::net::SocketAddr,
     /// Folder for the journal and the records; without it, a new one under the system's temporary folder.
     #[arg(long, value_name = "DIR")]
@@ -211,6 +214,16 @@ pub struct Broker {
     pub port: u16,
 }
 
+/// A rehearsal has no accounts, so nobody from elsewhere may reach it.
+fn loopback(text: &str) -> Result<std::net::SocketAddr, String> {
+    let address: std::net::SocketAddr =
+        text.parse().map_err(|_| "write it as ADDRESS:PORT, for example 127.0.0.1:8017")?;
+    if address.ip().to_canonical().is_loopback() {
+        return Ok(address);
+    }
+    Err("a rehearsal is shown on loopback only: 127.0.0.1 or [::1]".to_owned())
+}
+
 fn broker(text: &str) -> Result<Broker, String> {
     let (host, port) = text.rsplit_once(':').ok_or("write it as HOST:PORT, for example 127.0.0.1:1883")?;
     let port = port.parse::<u16>().ok().filter(|p| *p > 0).ok_or("the port is a number from 1 to 65535")?;
@@ -241,6 +254,7 @@ fn dispatch(command: Command) -> Exit {
         Command::Listen(args) => listen::main(&args),
         Command::Check(args) => commands::check(&args),
         Command::Try(args) => attempt::main(&args),
+        Command::Account(args) => account::main(&args),
         Command::Verify(args) => commands::verify(&args),
         Command::Backup(args) => commands::backup(&args),
         Command::Export(args) => keep::export(&args),
@@ -270,6 +284,13 @@ mod test {
         for wrong in ["localhost", "localhost:0", "localhost:65536", ":1883", "::1:1883", "localhost:"] {
             assert!(broker(wrong).is_err(), "{wrong}");
         }
+    }
+
+    #[test]
+    fn a_rehearsal_is_shown_on_loopback_only() {
+        let parse = |address: &str| Cli::try_parse_from(["stillstand", "rehearse", "--listen", address]);
+        assert!(parse("127.0.0.1:0").is_ok() && parse("[::1]:8017").is_ok());
+        assert!(parse("0.0.0.0:8017").is_err() && parse("[::]:8017").is_err());
     }
 
     #[test]

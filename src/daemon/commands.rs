@@ -2,6 +2,7 @@
 
 use super::cli::{BackupArgs, RehearseArgs, SettingsArgs, VerifyArgs};
 use super::compose::{self, Parts, Running, StationError};
+use super::entry;
 use super::exit::Exit;
 use super::station::FoldError;
 use crate::clock::RealClock;
@@ -39,6 +40,7 @@ fn parts(args: &SettingsArgs, wanted: Shapes) -> Result<Parts, (Exit, Vec<String
     if !methods.is_empty() {
         faults.extend(settings::check_methods(&settings, &methods).iter().map(ToString::to_string));
     }
+    faults.extend(entry::faults(&settings.web));
     let shapes = match wanted {
         Shapes::All => shapes::shapes_in(&settings.station.shapes),
         Shapes::Named => {
@@ -159,7 +161,7 @@ pub(super) fn run(args: &SettingsArgs) -> Exit {
 }
 
 async fn serve(mut running: Running, mut stop: Stop) -> Exit {
-    let status = format!("STATUS=bench page at http://{}/", running.pages);
+    let status = format!("STATUS=bench page at {}", running.called);
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready, sd_notify::NotifyState::Custom(&status)]);
     let ended_by_itself = tokio::select! {
         () = stop.told() => false,
@@ -278,6 +280,8 @@ fn exit_of(error: &StationError) -> Exit {
         StationError::Journal(_) | StationError::Fold { .. } => Exit::Data,
         StationError::Password { .. }
         | StationError::Certificate(_)
+        | StationError::PagesCertificate(_)
+        | StationError::Accounts(_)
         | StationError::Shape { .. }
         | StationError::Instrument { .. } => Exit::Config,
         StationError::Ended => Exit::Software,

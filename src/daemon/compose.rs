@@ -16,6 +16,7 @@
 //! | forwarders (`inputs.rs`) | the adapters' channels |
 
 use super::disk;
+use super::entry;
 use super::inputs;
 use super::outbox::JournalOutbox;
 use super::pulses::Pulses;
@@ -30,6 +31,7 @@ use crate::domain::overview::{self, Following};
 use crate::domain::reading::Live;
 use crate::domain::signal::Told;
 use crate::domain::solution::Recipe;
+use crate::door::AccountFault;
 use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
@@ -116,6 +118,12 @@ pub enum StationError {
     /// A certificate or key.
     #[error("network.tls: {0}")]
     Certificate(#[from] CertificateFault),
+    /// The certificate or key of the pages. `check` finds this first.
+    #[error("web.tls: {0}")]
+    PagesCertificate(CertificateFault),
+    /// The accounts of the pages. `check` finds this first.
+    #[error("web.sign-on.accounts-file: {0}")]
+    Accounts(#[from] AccountFault),
     /// A setting names a shape that is not there. `check` finds this first.
     #[error("instruments.{instrument}.shape: there is no shape `{shape}`")]
     Shape {
@@ -148,6 +156,8 @@ pub struct Running {
     pub journal_id: Uuid,
     /// Where the pages are.
     pub pages: SocketAddr,
+    /// How they are called: scheme, name and port.
+    pub called: String,
     /// What the instruments show.
     pub live: BTreeMap<String, watch::Receiver<Live>>,
     /// The loop; it ends only by `finish`, or by a fault.
@@ -188,6 +198,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
 pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, StationError> {
     let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
+    let (encryption, door) = entry::ways_in(&settings.web)?;
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
     let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
@@ -252,10 +263,26 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
         labels: settings.labels,
         reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
         port: pages.port(),
+        name: settings.web.name.as_deref().map(Into::into),
+        encryption,
+        door,
     };
     adapters.spawn(serve(listener, state, ends.adapters.clone()));
     tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
-    Ok(Running { station: handle, journal, journal_id, pages, live, main_loop, adapters, relay, ends, path })
+    let called = entry::called(&settings.web, pages);
+    Ok(Running {
+        station: handle,
+        journal,
+        journal_id,
+        pages,
+        called,
+        live,
+        main_loop,
+        adapters,
+        relay,
+        ends,
+        path,
+    })
 }
 
 impl Running {

@@ -1,5 +1,6 @@
 //! Composition root: the command line, the one loop, shutdown.
 
+pub mod account;
 pub mod cli;
 pub mod exit;
 pub mod listen;
@@ -9,6 +10,7 @@ pub mod compose;
 mod attempt;
 mod commands;
 mod disk;
+mod entry;
 mod inputs;
 mod keep;
 mod pulses;

@@ -27,16 +27,8 @@ pub fn check(settings: &Settings) -> Vec<SettingsFault> {
     instruments(settings, &mut faults);
     let mut lines = triggers(settings, &mut faults);
     outputs(settings, &mut lines, &mut faults);
-    let listen = settings.web.listen;
-    if !listen.ip().to_canonical().is_loopback() {
-        faults.add(
-            "web.listen",
-            format!(
-                "{listen} can be reached from other machines; off loopback the pages need encryption (TLS) \
-                 and sign-on, which do not exist yet, so use 127.0.0.1:{0} or [::1]:{0}",
-                listen.port()
-            ),
-        );
+    for (key, what) in super::web::faults(&settings.web) {
+        faults.add(key, what);
     }
     for (key, what) in settings.units.faults() {
         faults.add(format!("units.{key}"), what);

@@ -11,6 +11,7 @@ mod fault;
 mod instrument;
 mod layers;
 mod told;
+mod web;
 mod words;
 
 #[cfg(test)]
@@ -115,6 +116,13 @@ fn rebase(settings: &mut Settings, folder: &Path, set_by_file: impl Fn(&str) -> 
         under("station.solutions", folder);
     }
     under("journal.path", &mut settings.journal.path);
+    if let Some(tls) = &mut settings.web.tls {
+        under("web.tls.certificate-file", &mut tls.certificate_file);
+        under("web.tls.key-file", &mut tls.key_file);
+    }
+    if let Some(sign_on) = &mut settings.web.sign_on {
+        under("web.sign-on.accounts-file", &mut sign_on.accounts_file);
+    }
     if let Some(file) = settings.network.as_mut().and_then(|network| network.password_file.as_mut()) {
         under("network.password-file", file);
     }

@@ -94,10 +94,57 @@ pub struct Keeping {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Web {
-    /// Address to listen on. Only loopback for now.
+    /// Address to listen on. Off loopback only with `tls`, `sign-on` and `name`.
     pub listen: SocketAddr,
     /// Language of the pages.
     pub language: Language,
+    /// Name under which browsers on other machines call the station.
+    pub name: Option<String>,
+    /// Encryption; absent: none, and only on loopback.
+    pub tls: Option<WebTls>,
+    /// Accounts; absent: whoever reaches the pages may use them, and only on loopback.
+    pub sign_on: Option<WebSignOn>,
+}
+
+/// Encryption of the pages: TLS 1.3.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct WebTls {
+    /// The station's certificate and those between it and its authority, PEM.
+    pub certificate_file: PathBuf,
+    /// Its key, PEM, without a pass phrase.
+    pub key_file: PathBuf,
+}
+
+/// Signing on at the pages.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct WebSignOn {
+    /// The file of the accounts.
+    pub accounts_file: PathBuf,
+    /// Minutes without an act or an opened page after which a person is signed off.
+    #[serde(default = "idle_default")]
+    pub idle_minutes: u32,
+    /// Hours after which a person is signed off in any case.
+    #[serde(default = "hours_default")]
+    pub hours: u32,
+    /// Hours after which a bench screen is signed off; it has no idle end.
+    #[serde(default = "hours_default")]
+    pub screen_hours: u32,
+    /// Who may see the room page.
+    #[serde(default)]
+    pub room_page: RoomPage,
+}
+
+/// Who may see the room page.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RoomPage {
+    /// Whoever is signed on.
+    #[default]
+    SignedOn,
+    /// Whoever reaches the station; nothing can be done there.
+    Open,
 }
 
 /// A language that the pages come in.
@@ -364,6 +411,16 @@ const fn pulses_default() -> u32 {
 
 const fn start_within_default() -> u32 {
     3
+}
+
+/// Half an hour away from a screen that others pass by.
+const fn idle_default() -> u32 {
+    30
+}
+
+/// A shift, and what it runs over.
+const fn hours_default() -> u32 {
+    12
 }
 
 const fn debounce_default() -> u32 {

@@ -114,7 +114,7 @@ fn the_file_wins_over_the_defaults_and_the_environment_over_both() {
 fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
     let scratch = Scratch::new("unknown");
     let told = scratch.told(
-        "[bench]\nplaces = 4\nplacez = 5\n\n[web]\nlisten = \"127.0.0.1:80\"\ntls = true\n[wep]\nx = 1\n",
+        "[bench]\nplaces = 4\nplacez = 5\n\n[web]\nlisten = \"127.0.0.1:80\"\ncolour = true\n[wep]\nx = 1\n",
         &[],
     );
     assert_eq!(
@@ -122,7 +122,7 @@ fn an_unknown_key_is_told_with_file_line_key_and_the_known_keys() {
         [
             "lab.toml:3: `bench.placez`: is not a known key; known here: `places`, `shaker-holds`, `foot`, \
              `approach-s`, `temperature-stale-s`, `temperature-alarm-s`, `temperature-idle-s`, `probe-stands-in`, `room-every-s`, `room-stale-s`, `deviations`, `precision`, `charts`, `uncertainty`, `qualification`, `review`, `own-work`, `sign-on`, `sign-on-hours`",
-            "lab.toml:7: `web.tls`: is not a known key; known here: `listen` or `language`",
+            "lab.toml:7: `web.colour`: is not a known key; known here: `listen`, `language`, `name`, `tls`, `sign-on`",
             "lab.toml:8: `wep`: is not a known key; known here: `station`, `bench`, `journal`, `web`, `units`, `labels`, `laboratory`, `reports`, `network`, \
              `keeping`, `instruments`, `triggers`, `outputs`",
         ]
@@ -311,8 +311,9 @@ fn every_kind_of_nonsense_is_told() {
         "settings: `bench.shaker-holds`: 0 cylinders; the shaker holds at least 1",
         "settings: `station.shapes`: cannot read the folder none: No such file",
         "settings: `journal.path`: there is no folder none; make it first",
-        "settings: `web.listen`: 0.0.0.0:8017 can be reached from other machines; off loopback the pages need \
-         encryption (TLS) and sign-on, which do not exist yet, so use 127.0.0.1:8017 or [::1]:8017",
+        "settings: `web.listen`: 0.0.0.0:8017 can be reached from other machines: set `web.tls` (certificate and \
+         key) and `web.sign-on` (accounts) and `web.name` (what browsers call the station) as \
+         docs/installer.md shows, or use 127.0.0.1:8017 or [::1]:8017",
     ];
     assert_eq!(told.len(), starts.len(), "{told:#?}");
     for (told, start) in told.iter().zip(starts) {
@@ -494,5 +495,43 @@ fn what_the_settings_say_of_an_instrument_is_checked_with_its_key() {
         let told = told(kind, &more);
         assert_eq!(told.len(), 1, "{more}: {told:#?}");
         assert!(told[0].starts_with(&format!("instruments.main.{key}: ")), "{more}: {told:#?}");
+    }
+}
+
+#[test]
+fn off_loopback_each_thing_that_is_missing_is_named() {
+    let tls = "[web.tls]\ncertificate-file = \"a.pem\"\nkey-file = \"a.key\"\n";
+    let accounts = "[web.sign-on]\naccounts-file = \"accounts.toml\"\n";
+    let web = |head: &str, more: &[&str]| {
+        let settings = read("b.toml", &format!("[web]\n{head}\n{}", more.concat()), None, std::iter::empty());
+        let told: Vec<_> = check(&settings.unwrap()).iter().map(ToString::to_string).collect();
+        told.into_iter().filter(|told| told.contains("`web.")).collect::<Vec<_>>()
+    };
+    let (open, name) = ("listen = \"[::]:8017\"", "\nname = \"bench-1.lab.example\"");
+    let named = format!("{open}{name}");
+    for (head, more, missing) in [
+        (&named, vec![accounts], vec!["web.tls", "web.sign-on`: needs"]),
+        (&named, vec![tls], vec!["web.sign-on"]),
+        (&open.to_owned(), vec![tls, accounts], vec!["web.name"]),
+    ] {
+        let told = web(head, &more);
+        assert_eq!(told.len(), missing.len(), "{told:?}");
+        for (told, missing) in told.iter().zip(missing) {
+            assert!(told.contains(missing), "{told}");
+        }
+    }
+    assert_eq!(web(&named, &[tls, accounts]), Vec::<String>::new());
+    assert_eq!(web("language = \"en\"", &[]), Vec::<String>::new(), "on loopback as before");
+    // A password in the open is refused at the bench's own screen too.
+    assert!(web("language = \"en\"", &[accounts])[0].contains("web.tls"));
+    for (key, words) in
+        [("idle-minutes = 0", "1 to 1440"), ("hours = 169", "1 to 168"), ("screen-hours = 0", "1 to 168")]
+    {
+        let told = web(&named, &[tls, accounts, key, "\n"]);
+        assert!(told.len() == 1 && told[0].contains(words), "{told:?}");
+    }
+    for wrong in ["https://bench-1.lab.example", "bench-1:8017", "Bench 1", "", "[::1"] {
+        let told = web(&format!("{open}\nname = \"{wrong}\""), &[tls, accounts]);
+        assert!(told.len() == 1 && told[0].contains("no name of a machine"), "{wrong}: {told:?}");
     }
 }

@@ -1,21 +1,65 @@
 //! Checks on every request, on loopback too: a page from elsewhere that the same browser shows
 //! could otherwise reach the bench (by a name that resolves to this machine, or by a form).
+//!
+//! There is no token in forms, because there is no form that a browser sends by itself: each POST is
+//! JSON, which a page from elsewhere cannot send unasked, and says where it comes from.
 
+use super::AppState;
 use super::problem::Problem;
 use axum::extract::Request;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use std::sync::Arc;
 
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
      connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
+/// A year, for this name alone: other machines of the laboratory are none of ours.
+const ONLY_ENCRYPTED: &str = "max-age=31536000";
+const FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
+const FETCH_MODE: HeaderName = HeaderName::from_static("sec-fetch-mode");
+const FETCH_DEST: HeaderName = HeaderName::from_static("sec-fetch-dest");
 
 /// Names by which this machine's own browser may call it.
 const HOSTS: [&str; 3] = ["localhost", "127.0.0.1", "[::1]"];
 
+/// By what the station may be called.
+#[derive(Debug, Clone)]
+pub(super) struct Called {
+    names: Arc<[String]>,
+    port: u16,
+    encrypted: bool,
+    /// There are accounts: a POST must say where it comes from.
+    accounts: bool,
+}
+
+impl Called {
+    pub(super) fn of(state: &AppState) -> Self {
+        let own = state.name.as_deref().map(str::to_owned);
+        Self {
+            names: HOSTS.map(str::to_owned).into_iter().chain(own).collect(),
+            port: state.port,
+            encrypted: state.encryption.is_some(),
+            accounts: state.door.is_some(),
+        }
+    }
+
+    const fn scheme(&self) -> (&'static str, u16) {
+        if self.encrypted { ("https://", 443) } else { ("http://", 80) }
+    }
+
+    fn is_ours(&self, host: &str) -> bool {
+        self.names.iter().any(|name| {
+            let named = host.get(..name.len()).filter(|named| named.eq_ignore_ascii_case(name));
+            let rest = named.and(host.get(name.len()..));
+            rest == Some(&format!(":{}", self.port)) || (self.port == self.scheme().1 && rest == Some(""))
+        })
+    }
+}
+
 /// Lets a request through or answers it with 403; sets the headers of every answer.
-pub(super) async fn guard(port: u16, request: Request, next: Next) -> Response {
-    let mut response = match check(port, request.method(), request.headers()) {
+pub(super) async fn guard(called: Called, request: Request, next: Next) -> Response {
+    let mut response = match check(&called, request.method(), request.headers()) {
         Ok(()) => next.run(request).await,
         Err(why) => {
             tracing::warn!(%why, "a request was refused");
@@ -27,27 +71,36 @@ pub(super) async fn guard(port: u16, request: Request, next: Next) -> Response {
         headers.insert(name, HeaderValue::from_static(value));
     };
     set(header::CONTENT_SECURITY_POLICY, POLICY);
+    set(header::X_FRAME_OPTIONS, "DENY");
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
     set(header::REFERRER_POLICY, "no-referrer");
+    set(HeaderName::from_static("cross-origin-opener-policy"), "same-origin");
+    set(HeaderName::from_static("cross-origin-resource-policy"), "same-origin");
+    if called.encrypted {
+        set(header::STRICT_TRANSPORT_SECURITY, ONLY_ENCRYPTED);
+    }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
 }
 
-fn check(port: u16, method: &Method, headers: &HeaderMap) -> Result<(), String> {
+fn check(called: &Called, method: &Method, headers: &HeaderMap) -> Result<(), String> {
     let host = only(headers, &header::HOST)?.ok_or("the request names no host")?;
-    let is_ours = HOSTS.iter().any(|name| {
-        let named = host.strip_prefix(name);
-        named == Some(&format!(":{port}")) || (port == 80 && named == Some(""))
-    });
-    if !is_ours {
-        return Err(format!("`{host}` is not this station: call it localhost:{port} or 127.0.0.1:{port}"));
+    if !called.is_ours(host) {
+        let port = called.port;
+        let name = called.names.last().map_or("localhost", String::as_str);
+        return Err(format!("`{host}` is not this station: call it {name}:{port} or 127.0.0.1:{port}"));
     }
-    if let Some(origin) = only(headers, &header::ORIGIN)?
-        && origin.strip_prefix("http://") != Some(host)
+    let origin = only(headers, &header::ORIGIN)?;
+    if let Some(origin) = origin
+        && !origin.strip_prefix(called.scheme().0).is_some_and(|from| from.eq_ignore_ascii_case(host))
     {
         return Err(format!("a page of `{origin}` may not use this station"));
     }
+    from_elsewhere(method, headers)?;
     if method == Method::POST {
+        if called.accounts && origin.is_none() {
+            return Err("the request does not say where it comes from: send `origin`".to_owned());
+        }
         let kind = only(headers, &header::CONTENT_TYPE)?.unwrap_or("nothing");
         let essence = kind.split(';').next().unwrap_or_default().trim();
         if !essence.eq_ignore_ascii_case("application/json") {
@@ -57,8 +110,22 @@ fn check(port: u16, method: &Method, headers: &HeaderMap) -> Result<(), String> 
     Ok(())
 }
 
+/// What a browser says of the page behind a request (Fetch Metadata). From another site it may be
+/// opened as a page of its own, by a link; nothing of it may be taken into a page there.
+fn from_elsewhere(method: &Method, headers: &HeaderMap) -> Result<(), String> {
+    let Some(site) = only(headers, &FETCH_SITE)? else { return Ok(()) };
+    let opened = only(headers, &FETCH_MODE)? == Some("navigate")
+        && only(headers, &FETCH_DEST)?.is_none_or(|dest| dest == "document");
+    let good = match site {
+        "same-origin" => true,
+        "none" => method != Method::POST,
+        _ => opened && (method == Method::GET || method == Method::HEAD),
+    };
+    if good { Ok(()) } else { Err(format!("a page of another site ({site}) may not use this station")) }
+}
+
 /// The one value of a header. Twice is as bad as unreadable: two readers may take different ones.
-fn only<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, String> {
+pub(super) fn only<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, String> {
     let mut values = headers.get_all(name).iter();
     let Some(value) = values.next() else { return Ok(None) };
     if values.next().is_some() {

@@ -1,9 +1,11 @@
-//! The pages, on loopback: the bench page, one record, the documents, and the acts of the people
+//! The pages: the bench page, one record, the documents, and the acts of the people
 //! at the bench. Nothing here knows a rule of the trade or changes state: an act becomes an input
 //! of the station, and what is shown is a function of what was committed.
 //!
 //! ```text
-//!   browser ── guard (host, origin, type) ──┬─ GET  /events     view and beat, as they change
+//!   browser ── serve (TLS, places, time) ── guard (host, origin, type) ── access (account, role) ──┐
+//!                                           ┌─────────────────────────────────────────────────────┘
+//!                                           ├─ GET  /events     view and beat, as they change
 //!                                           ├─ POST /act        one act; answered once it is on the disk
 //!                                           ├─ GET  /documents  as they were published
 //!                                           ├─ GET  /records    records and results of years, files of them
@@ -13,9 +15,12 @@
 //! ```
 
 pub mod view;
+mod access;
 mod act;
+mod body;
 mod charts;
 mod documents;
+mod entry;
 mod equipment;
 mod files;
 mod guard;
@@ -27,6 +32,7 @@ mod records;
 pub mod report;
 mod room;
 mod samples;
+mod serve;
 mod solutions;
 pub mod stream;
 pub mod words;
@@ -38,13 +44,16 @@ use crate::domain::overview::Following;
 use crate::domain::reading::Live;
 use crate::domain::signal::Told;
 use crate::domain::units::Units;
+use crate::door::house::Place;
+use crate::door::{Door, Encryption, Guest};
 use crate::journal::Journal;
 use crate::keeping::list::Listing;
+use access::Access;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use axum::{Json, Router};
+use axum::{Extension, Json, Router};
 use problem::Problem;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -98,11 +107,17 @@ pub struct AppState {
     pub reports: report::Reports,
     /// Port that requests must name in `Host`.
     pub port: u16,
+    /// Name under which browsers on other machines call the station.
+    pub name: Option<Arc<str>>,
+    /// Encryption of the pages; `None`: none.
+    pub encryption: Option<Encryption>,
+    /// Accounts; `None`: whoever reaches the pages may use them.
+    pub door: Option<Arc<Door>>,
 }
 
 impl AppState {
-    /// The view at this instant, as JSON text.
-    fn view(&self, waiting: u64) -> String {
+    /// The view at this instant.
+    fn view(&self, waiting: u64) -> Value {
         let committed = self.station.committed().borrow().clone();
         let (bench, fault) = (committed.shown(), committed.fault.as_ref());
         let seen = view::Seen {
@@ -117,7 +132,26 @@ impl AppState {
             outputs: self.outputs.borrow().clone(),
             live: self.live.iter().map(|(name, live)| (name.clone(), live.borrow().clone())).collect(),
         };
-        view::view(&seen).to_string()
+        view::view(&seen)
+    }
+
+    /// Whether the person of an account works here, by the register. Before anybody is registered
+    /// the name of the account holds, so that the first person can be.
+    ///
+    /// # Errors
+    /// A sentence for whoever signs on.
+    fn is_registered(&self, guest: &Guest) -> Result<(), String> {
+        let Some(person) = &guest.person else { return Ok(()) };
+        let committed = self.station.committed().borrow().clone();
+        let people = &committed.bench.people;
+        if !people.is_kept() {
+            return Ok(());
+        }
+        match people.meant(person) {
+            Some(known) if known.left.is_none() => Ok(()),
+            Some(_) => Err(format!("`{person}`, whose account this is, works here no more")),
+            None => Err(format!("`{person}`, whose account this is, is not in the register of people")),
+        }
     }
 
     /// Documents that the network has not taken, or `last` while the journal does not say.
@@ -143,22 +177,14 @@ pub async fn serve(
     state: AppState,
     cancel: CancellationToken,
 ) -> std::io::Result<()> {
-    let service = app_until(state, cancel.clone());
-    let served = axum::serve(listener, service).with_graceful_shutdown(cancel.clone().cancelled_owned());
-    let farewell = async {
-        cancel.cancelled().await;
-        tokio::time::sleep(FAREWELL).await;
-    };
-    tokio::select! {
-        result = served => result,
-        // A client that neither sends nor closes does not keep the station from ending.
-        () = farewell => Ok(()),
-    }
+    let app = app_until(state.clone(), cancel.clone());
+    serve::serve(listener, app, state, cancel).await
 }
 
 fn app_until(state: AppState, cancel: CancellationToken) -> Router {
     let events_state = state.clone();
-    let port = state.port;
+    let called = guard::Called::of(&state);
+    let looked_at = state.clone();
     Router::new()
         .route("/page/{file}", get(files::file))
         .route("/view", get(one_view))
@@ -169,7 +195,10 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/solutions/view", get(solutions::view))
         .route(
             "/events",
-            get(move || std::future::ready(stream::events(events_state.clone(), cancel.clone()))),
+            get(move |Extension(access): Extension<Access>, place: Option<Extension<Arc<Place>>>| {
+                let place = place.map(|Extension(place)| place);
+                std::future::ready(stream::events(events_state.clone(), &access, place, cancel.clone()))
+            }),
         )
         .route("/act", post(act::act))
         .route("/reading", get(reading::reading))
@@ -179,6 +208,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .merge(samples::routes())
         .merge(records::routes())
         .merge(people::routes())
+        .merge(entry::routes())
         .merge(report::routes())
         .route("/documents", get(documents::list))
         .route("/documents/{id}", get(documents::one))
@@ -190,17 +220,18 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .method_not_allowed_fallback(|| async {
             Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this address takes other methods; see `Allow`")
         })
-        .layer(axum::middleware::from_fn(move |request, next| guard::guard(port, request, next)))
+        .layer(axum::middleware::from_fn_with_state(looked_at, access::access))
+        .layer(axum::middleware::from_fn(move |request, next| guard::guard(called.clone(), request, next)))
         .with_state(state)
 }
 
 async fn one_view(State(state): State<AppState>) -> Response {
     let waiting = state.waiting(0).await;
-    ([(header::CONTENT_TYPE, "application/json")], state.view(waiting)).into_response()
+    ([(header::CONTENT_TYPE, "application/json")], state.view(waiting).to_string()).into_response()
 }
 
 /// Ready: the station takes inputs and its journal takes events.
-async fn ready(State(state): State<AppState>) -> Response {
+async fn ready(State(state): State<AppState>, Extension(access): Extension<Access>) -> Response {
     let mut committed = state.station.committed();
     // Only what was seen lets the channel say that its other end is gone.
     committed.mark_unchanged();
@@ -209,6 +240,10 @@ async fn ready(State(state): State<AppState>) -> Response {
     }
     let fault = committed.borrow().fault.clone();
     match fault {
+        // Paths and words of the system are not for everybody.
+        Some(_) if matches!(access, Access::Stranger) => {
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the journal takes nothing").into_response()
+        }
         Some(fault) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, fault.text).into_response(),
         None => "ready\n".into_response(),
     }

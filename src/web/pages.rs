@@ -67,7 +67,7 @@ const MENU: [(&str, &str, &str); 9] = [
 /// Keys of the words of titles and menu.
 #[cfg(test)]
 pub(super) fn words() -> impl Iterator<Item = &'static str> {
-    PAGES.iter().map(|page| page.title).chain(MENU.iter().map(|(_, _, word)| *word))
+    PAGES.iter().chain([&ENTRY]).map(|page| page.title).chain(MENU.iter().map(|(_, _, word)| *word))
 }
 
 /// All pages.
@@ -95,6 +95,15 @@ impl Page {
             .replace("<!-- title -->", &format!("{{{{{}}}}}", self.title));
         words.fill(&whole)
     }
+}
+
+const ENTRY: Page =
+    Page { at: "/sign-on", title: "door.title", name: "door", html: include_str!("page/door.html") };
+
+/// The page to sign on: in the same shell, of which nothing is left but the name.
+pub(super) async fn sign_on(State(state): State<AppState>, headers: HeaderMap) -> Response {
+    let whole = ENTRY.whole(&state.words.now()).replace("<body class=\"waiting\">", "<body class=\"door\">");
+    answer(&headers, HTML, whole)
 }
 
 /// The page around something to print: on paper nothing is left of it.

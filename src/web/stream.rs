@@ -5,8 +5,12 @@
 //!   committed state, instruments ──► painter (while a page is open) ──► watch ──► every page's feed
 //! ```
 
+use super::access::Access;
+use super::problem::Problem;
 use super::{AppState, view};
 use crate::daemon::station::Committed;
+use crate::door::house::Place;
+use axum::http::StatusCode;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use std::convert::Infallible;
@@ -34,9 +38,20 @@ struct Painted {
     /// Counts the views.
     views: u64,
     view: Arc<str>,
+    /// The view for the room page without an account; empty where that is not open.
+    room: Arc<str>,
     /// Counts the beats.
     beats: u64,
     beat: Arc<str>,
+}
+
+impl Painted {
+    const fn view(&self, shows: Shows) -> &Arc<str> {
+        match shows {
+            Shows::All => &self.view,
+            Shows::Room => &self.room,
+        }
+    }
 }
 
 /// What all open pages are shown; made while there is one.
@@ -71,11 +86,34 @@ impl Shown {
     }
 }
 
-pub(super) fn events(state: AppState, cancel: CancellationToken) -> Response {
+/// What a stream shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Shows {
+    All,
+    /// What the room page shows.
+    Room,
+}
+
+pub(super) fn events(
+    state: AppState,
+    access: &Access,
+    place: Option<Arc<Place>>,
+    cancel: CancellationToken,
+) -> Response {
+    if place.is_some_and(|place| !place.become_stream(matches!(access, Access::Stranger))) {
+        let why = "too many pages are open at once: close some";
+        return Problem::new(StatusCode::SERVICE_UNAVAILABLE, why).again_after(5).into_response();
+    }
+    let (shows, ended) = match access {
+        Access::Free => (Shows::All, CancellationToken::new()),
+        Access::Stranger => (Shows::Room, CancellationToken::new()),
+        Access::Guest(guest) => (Shows::All, guest.ended.clone()),
+    };
     let (sender, receiver) = mpsc::channel(UNTAKEN);
     tokio::spawn(async move {
         tokio::select! {
-            () = feed(&state, &sender) => {}
+            () = feed(&state, shows, &sender) => {}
+            () = ended.cancelled() => {}
             () = sender.closed() => {}
             () = cancel.cancelled() => {}
         }
@@ -86,7 +124,7 @@ pub(super) fn events(state: AppState, cancel: CancellationToken) -> Response {
 type Sender = mpsc::Sender<Result<Event, Infallible>>;
 
 /// Ends when the page has gone or the station has ended.
-async fn feed(state: &AppState, sender: &Sender) {
+async fn feed(state: &AppState, shows: Shows, sender: &Sender) {
     let mut painted = state.shown.watch(state);
     // What a page is shown first is made for it: it must not wait for a change.
     let waiting = state.waiting(0).await;
@@ -95,7 +133,11 @@ async fn feed(state: &AppState, sender: &Sender) {
         let first = painted.borrow_and_update();
         (first.views, first.beats)
     };
-    if send(sender, "view", &state.view(waiting)).await.is_none() {
+    let first = match shows {
+        Shows::All => state.view(waiting),
+        Shows::Room => view::room::shown(&state.view(waiting)),
+    };
+    if send(sender, "view", &first.to_string()).await.is_none() {
         return;
     }
     while painted.changed().await.is_ok() {
@@ -104,7 +146,7 @@ async fn feed(state: &AppState, sender: &Sender) {
         let now = painted.borrow_and_update().clone();
         if now.views != views {
             views = now.views;
-            room.send(Ok(Event::default().event("view").data(&*now.view)));
+            room.send(Ok(Event::default().event("view").data(&**now.view(shows))));
             if now.beats != beats && send(sender, "beat", &now.beat).await.is_none() {
                 return;
             }
@@ -140,10 +182,15 @@ async fn paint(
                 changed = false;
                 committed.mark_unchanged();
                 last_view = (Instant::now(), state.clock.now().boot_ns);
-                let view: Arc<str> = state.view(waiting).into();
+                let view = state.view(waiting);
+                let room_open = state.door.as_ref().is_some_and(|door| door.room_open());
+                let room: Arc<str> =
+                    if room_open { view::room::shown(&view).to_string().into() } else { Arc::default() };
+                let view: Arc<str> = view.to_string().into();
                 sender.send_modify(|painted| {
                     painted.views += 1;
                     painted.view = view;
+                    painted.room = room;
                 });
             }
             commit = committed.changed(), if !changed => {

@@ -1,6 +1,7 @@
 //! The pages as a client sees them: over the router, with a real station on a real journal and a
 //! clock that stands still until it is moved.
 
+mod door;
 mod equipment;
 mod odd;
 mod report;
@@ -99,6 +100,9 @@ impl Rig {
             labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
             reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
             port: PORT,
+            name: None,
+            encryption: None,
+            door: None,
         };
         let app = app_until(state.clone(), cancel.clone());
         Self { app, state, clock, cancel, live, station: handle, running, folder }

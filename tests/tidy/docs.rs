@@ -48,6 +48,8 @@ fn unknown(arguments: &[String], cli: &Command) -> Option<String> {
                 Some(sub) => command = sub,
                 None => return Some(format!("there is no command `{argument}`")),
             }
+        } else if let Some(sub) = command.find_subcommand(argument) {
+            command = sub;
         }
     }
     None

@@ -20,10 +20,12 @@ const ALL: &[&str] = &[""];
 
 /// The most exact row counts. Tests are free: they stand where they test, but may borrow the
 /// rehearsal's broker and the stepped clock.
-const TABLE: [Row; 29] = [
+const TABLE: [Row; 31] = [
     row("domain", &[], "the trade is pure and knows nothing of what carries it"),
     row("clock", &["domain::moment"], "a clock makes moments"),
     row("settings", &["domain"], "settings name methods, kinds of instruments and the bench's limits"),
+    row("certificates", &[], "PEM files, whoever uses them"),
+    row("door", &["certificates"], "who gets in: it knows no trade, and no page"),
     row("journal", &[], "the journal keeps text and bytes; what they mean is the owner's"),
     row("instruments", &["domain", "clock"], "bytes become readings, stamped on arrival"),
     row("lines", &[], "where a line is, not what it means"),
@@ -39,7 +41,7 @@ const TABLE: [Row; 29] = [
     ),
     row(
         "network",
-        &["domain", "clock", "journal::OutboxRow", "journal::chain"],
+        &["domain", "clock", "certificates", "journal::OutboxRow", "journal::chain"],
         "of the journal it sees only what is to go out",
     ),
     row(
@@ -54,7 +56,7 @@ const TABLE: [Row; 29] = [
     ),
     row(
         "web",
-        &["domain", "clock", "journal", "keeping", "paper", "daemon::station"],
+        &["domain", "clock", "door", "journal", "keeping", "paper", "daemon::station"],
         "pages read stored documents, and hand acts to the station's handle, the one door in; \
          nothing else of the daemon",
     ),

@@ -24,6 +24,7 @@ mod input;
 mod kind;
 mod late;
 mod measured;
+mod needs;
 mod people;
 mod preparation;
 mod quality;
@@ -44,6 +45,7 @@ pub use input::{
     Contact, DiskCondition, DiskReport, Input, NetworkCondition, NetworkReport, Started, SwitchReport,
     Trigger, What,
 };
+pub use needs::{BY_ACCOUNT, Needs};
 pub use people::{Act, Do};
 pub use refusal::{Outcome, Refusal, Told};
 pub use room::Room;

@@ -1,5 +1,6 @@
 // The connection to the station: views and beats in, acts out.
 
+import * as account from "./account.js";
 import { button as plain, byStation, find, text } from "./dom.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
@@ -40,6 +41,7 @@ function open() {
 
 function hear(now) {
   lastHeard = performance.now();
+  account.heard();
   time.hear(now);
   settle(true);
 }
@@ -48,6 +50,7 @@ function watch() {
   const silent = performance.now() - (lastHeard ?? lastOpened);
   if (silent > STALE_MS) {
     settle(false);
+    if (source.readyState === EventSource.CLOSED) account.refused();
     if (performance.now() - lastOpened > STALE_MS) open();
   }
 }
@@ -129,13 +132,19 @@ async function post(message, statedMs) {
   } catch {
     return null;
   }
-  if (response.status === 503 || response.status === 504) return null;
+  if ([429, 503, 504].includes(response.status)) return null;
   if (response.ok) {
     const before = answer.outcome === "done-before";
     const words = before ? t("act.done-before") : answer.note || t("act.done");
     return { ok: true, words, english: !before && Boolean(answer.note), made: answer.made };
   }
   if (response.status === 409) return { ok: false, words: answer.text, english: true, refusal: answer.refusal };
+  if (response.status === 401) {
+    account.refused();
+    return { ok: false, words: t("door.ended") };
+  }
+  // What the account may not do, as the station says it.
+  if (response.status === 403 && account.isKept()) return { ok: false, words: answer.detail, english: true };
   return { ok: false, words: t("act.not-understood", { detail: answer.detail }) };
 }
 

@@ -1,6 +1,7 @@
 // What every page has around its own part: the station's name, the facts at the top, the menu, who
 // works here, how the page looks and sounds, and at once the word when nothing is current any more.
 
+import * as account from "./account.js";
 import { find, h, mark, options, show, text } from "./dom.js";
 import * as link from "./link.js";
 import { listen } from "./scan.js";
@@ -20,6 +21,7 @@ const SIDES = { within: "●", below: "▼", above: "▲" };
 export function begin({ draw = () => {}, state = () => {}, tick = () => {}, named = false, opened = null } = {}) {
   who.bind(find("#who"));
   bindMenu();
+  account.begin(who.own);
   listen(opened);
   link.start((view) => {
     time.setZone(view.station.zone);

@@ -10,6 +10,7 @@ import { count, t } from "./words.js";
 let people = null;
 let made = null;
 let wanted = null;
+let owner = null;
 
 /** The field with the name: kept from one day to the next in this browser. */
 export function bind(field) {
@@ -21,6 +22,16 @@ export function bind(field) {
   }
 }
 
+/** The page is one person's, by account: no other name, no code. */
+export function own(name) {
+  owner = name;
+  const field = find("#who");
+  if (!field) return;
+  field.value = name;
+  field.readOnly = true;
+  field.dispatchEvent(new Event("chosen"));
+}
+
 /** The view's words on people and review: on every page that hears the station. */
 export function hear(view) {
   const review = find("#menu-review");
@@ -30,7 +41,7 @@ export function hear(view) {
     const words = [waiting > 0 && count("review.waiting", waiting), returned > 0 && count("review.returned", returned)].filter(Boolean).join(", ");
     text(review, words ? `${t("menu.review")}: ${words}` : t("menu.review"));
   }
-  people = view.people?.needed ? view.people : null;
+  people = view.people?.needed && !owner ? view.people : null;
   const field = find("#who");
   if (!field) return;
   if (people && !made) make(field);

@@ -6,10 +6,11 @@ use crate::domain::moment::Moment;
 use crate::domain::shared::Shared;
 use crate::domain::specimen::sample::Sample;
 use crate::journal::{ClosedFound, ClosedWanted, JournalError, Reader};
+use crate::web::access::Access;
 use crate::web::view::samples as view;
-use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
+use axum::{Extension, Json};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
@@ -42,9 +43,15 @@ pub(super) struct Wanted {
 /// A list, the last registered first.
 pub(super) async fn list(
     State(state): State<AppState>,
+    Extension(access): Extension<Access>,
     wanted: Result<Query<Wanted>, QueryRejection>,
 ) -> Result<Json<Value>, Problem> {
-    let Query(wanted) = wanted.map_err(|e| bad(e.body_text()))?;
+    let Query(mut wanted) = wanted.map_err(|e| bad(e.body_text()))?;
+    // Without an account: today, as the room page shows it.
+    let stranger = matches!(access, Access::Stranger);
+    if stranger {
+        wanted = Wanted { day: None, days: None, find: None };
+    }
     let zone = TimeZone::get(&state.zone).unwrap_or(TimeZone::UTC);
     let today = today(&state, &zone);
     let day = match wanted.day.as_deref().map(str::trim).filter(|d| !d.is_empty()) {
@@ -73,7 +80,7 @@ pub(super) async fn list(
     let mut rows: Vec<((i64, Uuid), Value)> =
         samples.iter().filter_map(|short| row(&bench, short, &find)).collect();
     rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
-    Ok(Json(json!({
+    let list = json!({
         "day": day.to_string(),
         "today": today.to_string(),
         "days": days,
@@ -81,7 +88,8 @@ pub(super) async fn list(
         "cut": cut,
         "all": samples.len(),
         "samples": rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>(),
-    })))
+    });
+    Ok(Json(if stranger { crate::web::view::room::results(&list) } else { list }))
 }
 
 /// As much of a sample as its line needs: the specimens of a month, read whole, would take a tenth of a

@@ -96,6 +96,9 @@ async fn serving_ends_promptly_with_a_page_open() {
         labels: LabelSheet { width_mm: 76, height_mm: 38, dots_per_inch: 203 },
         reports: crate::web::report::Reports::new(None, crate::domain::report::laboratory::PaperSize::A4),
         port: address.port(),
+        name: None,
+        encryption: None,
+        door: None,
     };
     let served = tokio::spawn(serve(listener, state, rig.cancel.clone()));
     let mut page = tokio::net::TcpStream::connect(address).await.unwrap();

@@ -121,6 +121,64 @@ fn told(found: &Forecast, from_ns: i64, unit: Unit) -> Value {
     })
 }
 
+/// What of a view the room page shows, for whoever looks without an account: nobody's name, nothing
+/// that can be done, nothing of what was read or corrected. What is new in a view is not in it until
+/// somebody puts it here.
+pub fn shown(view: &Value) -> Value {
+    let kept = |from: &Value, keys: &[&str]| -> Value {
+        keys.iter().map(|key| ((*key).to_owned(), from[*key].clone())).collect()
+    };
+    let each = |from: &Value, shown: &dyn Fn(&Value) -> Value| -> Value {
+        from.as_array().into_iter().flatten().map(shown).collect()
+    };
+    let mut room = kept(
+        view,
+        &[
+            "station",
+            "now",
+            "sequence",
+            "waiting",
+            "unconfirmed",
+            "consumers",
+            "probe",
+            "room",
+            "instruments",
+        ],
+    );
+    room["fault"] = if view["fault"].is_null() { Value::Null } else { json!("…") };
+    room["places"] = each(&view["places"], &|at| {
+        let specimen = &at["specimen"];
+        let mut place = json!({ "place": at["place"], "specimen": null });
+        if !specimen.is_null() {
+            let mut one = kept(specimen, &["id", "label", "begun", "complete", "running", "result", "fault"]);
+            // Whether, not why: a reason is somebody's words.
+            one["voided"] = if specimen["voided"].is_null() { Value::Null } else { json!("") };
+            one["deviations"] = each(&specimen["deviations"], &|_| json!({}));
+            place["specimen"] = one;
+        }
+        place
+    });
+    room["alarms"] = each(&view["alarms"], &|alarm| {
+        let mut one =
+            kept(alarm, &["occurrence", "key", "priority", "state", "text", "raisedMs", "clearedMs"]);
+        one["acknowledgedBy"] = Value::Null;
+        one
+    });
+    room["alarmsAside"] = json!([]);
+    room
+}
+
+/// What of the day's samples the room page shows: results, and how they stand to their limits.
+pub fn results(list: &Value) -> Value {
+    let reported = list["samples"].as_array().into_iter().flatten().filter(|s| !s["reported"].is_null());
+    let line = |s: &Value| {
+        json!({
+            "id": s["id"], "label": s["label"], "reported": s["reported"], "verdict": s["verdict"],
+        })
+    };
+    json!({ "day": list["day"], "zone": list["zone"], "samples": reported.map(line).collect::<Vec<_>>() })
+}
+
 /// Stretches that follow each other without a gap.
 fn runs(
     readings: &[Reading],

@@ -2,11 +2,9 @@
 
 use super::equipment::{field, text};
 use super::{Decided, Deciding, unknown};
-use crate::domain::bench::{Act, Bench, Do, Event, Outcome, Refusal};
-use crate::domain::intake;
+use crate::domain::bench::{Act, BY_ACCOUNT, Bench, Do, Event, Needs, Outcome, Refusal};
 use crate::domain::method::Method;
 use crate::domain::moment::Stamp;
-use crate::domain::quality;
 use crate::domain::review::{
     self, AskQualification, Happened, Held, How, Person, Qualification, Role, Secret, SignOn,
 };
@@ -21,45 +19,6 @@ const NAME_MAX: usize = 40;
 /// People of one register: more than a laboratory has, and few enough to be looked through.
 const PEOPLE_MOST: usize = 500;
 
-/// What an act needs of whoever does it, once the register is kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Needs {
-    /// Nothing: it is a question, or signing on itself.
-    Nothing,
-    /// A person who is signed on.
-    Anybody,
-    /// A person who is signed on and has a role.
-    Role(Role),
-}
-
-fn needs(what: &Do) -> Needs {
-    use review::Act as On;
-    match what {
-        Do::Intake(intake::Act::Find { .. }) => Needs::Nothing,
-        Do::Review(act) => match **act {
-            On::SignOn { .. } | On::SignOff { .. } => Needs::Nothing,
-            On::Approve { .. } | On::Return { .. } | On::Void { .. } => Needs::Role(Role::Review),
-            On::Answer { .. } => Needs::Role(Role::Operate),
-            On::AddPerson { .. }
-            | On::ChangePerson { .. }
-            | On::PersonLeaves { .. }
-            | On::PersonReturns { .. }
-            | On::Qualify { .. }
-            | On::Disqualify { .. } => Needs::Role(Role::Administer),
-        },
-        Do::Quality(act) => match **act {
-            quality::Act::Admit { .. } | quality::Act::WithdrawAdmission { .. } => Needs::Role(Role::Review),
-            _ => Needs::Role(Role::Operate),
-        },
-        Do::AcknowledgeAlarm { .. }
-        | Do::ShelveAlarm { .. }
-        | Do::UnshelveAlarm { .. }
-        | Do::AlarmOutOfService { .. }
-        | Do::AlarmInService { .. } => Needs::Anybody,
-        _ => Needs::Role(Role::Operate),
-    }
-}
-
 impl Bench {
     /// Acts need a person who is signed on.
     pub fn needs_sign_on(&self) -> bool {
@@ -72,7 +31,10 @@ impl Deciding<'_> {
     /// and may do this, by the name that the register has.
     pub(super) fn who(&self, act: &Act) -> Result<By, Refusal> {
         let given = name_of(act.who.as_deref())?;
-        let by = |person| By { person, via: act.via.clone() };
+        // Who signed on with an account did it on a page.
+        let proven = act.via == BY_ACCOUNT;
+        let via = if proven { "page".to_owned() } else { act.via.clone() };
+        let by = |person| By { person, via: via.clone() };
         let people = &self.bench.people;
         if !people.is_kept() {
             return Ok(by(given));
@@ -82,9 +44,12 @@ impl Deciding<'_> {
             return Ok(by(meant.map(|person| person.name.clone()).or(given)));
         }
         let hours = self.bench.settings.sign_on_hours;
-        let on = meant.filter(|person| people.is_on(person.id, self.now(), hours));
-        let needs = needs(&act.what);
-        if needs == Needs::Nothing {
+        let here = |person: &&Person| {
+            (proven && person.left.is_none()) || people.is_on(person.id, self.now(), hours)
+        };
+        let on = meant.filter(here);
+        let needs = act.what.needs();
+        if matches!(needs, Needs::Nothing | Needs::Bench) {
             return Ok(by(on.map(|person| person.name.clone())));
         }
         let Some(person) = on else {
