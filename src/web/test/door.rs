@@ -337,7 +337,7 @@ async fn a_station_is_called_by_its_name_and_asks_for_encryption_from_then_on() 
         let request = Request::builder().uri("/livez").header("host", host).body(Body::empty()).unwrap();
         app_until(state, rig.cancel.clone()).oneshot(request)
     };
-    let named = AppState { name: Some("bench-1.lab.example".into()), ..rig.state.clone() };
+    let called = AppState { name: Some("bench-1.lab.example".into()), ..rig.state.clone() };
     for (host, status) in [
         ("bench-1.lab.example:8765", 200),
         ("Bench-1.Lab.Example:8765", 200),

@@ -143,6 +143,7 @@ pub fn shown(view: &Value) -> Value {
             "probe",
             "room",
             "instruments",
+            "outputs",
         ],
     );
     room["fault"] = if view["fault"].is_null() { Value::Null } else { json!("…") };

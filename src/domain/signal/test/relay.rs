@@ -139,9 +139,9 @@ fn without_strokes_it_opens_where_a_switch_tells_them() {
         lost.stroke(&at(stroke));
     }
     assert!(lost.is_closed());
-    let last = 57 * 60 * SECOND / 175;
-    assert_eq!(lost.opens_at(), Some(at(last + 3 * SECOND / 2).boot_ns));
-    lost.passed(&at(last + 3 * SECOND / 2));
+    let newest = 57 * 60 * SECOND / 175;
+    assert_eq!(lost.opens_at(), Some(at(newest + 3 * SECOND / 2).boot_ns));
+    lost.passed(&at(newest + 3 * SECOND / 2));
     assert_eq!(lost.why(), Some(&Why::NoStroke));
     lost.stroke(&at(30 * SECOND));
     lost.seen(Some(run(1, 0)), &at(30 * SECOND));
