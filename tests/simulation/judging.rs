@@ -71,7 +71,12 @@ impl Ledger {
             }
         }
         if told["readings"].as_u64() != Some(u64::from(counted.readings)) {
-            return Err(format!("{} readings, and {} were taken", told["readings"], counted.readings));
+            return Err(format!(
+                "{} readings, and {} were taken: {}",
+                told["readings"],
+                counted.readings,
+                self.warmth.told(vial)
+            ));
         }
         Ok(())
     }

@@ -51,7 +51,7 @@ fn folder(name: &str) -> PathBuf {
 
 #[test]
 fn days_of_a_laboratory_keep_every_promise() {
-    for seed in seed(1)..seed(1) + 4 {
+    for seed in seed(2)..seed(2) + 3 {
         let ended = live(Options::new(seed, 60)).unwrap();
         println!(
             "seed {seed}: digest {}, {:?}, {:?}, {:?}",
@@ -62,6 +62,15 @@ fn days_of_a_laboratory_keep_every_promise() {
             "a run that judges nothing shows nothing"
         );
     }
+}
+
+/// A sample that had left the bench was brought back for a correction; its specimen held counted
+/// strokes, and no start could read the event: the station would not have come up again.
+#[test]
+fn seed_1_found_a_recalled_sample_that_no_start_could_read() {
+    let ended = live(Options::new(1, 60)).unwrap();
+    let counts = ended.counts;
+    assert!(counts.recalled_counted > 0 && counts.crashes > 0, "it does not lead there any more: {counts:?}");
 }
 
 #[test]

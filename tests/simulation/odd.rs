@@ -284,6 +284,8 @@ impl Sim {
             let Some(state) = self.closed(vial.sample) else { return Ok(()) };
             let closed: ClosedSample = serde_json::from_str(&state).map_err(Broken::new)?;
             self.feed(What::Recalled(Box::new(closed)), self.world.moment())?;
+            self.counts.recalled += 1;
+            self.counts.recalled_counted += u64::from(!vial.counts.is_empty());
         }
         let of = if vial.book.levels.sediment_only { Level::Sediment } else { Level::Clay };
         let value = self.level(of, &vial.book);

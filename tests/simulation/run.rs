@@ -85,6 +85,9 @@ pub struct Counts {
     pub steps_of_clock: u64,
     pub compared: u64,
     pub refusals: u64,
+    /// Samples that came back from the journal, and those of them with counted strokes.
+    pub recalled: u64,
+    pub recalled_counted: u64,
 }
 
 /// How a run ended.

@@ -53,6 +53,12 @@ impl Warmth {
         self.heard.push_back(Heard { at, milli: None });
     }
 
+    /// A reading is newer than an instant that is told only now: the station counts from that reading
+    /// on, for it does not keep the one before.
+    pub fn overtook(&self, at: &Moment) -> bool {
+        self.heard.back().is_some_and(|last| between(at, &last.at).0 > 0)
+    }
+
     /// Forgets what no watch that began after `since` needs.
     pub fn forget(&mut self, since: &Moment) {
         while self.heard.len() > 2
@@ -112,7 +118,7 @@ impl Warmth {
         counted.segments += 1;
     }
 
-    /// Deviations of a vial's temperature. None where the model does not count: see [`is_loose`].
+    /// Deviations of a vial's temperature; whether they are to be compared says [`is_loose`].
     pub fn deviations(&self, vial: &Vial) -> Vec<Expected> {
         let Some((counted, _)) = self.of(vial) else { return Vec::new() };
         let mut found = Vec::new();
@@ -121,6 +127,18 @@ impl Warmth {
         let missing = rounded(counted.missing_ns, vial.book.resolution_ns) > 0;
         found.extend(missing.then(|| Expected::new("temperature-not-shown", None)));
         found
+    }
+
+    /// The watch of a vial with the readings around its ends, for whoever looks for a fault.
+    pub fn told(&self, vial: &Vial) -> String {
+        let Some((open, close)) = watch(vial) else { return "no watch".to_owned() };
+        let near = |at: &Moment, heard: &&Heard| between(at, &heard.at).0.abs() < 2 * self.stale_ns;
+        let around = |at: &Moment| -> Vec<String> {
+            let told = |heard: &Heard| format!("{:?} at {}", heard.milli, heard.at.boot_ns);
+            self.heard.iter().filter(|heard| near(at, heard)).map(told).collect()
+        };
+        let ends = close.map(|close| (close.boot_ns, around(&close)));
+        format!("watched from {} {:?} to {ends:?}; marks {:?}", open.boot_ns, around(&open), vial.log)
     }
 
     /// What a vial's watch comes to, and whether the time without a reading lies so near to the
