@@ -8,28 +8,10 @@
     reason = "a test's helpers fail loudly, as the test itself does"
 )]
 
-mod book; // a method file, by a reader of its own
-mod broken; // what a broken promise says
-mod chance; // numbers that a seed determines
-mod expected; // a deviation that the model expects
-mod judging; // a published document against the model
-mod lab; // the invented laboratory of a seed
-mod ledger; // the model: what the inputs mean
-mod odd; // what goes otherwise
-mod office; // equipment, solutions, review
-mod people; // who does the job
-mod post; // relay, broker, consumer
-mod run; // one run
-mod scales; // readings and masses in the model
-mod store; // journals that fail
-mod tools; // balance and probes
-mod trouble; // failing disks, restarts, clocks
-mod vial; // one specimen in the model
-mod warmth; // temperature in the model
-mod world; // time
+mod sim;
 
-use broken::Broken;
-use run::{Ended, Options, Planted, Sim};
+use sim::broken::{self, Broken};
+use sim::run::{Ended, Options, Planted, Sim};
 use std::path::PathBuf;
 
 /// The seed of `BENCH_SEED`, or the one of the test.

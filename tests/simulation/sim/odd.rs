@@ -1,8 +1,8 @@
 //! What goes otherwise: notes, carried cylinders, corrections, runs that were interrupted, wrong
 //! presses, acts that make no sense.
 
-use crate::broken::Broken;
-use crate::run::Sim;
+use super::broken::Broken;
+use super::run::Sim;
 use rust_decimal::Decimal;
 use stillstand::domain::bench::{
     ClosedSample, ConsumerAsk, Contact, DiskCondition, DiskReport, Do, FromConsumer, ProbeStands,
@@ -14,8 +14,8 @@ use stillstand::domain::specimen::Target;
 use stillstand::domain::specimen::note::NoteKind;
 use uuid::Uuid;
 
-use crate::people::Task;
-use crate::store::JOURNAL;
+use super::people::Task;
+use super::store::JOURNAL;
 
 impl Sim {
     /// One thing goes otherwise.

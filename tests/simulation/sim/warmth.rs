@@ -1,9 +1,9 @@
 //! The temperature of the solution as the model counts it: from the readings that were taken, each
 //! time anew from the beginning of a watch to its end.
 
-use crate::book::Degrees;
-use crate::expected::Expected;
-use crate::vial::{Vial, between, rounded};
+use super::book::Degrees;
+use super::expected::Expected;
+use super::vial::{Vial, between, rounded};
 use rust_decimal::Decimal;
 use std::collections::VecDeque;
 use stillstand::domain::moment::Moment;

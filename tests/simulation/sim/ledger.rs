@@ -1,10 +1,10 @@
 //! The model: what the committed inputs mean, by its own arithmetic and the method files alone. It
 //! is told each input and what the station made of it, and says where the two differ.
 
-use crate::book::Book;
-use crate::expected::Expected;
-use crate::vial::{Mark, Read, Vial, between};
-use crate::warmth::Warmth;
+use super::book::Book;
+use super::expected::Expected;
+use super::vial::{Mark, Read, Vial, between};
+use super::warmth::Warmth;
 use rust_decimal::Decimal;
 use serde_json::Value;
 use std::collections::{BTreeMap, VecDeque};
@@ -146,7 +146,7 @@ impl Ledger {
             None => {}
         }
         if !said.done {
-            if !batch.events.is_empty() && self.is_marked_by(batch) {
+            if !marks(batch)?.is_empty() {
                 return Err("a refused act marked something".to_owned());
             }
             return Ok(());
@@ -505,10 +505,6 @@ impl Ledger {
             found.extend(short.then(|| Expected::new("tempering-short", None)));
         }
         found
-    }
-
-    fn is_marked_by(&self, batch: &Batch) -> bool {
-        marks(batch).is_ok_and(|marks| !marks.is_empty())
     }
 
     pub fn vial(&self, id: Uuid) -> Result<&Vial, String> {

@@ -1,6 +1,6 @@
 //! Readings and masses in the model: which are kept, and what a mass is of.
 
-use crate::ledger::{Ledger, said};
+use super::ledger::{Ledger, said};
 use rust_decimal::Decimal;
 use stillstand::domain::moment::Moment;
 use stillstand::domain::quantity::Unit;
