@@ -59,6 +59,11 @@ impl Warmth {
         self.heard.back().is_some_and(|last| between(at, &last.at).0 > 0)
     }
 
+    /// A reading was taken in the very instant of a mark: which came first the instants do not say.
+    fn ties(&self, at: &Moment) -> bool {
+        self.heard.iter().any(|heard| heard.at.boot == at.boot && heard.at.boot_ns == at.boot_ns)
+    }
+
     /// Forgets what no watch that began after `since` needs.
     pub fn forget(&mut self, since: &Moment) {
         while self.heard.len() > 2
@@ -176,7 +181,9 @@ pub fn is_loose(vial: &Vial, warmth: &Warmth) -> bool {
         && watch(vial).is_some_and(|(open, _)| {
             warmth.heard.front().is_some_and(|first| between(&first.at, &open).0 < 0)
         });
-    vial.loose || !one_boot || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
+    let tied = watch(vial)
+        .is_some_and(|(open, close)| warmth.ties(&open) || close.is_some_and(|close| warmth.ties(&close)));
+    vial.loose || tied || !one_boot || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
 }
 
 fn meet(counted: &mut Counted, milli: i64, degrees: &Degrees) {
