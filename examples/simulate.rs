@@ -10,53 +10,13 @@
 //! `--seeds N` runs N seeds of that many hours; `--steps N` ends after so many inputs. A broken
 //! promise is told with the command that repeats it, and the exit code is 1.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    reason = "shared with the tests, which stop at what they did not expect"
-)]
-
-#[path = "../tests/simulation/book.rs"]
-mod book;
-#[path = "../tests/simulation/broken.rs"]
-mod broken;
-#[path = "../tests/simulation/chance.rs"]
-mod chance;
-#[path = "../tests/simulation/expected.rs"]
-mod expected;
-#[path = "../tests/simulation/judging.rs"]
-mod judging;
-#[path = "../tests/simulation/lab.rs"]
-mod lab;
-#[path = "../tests/simulation/ledger.rs"]
-mod ledger;
-#[path = "../tests/simulation/odd.rs"]
-mod odd;
-#[path = "../tests/simulation/office.rs"]
-mod office;
-#[path = "../tests/simulation/people.rs"]
-mod people;
-#[path = "../tests/simulation/post.rs"]
-mod post;
-#[path = "../tests/simulation/run.rs"]
-mod run;
-#[path = "../tests/simulation/scales.rs"]
-mod scales;
-#[path = "../tests/simulation/store.rs"]
-mod store;
-#[path = "../tests/simulation/tools.rs"]
-mod tools;
-#[path = "../tests/simulation/trouble.rs"]
-mod trouble;
-#[path = "../tests/simulation/vial.rs"]
-mod vial;
-#[path = "../tests/simulation/warmth.rs"]
-mod warmth;
-#[path = "../tests/simulation/world.rs"]
-mod world;
+#[expect(clippy::expect_used, reason = "shared with the tests, which stop at what they did not expect")]
+#[path = "../tests/simulation/sim/mod.rs"]
+mod sim;
 
 use clap::Parser;
-use run::{Options, Sim};
+use sim::broken;
+use sim::run::{Options, Planted, Sim};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Instant;
@@ -79,6 +39,9 @@ struct Arguments {
     /// With the journal itself, in a folder of this name or in memory.
     #[arg(long)]
     disk: bool,
+    /// A fault that is planted, to see that it is noticed.
+    #[arg(long, value_enum, default_value_t = Planted::Nothing)]
+    planted: Planted,
 }
 
 fn main() -> ExitCode {
@@ -88,6 +51,7 @@ fn main() -> ExitCode {
     for seed in arguments.seed..arguments.seed + arguments.seeds {
         let mut options = Options::new(seed, arguments.hours);
         options.steps = arguments.steps.unwrap_or(u64::MAX);
+        options.planted = arguments.planted;
         options.folder = arguments.disk.then(folder);
         let folder = options.folder.clone();
         let began = Instant::now();

@@ -8,28 +8,10 @@
     reason = "a test's helpers fail loudly, as the test itself does"
 )]
 
-mod book; // a method file, by a reader of its own
-mod broken; // what a broken promise says
-mod chance; // numbers that a seed determines
-mod expected; // a deviation that the model expects
-mod judging; // a published document against the model
-mod lab; // the invented laboratory of a seed
-mod ledger; // the model: what the inputs mean
-mod odd; // what goes otherwise
-mod office; // equipment, solutions, review
-mod people; // who does the job
-mod post; // relay, broker, consumer
-mod run; // one run
-mod scales; // readings and masses in the model
-mod store; // journals that fail
-mod tools; // balance and probes
-mod trouble; // failing disks, restarts, clocks
-mod vial; // one specimen in the model
-mod warmth; // temperature in the model
-mod world; // time
+mod sim;
 
-use broken::Broken;
-use run::{Ended, Options, Planted, Sim};
+use sim::broken::{self, Broken};
+use sim::run::{Ended, Options, Planted, Sim};
 use std::path::PathBuf;
 
 /// The seed of `BENCH_SEED`, or the one of the test.
@@ -51,7 +33,7 @@ fn folder(name: &str) -> PathBuf {
 
 #[test]
 fn days_of_a_laboratory_keep_every_promise() {
-    for seed in seed(1)..seed(1) + 4 {
+    for seed in seed(2)..seed(2) + 3 {
         let ended = live(Options::new(seed, 60)).unwrap();
         println!(
             "seed {seed}: digest {}, {:?}, {:?}, {:?}",
@@ -62,6 +44,15 @@ fn days_of_a_laboratory_keep_every_promise() {
             "a run that judges nothing shows nothing"
         );
     }
+}
+
+/// A sample that had left the bench was brought back for a correction; its specimen held counted
+/// strokes, and no start could read the event: the station would not have come up again.
+#[test]
+fn seed_1_found_a_recalled_sample_that_no_start_could_read() {
+    let ended = live(Options::new(1, 60)).unwrap();
+    let counts = ended.counts;
+    assert!(counts.recalled_counted > 0 && counts.crashes > 0, "it does not lead there any more: {counts:?}");
 }
 
 #[test]

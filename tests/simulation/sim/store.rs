@@ -1,7 +1,7 @@
 //! What keeps the journal in a simulation: in memory, or the real one on a disk. Both fail when they
 //! are told to, before or after a commit, and both can be cut off at any time.
 
-use crate::chance::Chance;
+use super::chance::Chance;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -1,8 +1,8 @@
 //! The invented laboratory of a seed: which methods it uses, how its bench is set, its switches and
 //! instruments.
 
-use crate::book::Book;
-use crate::chance::Chance;
+use super::book::Book;
+use super::chance::Chance;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;

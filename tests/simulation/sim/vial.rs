@@ -1,9 +1,9 @@
 //! One specimen as the model knows it: what happened to it, from the inputs alone, and what of that
 //! breaks its method.
 
-use crate::book::{Book, DryBasis, Limits, Rule};
-use crate::expected::{Expected, by_seconds};
-use crate::warmth::{Counted, Warmth};
+use super::book::{Book, DryBasis, Limits, Rule};
+use super::expected::{Expected, by_seconds};
+use super::warmth::{Counted, Warmth};
 use rust_decimal::{Decimal, RoundingStrategy};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -384,14 +384,14 @@ impl Vial {
     pub fn deviations(&self, warmth: &Warmth) -> Vec<Expected> {
         let mut found = Vec::new();
         let whole = self.interrupted();
-        for step in 0..self.book.steps.len() {
+        for (step, rule) in self.book.steps.iter().enumerate() {
             if let Some((of, expected)) = &whole
                 && *of == step
             {
                 found.extend(expected.clone());
                 continue;
             }
-            let name = &self.book.steps[step].name;
+            let name = &rule.name;
             let by = |ns| Some(by_seconds(ns, self.book.resolution_ns));
             match self.stands(step) {
                 Stands::Short(ns) => found.push(Expected::new("interval-short", Some(name)).by(by(ns))),

@@ -1,7 +1,7 @@
 //! What people do beside the cylinders: the list of equipment and its checks, solutions, review.
 
-use crate::broken::Broken;
-use crate::run::Sim;
+use super::broken::Broken;
+use super::run::Sim;
 use serde_json::{Value, json};
 use stillstand::domain::bench::Do;
 use stillstand::domain::review::{self, Subject};

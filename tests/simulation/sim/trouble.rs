@@ -1,8 +1,8 @@
 //! A disk that fails, a program that is cut off, clocks that are set.
 
-use crate::broken::Broken;
-use crate::run::{Planted, Sim, whole};
-use crate::world::HOUR;
+use super::broken::Broken;
+use super::run::{Planted, Sim, whole};
+use super::world::HOUR;
 use stillstand::daemon::station::fold;
 use stillstand::domain::bench::{Input, What};
 use stillstand::domain::moment::SECOND;

@@ -1,9 +1,9 @@
 //! A published record or result, held against the model.
 
-use crate::expected::compare;
-use crate::ledger::Ledger;
-use crate::vial::Vial;
-use crate::warmth::{is_loose, remembered};
+use super::expected::compare;
+use super::ledger::Ledger;
+use super::vial::Vial;
+use super::warmth::{is_loose, remembered};
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde_json::Value;
@@ -71,7 +71,12 @@ impl Ledger {
             }
         }
         if told["readings"].as_u64() != Some(u64::from(counted.readings)) {
-            return Err(format!("{} readings, and {} were taken", told["readings"], counted.readings));
+            return Err(format!(
+                "{} readings, and {} were taken: {}",
+                told["readings"],
+                counted.readings,
+                self.warmth.told(vial)
+            ));
         }
         Ok(())
     }
@@ -155,13 +160,14 @@ fn number(vial: &Vial) -> Option<(i64, Decimal)> {
     let marks = |level: Level| vial.levels.get(&level).map(|read| Decimal::from(read.marks(book)));
     let exact = match &book.numbers.height {
         None => Decimal::ONE_HUNDRED * marks(Level::Sand)? / marks(Level::Clay)?,
-        Some((rule, [a, b, c, d])) => {
+        Some((rule, [base, slope, inner, angle])) => {
             let height = marks(Level::Sediment)? * book.levels.mark;
             if rule == "linear-quotient" {
-                Decimal::ONE_HUNDRED * (*a + *b * height) / (*c + *d * height)
+                Decimal::ONE_HUNDRED * (*base + *slope * height) / (*inner + *angle * height)
             } else {
-                let [a, b, c, d, h] = [a, b, c, d, &height].map(|v| v.to_f64().unwrap_or_default());
-                let value = a + b / (c + d * h).tan();
+                let [base, slope, inner, angle, level] =
+                    [base, slope, inner, angle, &height].map(|v| v.to_f64().unwrap_or_default());
+                let value = base + slope / (inner + angle * level).tan();
                 let near = (value * 10.0 - 0.5).rem_euclid(1.0);
                 if !(1e-6..1.0 - 1e-6).contains(&near) {
                     return None;

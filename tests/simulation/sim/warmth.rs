@@ -1,9 +1,9 @@
 //! The temperature of the solution as the model counts it: from the readings that were taken, each
 //! time anew from the beginning of a watch to its end.
 
-use crate::book::Degrees;
-use crate::expected::Expected;
-use crate::vial::{Vial, between, rounded};
+use super::book::Degrees;
+use super::expected::Expected;
+use super::vial::{Vial, between, rounded};
 use rust_decimal::Decimal;
 use std::collections::VecDeque;
 use stillstand::domain::moment::Moment;
@@ -51,6 +51,17 @@ impl Warmth {
     pub fn moved(&mut self, at: Moment, out: bool) {
         self.out = out;
         self.heard.push_back(Heard { at, milli: None });
+    }
+
+    /// A reading is newer than an instant that is told only now: the station counts from that reading
+    /// on, for it does not keep the one before.
+    pub fn overtook(&self, at: &Moment) -> bool {
+        self.heard.back().is_some_and(|last| between(at, &last.at).0 > 0)
+    }
+
+    /// A reading was taken in the very instant of a mark: which came first the instants do not say.
+    fn ties(&self, at: &Moment) -> bool {
+        self.heard.iter().any(|heard| heard.at.boot == at.boot && heard.at.boot_ns == at.boot_ns)
     }
 
     /// Forgets what no watch that began after `since` needs.
@@ -112,7 +123,7 @@ impl Warmth {
         counted.segments += 1;
     }
 
-    /// Deviations of a vial's temperature. None where the model does not count: see [`is_loose`].
+    /// Deviations of a vial's temperature; whether they are to be compared says [`is_loose`].
     pub fn deviations(&self, vial: &Vial) -> Vec<Expected> {
         let Some((counted, _)) = self.of(vial) else { return Vec::new() };
         let mut found = Vec::new();
@@ -121,6 +132,18 @@ impl Warmth {
         let missing = rounded(counted.missing_ns, vial.book.resolution_ns) > 0;
         found.extend(missing.then(|| Expected::new("temperature-not-shown", None)));
         found
+    }
+
+    /// The watch of a vial with the readings around its ends, for whoever looks for a fault.
+    pub fn told(&self, vial: &Vial) -> String {
+        let Some((open, close)) = watch(vial) else { return "no watch".to_owned() };
+        let near = |at: &Moment, heard: &&Heard| between(at, &heard.at).0.abs() < 2 * self.stale_ns;
+        let around = |at: &Moment| -> Vec<String> {
+            let told = |heard: &Heard| format!("{:?} at {}", heard.milli, heard.at.boot_ns);
+            self.heard.iter().filter(|heard| near(at, heard)).map(told).collect()
+        };
+        let ends = close.map(|close| (close.boot_ns, around(&close)));
+        format!("watched from {} {:?} to {ends:?}; marks {:?}", open.boot_ns, around(&open), vial.log)
     }
 
     /// What a vial's watch comes to, and whether the time without a reading lies so near to the
@@ -158,7 +181,9 @@ pub fn is_loose(vial: &Vial, warmth: &Warmth) -> bool {
         && watch(vial).is_some_and(|(open, _)| {
             warmth.heard.front().is_some_and(|first| between(&first.at, &open).0 < 0)
         });
-    vial.loose || !one_boot || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
+    let tied = watch(vial)
+        .is_some_and(|(open, close)| warmth.ties(&open) || close.is_some_and(|close| warmth.ties(&close)));
+    vial.loose || tied || !one_boot || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
 }
 
 fn meet(counted: &mut Counted, milli: i64, degrees: &Degrees) {

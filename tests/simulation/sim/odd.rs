@@ -1,8 +1,8 @@
 //! What goes otherwise: notes, carried cylinders, corrections, runs that were interrupted, wrong
 //! presses, acts that make no sense.
 
-use crate::broken::Broken;
-use crate::run::Sim;
+use super::broken::Broken;
+use super::run::Sim;
 use rust_decimal::Decimal;
 use stillstand::domain::bench::{
     ClosedSample, ConsumerAsk, Contact, DiskCondition, DiskReport, Do, FromConsumer, ProbeStands,
@@ -14,8 +14,8 @@ use stillstand::domain::specimen::Target;
 use stillstand::domain::specimen::note::NoteKind;
 use uuid::Uuid;
 
-use crate::people::Task;
-use crate::store::JOURNAL;
+use super::people::Task;
+use super::store::JOURNAL;
 
 impl Sim {
     /// One thing goes otherwise.
@@ -284,6 +284,8 @@ impl Sim {
             let Some(state) = self.closed(vial.sample) else { return Ok(()) };
             let closed: ClosedSample = serde_json::from_str(&state).map_err(Broken::new)?;
             self.feed(What::Recalled(Box::new(closed)), self.world.moment())?;
+            self.counts.recalled += 1;
+            self.counts.recalled_counted += u64::from(!vial.counts.is_empty());
         }
         let of = if vial.book.levels.sediment_only { Level::Sediment } else { Level::Clay };
         let value = self.level(of, &vial.book);

@@ -1,14 +1,15 @@
 //! One run: the station's pure part and its journal, driven through time that is only a number.
 
-use crate::broken::{self, Broken};
-use crate::chance::Chance;
-use crate::lab::Lab;
-use crate::ledger::Ledger;
-use crate::people::{People, Task};
-use crate::post::{self, Post};
-use crate::store::{Disk, Failing, JOURNAL, Memory, Store, Trouble};
-use crate::tools::Tools;
-use crate::world::{HOUR, World};
+use super::broken::{self, Broken};
+use super::chance::Chance;
+use super::lab::Lab;
+use super::ledger::Ledger;
+use super::people::{People, Task};
+use super::post::{self, Post};
+use super::store::{Disk, Failing, JOURNAL, Memory, Store, Trouble};
+use super::tools::Tools;
+use super::world::{HOUR, World};
+use clap::ValueEnum;
 use sha2::{Digest, Sha256};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -26,8 +27,9 @@ const COMPARED_EVERY: u64 = 1000;
 const SNAPSHOT_EVERY: u64 = 4000;
 
 /// A fault that is planted to see that it is noticed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Planted {
+    /// None.
     Nothing,
     /// The relay passes over a row.
     RelayForgets,
@@ -67,7 +69,14 @@ impl Options {
 
     fn command(&self) -> String {
         let disk = if self.folder.is_some() { " --disk" } else { "" };
-        format!("cargo run --release --example simulate -- --seed {} --hours {}{disk}", self.seed, self.hours)
+        let planted = match self.planted.to_possible_value().filter(|_| self.planted != Planted::Nothing) {
+            Some(value) => format!(" --planted {}", value.get_name()),
+            None => String::new(),
+        };
+        format!(
+            "cargo run --release --example simulate -- --seed {} --hours {}{disk}{planted}",
+            self.seed, self.hours
+        )
     }
 }
 
@@ -85,6 +94,9 @@ pub struct Counts {
     pub steps_of_clock: u64,
     pub compared: u64,
     pub refusals: u64,
+    /// Samples that came back from the journal, and those of them with counted strokes.
+    pub recalled: u64,
+    pub recalled_counted: u64,
 }
 
 /// How a run ended.
@@ -93,7 +105,7 @@ pub struct Ended {
     /// SHA-256 over all committed events.
     pub digest: String,
     pub counts: Counts,
-    pub judged: crate::ledger::Judged,
+    pub judged: super::ledger::Judged,
     pub tried: post::Tried,
 }
 
@@ -277,7 +289,7 @@ impl Sim {
         match (&input.what, self.options.planted) {
             (What::Act(_), Planted::StampShifted) => told.moment = input.moment.plus(-3 * SECOND),
             (What::Instrument(report), Planted::ReadingSwallowed)
-                if crate::tools::is_temperature(report) && input.id.as_u128() / 4096 % 20 == 0 =>
+                if super::tools::is_temperature(report) && input.id.as_u128() / 4096 % 20 == 0 =>
             {
                 told.what = What::Deadline;
             }

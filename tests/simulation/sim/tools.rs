@@ -1,7 +1,7 @@
 //! Instruments that are noisy, and that lie: a probe once a minute, a balance when something is put
 //! on it.
 
-use crate::chance::Chance;
+use super::chance::Chance;
 use rust_decimal::Decimal;
 use stillstand::domain::quantity::{Quantity, Unit};
 use stillstand::domain::reading::{InstrumentReport, Wire};

@@ -37,6 +37,7 @@ pub struct Step {
 
 /// An interval.
 #[derive(Debug, Clone)]
+#[expect(clippy::struct_excessive_bools, reason = "each is one key of a method file")]
 pub struct Interval {
     pub begins_by_press: bool,
     pub ends_by_press: bool,

@@ -1,8 +1,8 @@
 //! The way of the documents: the station's relay machine, a connection that breaks, a broker that
 //! drops, refuses, repeats and delays, and a consumer that takes only the next number.
 
-use crate::chance::Chance;
-use crate::store::Store;
+use super::chance::Chance;
+use super::store::Store;
 use rumqttc::v5::mqttbytes::v5::PubAckReason;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use stillstand::journal::OutboxRow;

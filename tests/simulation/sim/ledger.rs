@@ -1,13 +1,13 @@
 //! The model: what the committed inputs mean, by its own arithmetic and the method files alone. It
 //! is told each input and what the station made of it, and says where the two differ.
 
-use crate::book::Book;
-use crate::expected::Expected;
-use crate::vial::{Mark, Read, Vial, between};
-use crate::warmth::Warmth;
+use super::book::Book;
+use super::expected::Expected;
+use super::vial::{Mark, Read, Vial, between};
+use super::warmth::Warmth;
 use rust_decimal::Decimal;
 use serde_json::Value;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::rc::Rc;
 use stillstand::domain::bench::{Act, Contact, Do, Input, Trigger, What};
 use stillstand::domain::measure;
@@ -57,7 +57,7 @@ pub struct Ledger {
     pub places: BTreeMap<String, u32>,
     pub foot: String,
     pub awaited: Option<Target>,
-    pub kept: BTreeMap<Uuid, Decimal>,
+    pub kept: VecDeque<(Uuid, Decimal)>,
     /// What the model judged: records, results, deviations, refusals that had to be.
     pub judged: Judged,
     /// Beginnings of codes that the model does not judge.
@@ -87,7 +87,7 @@ impl Ledger {
             places: BTreeMap::new(),
             foot: foot.to_owned(),
             awaited: None,
-            kept: BTreeMap::new(),
+            kept: VecDeque::new(),
             judged: Judged::default(),
             blind: Vec::new(),
         }
@@ -146,7 +146,7 @@ impl Ledger {
             None => {}
         }
         if !said.done {
-            if !batch.events.is_empty() && self.is_marked_by(batch) {
+            if !marks(batch)?.is_empty() {
                 return Err("a refused act marked something".to_owned());
             }
             return Ok(());
@@ -344,7 +344,11 @@ impl Ledger {
             Do::PlaceWeighing { weighing, target } | Do::ReassignWeighing { weighing, target } => {
                 self.give(*weighing, target)?;
             }
-            Do::WithdrawSample { sample, .. } => drop(self.bags.remove(sample)),
+            Do::WithdrawSample { sample, .. } => {
+                let bag = self.bags.remove(sample);
+                // Its weighings may be of another sample.
+                self.kept.extend(bag.into_iter().flat_map(|bag| bag.masses.into_values().flatten()));
+            }
             Do::TakeProbeOut => self.warmth.moved(moment, true),
             Do::PutProbeIn { .. } => self.warmth.moved(moment, false),
             _ => {}
@@ -442,6 +446,11 @@ impl Ledger {
             ));
         }
         vial.mark(at, moment);
+        let opens = vial.book.points[at].step == vial.book.from;
+        if opens && self.warmth.overtook(&moment) {
+            self.vial_mut(specimen)?.loose = true;
+        }
+        let vial = self.vial(specimen)?;
         if vial.book.points[at].frees {
             self.clean(specimen);
         }
@@ -496,10 +505,6 @@ impl Ledger {
             found.extend(short.then(|| Expected::new("tempering-short", None)));
         }
         found
-    }
-
-    fn is_marked_by(&self, batch: &Batch) -> bool {
-        marks(batch).is_ok_and(|marks| !marks.is_empty())
     }
 
     pub fn vial(&self, id: Uuid) -> Result<&Vial, String> {

@@ -1,12 +1,12 @@
 //! The people of the laboratory: a technician who does the job mostly right, and everything that
 //! goes otherwise.
 
-use crate::book::Book;
-use crate::broken::Broken;
-use crate::chance::Chance;
-use crate::post;
-use crate::run::{Fed, Sim};
-use crate::world::HOUR;
+use super::book::Book;
+use super::broken::Broken;
+use super::chance::Chance;
+use super::post;
+use super::run::{Fed, Sim};
+use super::world::HOUR;
 use rust_decimal::Decimal;
 use std::rc::Rc;
 use stillstand::domain::bench::{Act, Contact, Do, NetworkCondition, NetworkReport, Trigger, What};

@@ -1,6 +1,6 @@
 //! Readings and masses in the model: which are kept, and what a mass is of.
 
-use crate::ledger::{Ledger, said};
+use super::ledger::{Ledger, said};
 use rust_decimal::Decimal;
 use stillstand::domain::moment::Moment;
 use stillstand::domain::quantity::Unit;
@@ -37,9 +37,9 @@ impl Ledger {
             self.awaited = None;
             self.put(id, grams, &target);
         } else {
-            self.kept.insert(id, grams);
-            while self.kept.len() > 200 {
-                self.kept.pop_first();
+            self.kept.push_back((id, grams));
+            while self.kept.len() > 400 {
+                self.kept.pop_front();
             }
         }
     }
@@ -72,7 +72,8 @@ impl Ledger {
 
     /// A weighing goes to another.
     pub fn give(&mut self, id: Uuid, target: &Target) -> Result<(), String> {
-        let mut grams = self.kept.remove(&id);
+        let at = self.kept.iter().position(|(known, _)| *known == id);
+        let mut grams = at.and_then(|at| self.kept.remove(at)).map(|(_, grams)| grams);
         let vials = self.vials.values_mut().flat_map(|vial| [&mut vial.masses, &mut vial.corrective]);
         let bags = self.bags.values_mut().flat_map(|bag| bag.masses.values_mut());
         for list in vials.chain(bags) {
