@@ -344,7 +344,7 @@ async fn a_station_is_called_by_its_name_and_asks_for_encryption_from_then_on() 
         ("bench-1.lab.example", 403),
         ("bench-1.lab.example.evil.example:8765", 403),
     ] {
-        let answer = names(host, named.clone()).await.unwrap();
+        let answer = names(host, called.clone()).await.unwrap();
         assert_eq!(answer.status(), status, "{host}");
         assert!(!answer.headers().contains_key("strict-transport-security"), "it is not encrypted here");
     }

@@ -183,4 +183,5 @@ def flood(verdicts, machine, chip, reader, folder):
     lost, kept = wait_for("all edges are stored or said to be lost", told, 60)
     verdicts.check(lost > 0 and lost + kept == 2 * presses,
                    f"of {2 * presses} edges in a stand-still {lost} are said to be lost, the others are kept", (lost, kept))
-    verdicts.check("flood" in reader.alarm("switch-gone"), "and that is an alarm of the switch", reader.alarms)
+    told = wait_for("an alarm that tells of it", lambda: reader.alarms.get("switch-gone-flood"), 30)["text"]
+    verdicts.check(f"{lost} edges were lost" in told, f"and that is an alarm: {told}", told)

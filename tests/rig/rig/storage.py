@@ -63,8 +63,8 @@ class Bench:
     def power_on(self):
         self.machine = Machine(self.first, disks=[["-drive", f"file={self.disk},format=raw,if=none,id=disk,cache=writeback",
                                                    "-device", "virtio-blk-pci,drive=disk"]])
-        self.machine.sh(f"dmsetup create bench --noudevrules --noudevsync --table '0 {self.sectors} linear /dev/vda 0'")
-        self.machine.sh(f"mount -t ext4 /dev/mapper/bench {MOUNT}")
+        self.machine.sh(f"dmsetup create bench --noudevsync --table '0 {self.sectors} linear /dev/vda 0'")
+        self.machine.sh(f"mount -t ext4 /dev/dm-0 {MOUNT}")
         self.machine.start_station()
         self.instruments.machine = self.machine
         self.desk.view(120)

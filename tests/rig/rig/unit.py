@@ -10,7 +10,7 @@ import time
 
 from day.lab import Broker, Verdicts, Wrong, wait_for
 from rig.cuts import began
-from rig.gpio import Chip, triggers
+from rig.gpio import Chip, rows, triggers, within
 from rig.lab import Desk, Instruments, Journal, PLACES, Reader, settings
 from rig.machine import RIG, ROOT, Machine
 
@@ -86,7 +86,7 @@ def unit(folder, program, seed):
             started = time.monotonic()
             machine.sh(f"systemctl start {NAME}", seconds=120)
             try:
-                ready(verdicts, machine, chip, reader, desk, time.monotonic() - started)
+                ready(verdicts, machine, chip, reader, desk, folder, time.monotonic() - started)
                 hangs(verdicts, machine, desk, instruments)
             except Wrong:
                 print(machine.sh(f"journalctl --no-pager -u {NAME} | tail -n 25 | cut -c 1-300; ls -l /dev/ttyS1 /dev/gpiochip*; "
@@ -102,7 +102,7 @@ def unit(folder, program, seed):
     return verdicts
 
 
-def ready(verdicts, machine, chip, reader, desk, seconds):
+def ready(verdicts, machine, chip, reader, desk, folder, seconds):
     """It starts as shipped, as nobody in particular, with its devices and nothing more."""
     verdicts.same((machine.state(), machine.shows("SubState"), machine.shows("Type")), ("active", "running", "notify"),
                   f"the unit as shipped is up: READY=1 after {seconds:.1f} s")
@@ -121,13 +121,14 @@ def ready(verdicts, machine, chip, reader, desk, seconds):
     # A line that is watched is an anonymous file; that it is watched shows by a press.
     desk.soaking("The long soak", PLACES)
     desk.specimen("Lot 4", 4)
-    chip.press("BUTTON-4")
+    span = chip.press("BUTTON-4")
 
     def pressed():
-        place = next(p for p in desk.view()["places"] if p["place"] == 4)
-        return "soak" in str(place) and not reader.alarm("switch-gone") and not reader.alarm("instrument-gone")
-    wait_for("a press reaches it", pressed, 60)
-    verdicts.check(True, "ports and chip are its own by the shipped rules: a press on a line counts, no device is an alarm")
+        return [moment for who, what, moment in rows(machine, folder)[0] if (who, what) == ("button", "on")]
+    moments = wait_for("a press reaches it", pressed, 60)
+    verdicts.check(len(moments) == 1 and within(span, moments[0]) and not reader.alarm("switch-gone") and not reader.alarm("instrument-gone"),
+                   "ports and chip are its own by the shipped rules: a press is stored with the kernel's stamp, no device is an alarm",
+                   (span, moments, reader.alarms))
     outside = machine.sh(f"nsenter -t {process} -m busybox sh -c 'for f in /usr/x /etc/x /home/x; do : >$f && echo wrote $f; done' 2>&1; true")
     verdicts.check("wrote" not in outside, "nothing outside its own folder can be written, by root neither", outside)
     rating = machine.sh(f"systemd-analyze security --no-pager {NAME} | tail -n 1")
