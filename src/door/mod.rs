@@ -164,10 +164,11 @@ impl Door {
         held(&self.on).is_known(from)
     }
 
-    /// Ends what has run out, or whose account was changed; to be called every second or so.
-    pub fn look(&self, now_ns: i64) {
+    /// Ends what has run out, whose account was changed, or who does not belong any more; to be called
+    /// every second or so.
+    pub fn look(&self, now_ns: i64, belongs: impl Fn(&Guest) -> bool) {
         let accounts = self.accounts();
-        held(&self.on).look(&accounts, now_ns);
+        held(&self.on).look(&accounts, now_ns, belongs);
     }
 
     fn accounts(&self) -> Arc<Accounts> {

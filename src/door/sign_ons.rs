@@ -152,10 +152,10 @@ impl SignOns {
         self.on.values().any(|on| on.from == from)
     }
 
-    pub(super) fn look(&mut self, accounts: &Accounts, now_ns: i64) {
+    pub(super) fn look(&mut self, accounts: &Accounts, now_ns: i64, belongs: impl Fn(&Guest) -> bool) {
         let lasts = self.lasts;
-        self.on.retain(|_, on| {
-            let goes_on = on.lasts(lasts, accounts, now_ns);
+        self.on.retain(|id, on| {
+            let goes_on = on.lasts(lasts, accounts, now_ns) && belongs(&on.guest(*id));
             if !goes_on {
                 on.ended.cancel();
             }

@@ -118,11 +118,19 @@ async fn a_change_of_password_or_role_ends_the_sign_ons_of_that_account_alone() 
         let ended = door.guest(&key, rig.now(), true).unwrap().ended;
         rig.keep(&[changed, other.clone()]);
         password = "now it is another one";
-        door.look(rig.now());
+        door.look(rig.now(), |_| true);
         assert!(ended.is_cancelled(), "its streams end");
         assert!(door.guest(&key, rig.now(), true).is_none());
         assert!(door.guest(&bens, rig.now(), true).is_some());
     }
+    let ended = door.guest(&bens, rig.now(), true).unwrap().ended;
+    let screen = rig.sign_on(&door, "10.0.0.7", "ada", password).await.unwrap();
+    door.look(rig.now(), |guest| guest.person.as_deref() != Some("Ben Stone"));
+    assert!(
+        ended.is_cancelled() && door.guest(&screen, rig.now(), true).is_some(),
+        "Ben has left, Ada has not"
+    );
+    let bens = rig.sign_on(&door, "10.0.0.9", "ben", "another five words here").await.unwrap();
     rig.keep(std::slice::from_ref(&other));
     assert!(
         matches!(rig.sign_on(&door, "10.0.0.7", "ada", password).await, Err(NotOn::Wrong(_))),

@@ -183,6 +183,10 @@ pub async fn serve(
 
 fn app_until(state: AppState, cancel: CancellationToken) -> Router {
     let events_state = state.clone();
+    let events = move |Extension(access): Extension<Access>, place: Option<Extension<Arc<Place>>>| {
+        let place = place.map(|Extension(place)| place);
+        std::future::ready(stream::events(events_state.clone(), &access, place, cancel.clone()))
+    };
     let called = guard::Called::of(&state);
     let looked_at = state.clone();
     Router::new()
@@ -193,13 +197,9 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))
         .route("/solutions/view", get(solutions::view))
-        .route(
-            "/events",
-            get(move |Extension(access): Extension<Access>, place: Option<Extension<Arc<Place>>>| {
-                let place = place.map(|Extension(place)| place);
-                std::future::ready(stream::events(events_state.clone(), &access, place, cancel.clone()))
-            }),
-        )
+        .route("/events", get(events.clone()))
+        // The same for the room page, which may be open: without an account it shows what that shows.
+        .route("/room/events", get(events))
         .route("/act", post(act::act))
         .route("/reading", get(reading::reading))
         .route("/room/temperatures", get(room::temperatures))

@@ -52,7 +52,7 @@ pub(super) async fn serve(
             accepted = listener.accept() => accepted,
             _ = look.tick(), if state.door.is_some() => {
                 if let Some(door) = &state.door {
-                    door.look(state.clock.now().boot_ns);
+                    door.look(state.clock.now().boot_ns, |guest| state.is_registered(guest).is_ok());
                 }
                 continue;
             }

@@ -31,6 +31,8 @@ await withBrowser(async ({ browser, url, shot }) => {
       await page.setViewportSize({ width, height });
       const over = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
       check(over <= 0, `${theme}, ${width}: nothing is cut off sideways`);
+      const wide = await page.locator("#entry input:not([type=checkbox]), #entry button").evaluateAll((all) => all.map((one) => one.getBoundingClientRect().width));
+      check(Math.min(...wide) >= Math.min(width, 500) * 0.8, `${theme}, ${width}: fields and button are as wide as the form: ${wide.map(Math.round)}`);
       await shot(page, `sign-on-${theme}-${width}`);
     }
     await page.setViewportSize({ width: 1024, height: 600 });

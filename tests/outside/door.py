@@ -235,7 +235,7 @@ def ways_in(station, context):
     check("script-src 'self'" in policy and "unsafe" not in policy, "no script stands in a page")
     status, _, page = stranger.ask("GET", "/sign-on")
     check(status == 200 and not re.search(r"<script(?![^>]*src=)|\son\w+=", page), "the page to sign on comes without one")
-    for path in ("/view", "/documents", "/records/list", "/samples/find?scan=x", "/people/view", "/settings/view", "/nothing"):
+    for path in ("/events", "/view", "/documents", "/records/list", "/samples/find?scan=x", "/people/view", "/settings/view", "/nothing"):
         check(stranger.ask("GET", path)[0] == 401, f"a stranger gets nothing of {path}")
     for path in ("/room", "/room/temperatures", "/samples/list", "/page/room.js"):
         check(stranger.ask("GET", path)[0] == 200, f"the room page is open: {path}")
@@ -441,7 +441,9 @@ def nothing_secret(station, cookies):
     for path in station.folder.glob("journal.sqlite*"):
         kept[path.name] = path.read_bytes()
     with contextlib.closing(sqlite3.connect(f"file:{station.journal}?mode=ro", uri=True)) as journal:
-        kept["journal, read"] = "\n".join(journal.iterdump()).encode()
+        # Tables of text indexes ask for a newer SQLite than Python may have; what they hold lies in others.
+        tables = journal.execute("select name from sqlite_master where type = 'table' and sql not like '%VIRTUAL%'").fetchall()
+        kept["journal, read"] = repr([journal.execute(f'select * from "{name}"').fetchall() for (name,) in tables]).encode()
     check(len(kept["log"]) > 500 and len(kept["journal, read"]) > 5000, "log and journal were looked through")
     for place, content in kept.items():
         found = [n for n, secret in enumerate(secrets) if secret.encode() in content]

@@ -30,7 +30,8 @@ export function start(view, state) {
 function open() {
   source?.close();
   lastOpened = performance.now();
-  source = new EventSource("/events");
+  // The room page may be open to whoever has no account; it has a stream of its own.
+  source = new EventSource(location.pathname === "/room" ? "/room/events" : "/events");
   source.addEventListener("view", (event) => {
     const value = JSON.parse(event.data);
     hear(value.now);
