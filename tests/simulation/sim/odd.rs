@@ -128,14 +128,18 @@ impl Sim {
             18 => {
                 self.act(Do::NoLineYet { specimen }, None)?;
             }
-            // Any point at all, at any time at all.
-            _ => {
-                let point = *self.chance.pick(&book.points);
-                let step = book.steps[point.step].name.clone();
-                let stated = self.ago(3000);
-                self.act(Do::Mark { specimen, step, edge: point.edge }, stated)?;
-            }
+            _ => self.any_mark(specimen)?,
         }
+        Ok(())
+    }
+
+    /// Any point at all, at any time at all.
+    fn any_mark(&mut self, specimen: Uuid) -> Result<(), Broken> {
+        let book = self.book(&self.bench.specimens[&specimen].method.clone());
+        let point = *self.chance.pick(&book.points);
+        let step = book.steps[point.step].name.clone();
+        let stated = self.ago(3000);
+        self.act(Do::Mark { specimen, step, edge: point.edge }, stated)?;
         Ok(())
     }
 
