@@ -184,7 +184,7 @@ impl Book {
         let steps: Vec<&Table> = list(&file, "step");
         let names: Vec<&str> = steps.iter().map(|step| step["name"].as_str().expect("a name")).collect();
         let temperature = part("temperature");
-        let named = |key: &str| {
+        let step_of = |key: &str| {
             let name = temperature[key].as_str().expect("a step");
             names.iter().position(|known| *known == name).expect("a step of the method")
         };
@@ -198,8 +198,8 @@ impl Book {
             id: file["id"].as_str().expect("an id").to_owned(),
             resolution_ns: duration(&file, "time-resolution", "value").unwrap_or(1),
             temperature: limits(&temperature, "limits").map(|limits| Degrees { limits, fahrenheit }),
-            from: named("from"),
-            to: named("to"),
+            from: step_of("from"),
+            to: step_of("to"),
             total_max_ns: duration(&part("late-line"), "total-max", "value"),
             notes: read_notes(&part("notes")),
             levels: read_levels(&part("readings"), &points),

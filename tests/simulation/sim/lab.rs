@@ -68,7 +68,7 @@ impl Lab {
         if office {
             bench.review = Reviews::On;
         }
-        bench.foot = (*chance.pick(&["indicator", "indicator", "guide-cap"])).to_owned();
+        (*chance.pick(&["indicator", "indicator", "guide-cap"])).clone_into(&mut bench.foot);
         let trigger = |does, place| TriggerSettings { does, place };
         let mut triggers = BTreeMap::from([
             ("shaker".to_owned(), trigger(Does::ShakerContact, None)),

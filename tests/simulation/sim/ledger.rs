@@ -170,7 +170,7 @@ impl Ledger {
                     .position(|point| vial.book.steps[point.step].name == *step && point.edge == *edge);
                 Some(point.is_some_and(|at| vial.may_mark(at, moment)))
             }
-            Do::MarkNext { specimen } => Some(self.next_is_open(on_bench(specimen)?, moment)),
+            Do::MarkNext { specimen } => Some(Self::next_is_open(on_bench(specimen)?, moment)),
             Do::EnterReading { specimen, of, value, confirmed } => {
                 let vial = on_bench(specimen)?;
                 let turn = vial.possible().iter().any(|at| vial.book.points[*at].edge == Edge::Value(*of));
@@ -193,7 +193,7 @@ impl Ledger {
     }
 
     /// A press without further words marks something on it.
-    fn next_is_open(&self, vial: &Vial, moment: &Moment) -> bool {
+    fn next_is_open(vial: &Vial, moment: &Moment) -> bool {
         match vial.possible().first() {
             Some(at) => vial.may_mark(*at, moment),
             None => {
@@ -249,7 +249,7 @@ impl Ledger {
                 self.awaited = Some(Target::Sample { sample: *sample, name: name.clone() });
             }
             Do::AwaitSpecimenMass { specimen } => {
-                self.awaited = Some(Target::Specimen { specimen: *specimen })
+                self.awaited = Some(Target::Specimen { specimen: *specimen });
             }
             Do::StopAwaiting => self.awaited = None,
             Do::Measure(what) => self.measured(what)?,
@@ -477,7 +477,7 @@ impl Ledger {
         }
         if let (Some(place), Some(Contact::On | Contact::Press)) = (self.places.get(&trigger.name), contact) {
             let vial = self.vials.values().find(|v| v.place == *place && !self.cleaned.contains(&v.id));
-            let open = vial.filter(|vial| self.next_is_open(vial, now)).map(|vial| vial.id);
+            let open = vial.filter(|vial| Self::next_is_open(vial, now)).map(|vial| vial.id);
             let marked = marks.first().map(|(specimen, ..)| *specimen);
             if open != marked {
                 return Err(format!("a press at place {place} should mark {open:?}; it marked {marked:?}"));

@@ -29,8 +29,12 @@ impl Sim {
             return self.odd_specimen(specimen);
         }
         match self.chance.below(14) {
-            0 => drop(self.act(Do::TakeProbeOut, None)?),
-            1 | 2 => drop(self.act(Do::PutProbeIn { stands_in: ProbeStands::Bottle }, None)?),
+            0 => {
+                self.act(Do::TakeProbeOut, None)?;
+            }
+            1 | 2 => {
+                self.act(Do::PutProbeIn { stands_in: ProbeStands::Bottle }, None)?;
+            }
             3 | 4 => {
                 let report = self.tools.odd_mass();
                 self.feed(What::Instrument(report), self.world.moment())?;
@@ -121,15 +125,21 @@ impl Sim {
                     )?;
                 }
             }
-            18 => drop(self.act(Do::NoLineYet { specimen }, None)?),
-            // Any point at all, at any time at all.
-            _ => {
-                let point = *self.chance.pick(&book.points);
-                let step = book.steps[point.step].name.clone();
-                let stated = self.ago(3000);
-                self.act(Do::Mark { specimen, step, edge: point.edge }, stated)?;
+            18 => {
+                self.act(Do::NoLineYet { specimen }, None)?;
             }
+            _ => self.any_mark(specimen)?,
         }
+        Ok(())
+    }
+
+    /// Any point at all, at any time at all.
+    fn any_mark(&mut self, specimen: Uuid) -> Result<(), Broken> {
+        let book = self.book(&self.bench.specimens[&specimen].method.clone());
+        let point = *self.chance.pick(&book.points);
+        let step = book.steps[point.step].name.clone();
+        let stated = self.ago(3000);
+        self.act(Do::Mark { specimen, step, edge: point.edge }, stated)?;
         Ok(())
     }
 
@@ -206,8 +216,12 @@ impl Sim {
         }
         let sample = *self.chance.pick(&samples);
         match self.chance.below(4) {
-            0 => drop(self.act(Do::WithdrawSample { sample, reason: "registered twice".to_owned() }, None)?),
-            1 => drop(self.act(Do::StopAwaiting, None)?),
+            0 => {
+                self.act(Do::WithdrawSample { sample, reason: "registered twice".to_owned() }, None)?;
+            }
+            1 => {
+                self.act(Do::StopAwaiting, None)?;
+            }
             _ => {
                 let specimens = u32::try_from(self.chance.between(0, 5)).expect("a few");
                 self.act(Do::PlanSpecimens { sample, specimens }, None)?;

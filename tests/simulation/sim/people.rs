@@ -353,15 +353,23 @@ impl Sim {
             return Ok(());
         }
         match self.chance.below(10) {
-            0..=2 if is_next => drop(self.press(&format!("place-{place}"), Ok(Contact::Press))?),
-            3 if is_next => drop(self.press("foot", Ok(Contact::Press))?),
-            4 | 5 if is_next => drop(self.act(Do::MarkNext { specimen }, None)?),
+            0..=2 if is_next => {
+                self.press(&format!("place-{place}"), Ok(Contact::Press))?;
+            }
+            3 if is_next => {
+                self.press("foot", Ok(Contact::Press))?;
+            }
+            4 | 5 if is_next => {
+                self.act(Do::MarkNext { specimen }, None)?;
+            }
             6 if self.chance.one_in(3) => {
                 let ago = self.chance.between(0, 40 * SECOND);
                 let stated = self.world.moment().wall_ns - ago;
                 self.act(Do::Mark { specimen, step: name, edge: point.edge }, Some(stated))?;
             }
-            _ => drop(self.act(Do::Mark { specimen, step: name.clone(), edge: point.edge }, None)?),
+            _ => {
+                self.act(Do::Mark { specimen, step: name.clone(), edge: point.edge }, None)?;
+            }
         }
         if book.steps[point.step].interval.as_ref().is_some_and(|i| i.count.is_some())
             && !self.chance.one_in(6)

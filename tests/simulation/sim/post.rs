@@ -214,7 +214,10 @@ impl Post {
             let Some((after, most)) = self.machine.rows_to_read(now, store.newest()) else { break };
             for row in store.after(after, most) {
                 let number = row.number;
-                if self.planted == Planted::Forgets && number % 40 == 0 && number > self.machine.acked() {
+                if self.planted == Planted::Forgets
+                    && number.is_multiple_of(40)
+                    && number > self.machine.acked()
+                {
                     self.machine.queued_row(now, number);
                     self.put(now, None)?;
                     continue;
@@ -339,8 +342,8 @@ impl Post {
             for effect in effects {
                 match effect {
                     Effect::Acked(number) => {
-                        let number =
-                            number + u64::from(self.planted == Planted::OneTooMany && number % 50 == 0);
+                        let number = number
+                            + u64::from(self.planted == Planted::OneTooMany && number.is_multiple_of(50));
                         let there =
                             number <= self.taken || lagging.contains(&number) || self.lost.contains(&number);
                         let waits =

@@ -289,7 +289,7 @@ impl Sim {
         match (&input.what, self.options.planted) {
             (What::Act(_), Planted::StampShifted) => told.moment = input.moment.plus(-3 * SECOND),
             (What::Instrument(report), Planted::ReadingSwallowed)
-                if super::tools::is_temperature(report) && input.id.as_u128() / 4096 % 20 == 0 =>
+                if super::tools::is_temperature(report) && (input.id.as_u128() / 4096).is_multiple_of(20) =>
             {
                 told.what = What::Deadline;
             }

@@ -370,13 +370,13 @@ impl Vial {
     }
 
     fn touched(&self, rule: Rule, at: &Moment) -> bool {
-        let last = self.book.points.iter().zip(&self.marks).filter_map(|(point, mark)| {
+        let mut last = self.book.points.iter().zip(&self.marks).filter_map(|(point, mark)| {
             matches!(point.edge, Edge::Value(Level::Sand | Level::Sediment)).then_some((*mark)?)
         });
         match rule {
             Rule::Never => false,
             Rule::Undisturbed => self.is_undisturbed(at),
-            Rule::Always => last.last().is_none_or(|read| between(at, &read).0 >= 0),
+            Rule::Always => last.next_back().is_none_or(|read| between(at, &read).0 >= 0),
         }
     }
 

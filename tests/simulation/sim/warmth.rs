@@ -164,7 +164,7 @@ impl Warmth {
 fn watch(vial: &Vial) -> Option<(Moment, Option<Moment>)> {
     let of = |step: usize| vial.book.points.iter().zip(&vial.marks).filter(move |(p, _)| p.step == step);
     let open = of(vial.book.from).find_map(|(_, mark)| *mark)?;
-    let close = of(vial.book.to).filter_map(|(_, mark)| *mark).last();
+    let close = of(vial.book.to).filter_map(|(_, mark)| *mark).next_back();
     Some((open, close.or(vial.void)))
 }
 
