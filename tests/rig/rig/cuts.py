@@ -21,8 +21,8 @@ BUSY = (1, 2, 3)
 LONG = PLACES
 WALK = (("first fill", "done"), ("soak", "begin"), ("loosen", "begin"), ("shake", "begin"), ("shake", "end"),
         ("irrigate", "end"), ("sedimentation", "end"))
-# A machine without a clock chip's fractions starts with the whole second; the rest is for a busy host.
-CLOCK_WITHIN_MS = 3000
+# A clock chip knows whole seconds; the rest is the way of the view through the network on a busy host.
+CLOCK_WITHIN_MS = 5000
 
 
 class Bench:
@@ -130,11 +130,11 @@ class Laboratory:
 
 
 def began(view):
-    """When the long soak began, by the view (ms of wall time), and on which clock that stands."""
-    running = at_place(view, LONG)["running"]
+    """When the long soak began by the host's own clock, in ms, and on which clock the station has it."""
+    now, running = time.time() * 1000, at_place(view, LONG)["running"]
     if not running or running["step"] != "soak":
         raise Wrong(f"the long soak does not run: {running}")
-    return view["now"]["wallMs"] - running["elapsedMs"], running["clock"]
+    return round(now - running["elapsedMs"]), running["clock"]
 
 
 def cut(folder, program, cycles, seed):
@@ -181,7 +181,7 @@ def cut(folder, program, cycles, seed):
             machine.cut()
         verdicts.same(lost[:3], [], f"nothing acknowledged was lost in {cycles} cuts ({gone} of {requests} requests to the disk lost)")
         verdicts.same(faults[:3], [], "after each cut the journal is whole, and the soak stands on wall time")
-        verdicts.check(max(offs) <= CLOCK_WITHIN_MS, "the soak began when it began, on the clock chip's word", offs)
+        verdicts.check(max(offs) <= CLOCK_WITHIN_MS, f"the soak is as old as the host's watch says, {max(offs)} ms off at most", offs)
         compare(verdicts, lab, bench)
     finally:
         bench.stop.set()

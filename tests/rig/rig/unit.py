@@ -9,7 +9,7 @@ import shutil
 import time
 
 from day.lab import Broker, Verdicts, Wrong, wait_for
-from rig.cuts import began
+from rig.cuts import CLOCK_WITHIN_MS, began
 from rig.gpio import Chip, rows, triggers, within
 from rig.lab import Desk, Instruments, Journal, PLACES, Reader, settings
 from rig.machine import RIG, ROOT, Machine
@@ -150,7 +150,7 @@ def hangs(verdicts, machine, desk, instruments):
     said = machine.sh(f"journalctl --no-pager -u {NAME} | grep -i watchdog; true")
     verdicts.check("watchdog" in said.lower() and took >= WATCHDOG / 2, f"a station that hangs is ended and started anew, after {took:.0f} s", said)
     after = began(desk.view(120))
-    verdicts.check(after[1] == "boot-clock" and abs(after[0] - before[0]) <= 100,
+    verdicts.check(after[1] == "boot-clock" and abs(after[0] - before[0]) <= CLOCK_WITHIN_MS,
                    f"the soak that ran goes on, on the boot clock, {abs(after[0] - before[0])} ms off", (before, after))
 
 
