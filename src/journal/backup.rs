@@ -9,7 +9,7 @@ use super::read::Reader;
 use super::schema;
 use super::store::keep_name;
 use super::verify::{Verified, VerifyFault, verify};
-use rusqlite::Connection;
+use rusqlite::{Connection, ErrorCode};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
@@ -78,7 +78,13 @@ fn copy(from: &Path, part: &Path) -> Result<(), JournalError> {
         JournalError::file(part, "made", &odd)
     })?;
     let reader = Reader::open(from)?;
-    reader.connection().execute("VACUUM INTO ?1", [name]).map_err(failed)?;
+    reader.connection().execute("VACUUM INTO ?1", [name]).map_err(|e| match e.sqlite_error_code() {
+        // Of the two files it is the one that is read.
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+            JournalError::database(from, "read", &e)
+        }
+        _ => failed(e),
+    })?;
     let id = reader.journal_id()?.map(|id| id.to_string()).unwrap_or_default();
     let conn = Connection::open(part).map_err(failed)?;
     conn.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?1, ?2)", [schema::BACKUP_MARK, &id])

@@ -75,6 +75,18 @@ pub enum VerifyFault {
         /// What the database says.
         detail: String,
     },
+    /// The chain is whole, and another part of the file is damaged.
+    #[error(
+        "events and documents are sound to the last, event {seq}; what stands beside them is damaged: {detail}. \
+         Keep the file and make a backup, which is written anew and verified; where that fails too, go on \
+         from the last one"
+    )]
+    Beside {
+        /// Number of the newest event.
+        seq: u64,
+        /// What the database says.
+        detail: String,
+    },
     /// The journal has no identity, so that no link can be checked.
     #[error("the journal has no identity, so that no link can be checked")]
     Nameless,
@@ -115,6 +127,7 @@ pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
         walk.step(&event)?;
     }
     let loose_documents = walk.finish()?;
+    beside(&tx, walk.chain.seq())?;
     Ok(Verified {
         journal_id,
         format: reader.format(),
@@ -129,6 +142,22 @@ pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
         head_seq: walk.chain.seq(),
         head_link: walk.chain.link(),
     })
+}
+
+/// What the chain does not hold: whether the inputs can be read, and whether the pages and indexes of the
+/// file fit together. It comes last, so that a fault of the chain is told first.
+fn beside(conn: &Connection, seq: u64) -> Result<(), VerifyFault> {
+    let damaged = |e: rusqlite::Error| VerifyFault::Beside { seq, detail: e.to_string() };
+    let mut inputs =
+        conn.prepare("SELECT at, payload, outcome FROM input ORDER BY number").map_err(damaged)?;
+    let mut rows = inputs.query([]).map_err(damaged)?;
+    while let Some(row) = rows.next().map_err(damaged)? {
+        for column in 0..3 {
+            row.get::<_, String>(column).map_err(damaged)?;
+        }
+    }
+    let said: String = conn.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0)).map_err(damaged)?;
+    if said == "ok" { Ok(()) } else { Err(VerifyFault::Beside { seq, detail: said }) }
 }
 
 struct Walk<'a> {

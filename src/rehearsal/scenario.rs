@@ -109,6 +109,8 @@ fn prepare(stimuli: &mut Vec<(i64, Stimulus)>, rng: &mut StdRng, sample: usize, 
         stimuli.push((start + 11 * S, Stimulus::Balance { grams: moving, stable: false }));
     }
     stimuli.push((start + 14 * S, Stimulus::Balance { grams, stable: true }));
+    // The pan is emptied: the next load may be the same to a step of the display, and is another one.
+    stimuli.push((start + 17 * S, Stimulus::Balance { grams: Decimal::new(0, 1), stable: false }));
 }
 
 /// One specimen from its tin to its clean cylinder.
@@ -169,8 +171,26 @@ mod test {
         let count = |f: &dyn Fn(&Stimulus) -> bool| scenario.stimuli.iter().filter(|(_, s)| f(s)).count();
         assert_eq!(count(&|s| matches!(s, Stimulus::Sample { .. })), 3);
         assert_eq!(count(&|s| matches!(s, Stimulus::Register { .. })), 6);
-        assert_eq!(count(&|s| matches!(s, Stimulus::Balance { stable: false, .. })), 1);
+        assert_eq!(count(&|s| matches!(s, Stimulus::Balance { stable: false, .. })), 4);
         assert!(scenario.temperature((EXCURSION_S.0 + 10) * S) > Decimal::from(25));
         assert!(scenario.temperature(10 * S) < Decimal::from(25));
+    }
+
+    #[test]
+    fn between_two_loads_the_pan_is_emptied() {
+        // Of this seed two masses are one step of the display apart.
+        let scenario = Scenario::new(121);
+        let mut shown = scenario.stimuli.iter().filter_map(|(_, stimulus)| match stimulus {
+            Stimulus::Balance { grams, stable } => Some((*grams, *stable)),
+            _ => None,
+        });
+        let mut weighed = 0;
+        while let Some((_, stable)) = shown.next() {
+            if stable {
+                weighed += 1;
+                assert_eq!(shown.next(), Some((Decimal::ZERO, false)));
+            }
+        }
+        assert_eq!(weighed, 3);
     }
 }

@@ -24,12 +24,17 @@ use uuid::Uuid;
 const RETRY: Duration = Duration::from_millis(500);
 /// Inputs that wait at most: hours of a probe that speaks each second, at a few hundred bytes each.
 const HELD: usize = 20_000;
+/// Of these, so many places are kept for what switches and balances say. A temperature that finds no
+/// room leaves a gap that shows by itself, as time without a reading; a press comes once.
+const NO_TEMPERATURES: usize = 5_000;
 
 /// What waits for the disk, in the order in which it came.
 #[derive(Debug, Default)]
 struct Held {
     waiting: VecDeque<Waits>,
-    /// Inputs for which there was no room.
+    /// Temperatures that were left out.
+    thinned: u64,
+    /// Other inputs for which there was no room.
     dropped: u64,
 }
 
@@ -49,16 +54,28 @@ impl Held {
             what if can_ask_again(what) => refuse(one, why),
             // The clock makes them anew; a sample was called back for an act, which is refused.
             What::Deadline | What::Recalled(_) => {}
+            // Not a line of the log for each: it may lie on the same full disk.
+            What::Instrument(InstrumentReport::Temperature { .. })
+                if self.waiting.len() >= HELD - NO_TEMPERATURES =>
+            {
+                self.thinned += 1;
+            }
             _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),
             what => {
                 self.dropped += 1;
-                // A gap in the temperatures shows by itself, as time without a reading.
-                if !matches!(what, What::Instrument(InstrumentReport::Temperature { .. })) {
-                    tracing::error!(?what, "no room to keep it until the disk can be written again");
-                }
+                tracing::error!(?what, "no room to keep it until the disk can be written again");
                 refuse(one, why);
             }
         }
+    }
+
+    /// The fault in words, and what of that which came in is not even waiting.
+    fn said(&self, fault: &str) -> String {
+        let told =
+            |count: u64, what: &str| if count > 0 { format!("; {count} {what}") } else { String::new() };
+        let thinned = told(self.thinned, "temperatures are left out, to keep room for presses and masses");
+        let dropped = told(self.dropped, "other inputs found no room and are lost");
+        format!("{fault}{thinned}{dropped}")
     }
 
     /// A batch failed: it comes before everything that waits.
@@ -137,7 +154,7 @@ impl Station {
         held.failed(failed);
         tracing::error!("{text}; {} inputs wait", held.waiting.len());
         loop {
-            self.show_trouble(&text);
+            self.show_trouble(&held.said(&text));
             self.wait_out(&mut held, (&why, &text), cancel).await?;
             let error = match self.try_again(&mut held, &why).await {
                 Ok(()) => break,
@@ -149,7 +166,7 @@ impl Station {
             };
             (why, text) = (reason(&error), error.to_string());
         }
-        tracing::info!(dropped = held.dropped, "the journal can be written again");
+        tracing::info!(thinned = held.thinned, dropped = held.dropped, "the journal can be written again");
         Ok(())
     }
 

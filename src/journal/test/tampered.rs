@@ -220,3 +220,31 @@ async fn a_station_does_not_start_on_an_altered_end() {
         assert!(matches!(error, JournalError::Damaged { .. }), "{sql}: {error}");
     }
 }
+
+/// Turns bytes over, as a disk does.
+fn turn_over(folder: &Folder, page: i64, size: i64) {
+    let mut bytes = std::fs::read(folder.journal()).unwrap();
+    let at = usize::try_from((page - 1) * size).unwrap();
+    bytes[at..at + 8].iter_mut().for_each(|byte| *byte = !*byte);
+    std::fs::write(folder.journal(), bytes).unwrap();
+}
+
+#[tokio::test]
+async fn damage_beside_the_chain_is_found_too() {
+    for name in ["input", "sqlite_autoindex_input_1"] {
+        let folder = Folder::new();
+        written(&folder).await;
+        let conn = Connection::open(folder.journal()).unwrap();
+        let root = "SELECT rootpage FROM sqlite_schema WHERE name = ?1";
+        let page: i64 = conn.query_row(root, [name], |row| row.get(0)).unwrap();
+        let size: i64 = conn.pragma_query_value(None, "page_size", |row| row.get(0)).unwrap();
+        conn.close().unwrap();
+        verify(&folder.journal()).unwrap();
+        turn_over(&folder, page, size);
+        let found = verify(&folder.journal());
+        assert!(matches!(found, Err(VerifyFault::Beside { seq: 8, .. })), "{name}: {found:?}");
+    }
+    // A text that is none: what it was is gone.
+    let torn = after("UPDATE input SET payload = CAST(x'7bff7d' AS TEXT) WHERE number = 1").await;
+    assert!(matches!(torn, Err(VerifyFault::Beside { seq: 8, .. })), "{torn:?}");
+}

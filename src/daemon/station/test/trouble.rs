@@ -1,7 +1,10 @@
 use super::*;
 use crate::domain::alarm::Name;
 use crate::domain::bench::{Contact, Trigger};
+use crate::domain::quantity::{Quantity, Unit};
+use crate::domain::reading::{InstrumentReport, Wire};
 use crate::journal::{FaultPoint, Trouble, verify};
+use rust_decimal::Decimal;
 use std::sync::Mutex;
 
 /// A disk that fails in a certain way while it is told to.
@@ -158,5 +161,34 @@ async fn a_disk_that_does_not_answer_is_shown_while_it_does_not() {
     drop(answers);
     let healed = committed.wait_for(|c| c.fault.is_none()).await.unwrap().clone();
     assert_eq!(healed.bench.refused.len(), 1, "it is stored after all, once");
+    station.close().await;
+}
+
+fn warmth() -> What {
+    What::Instrument(InstrumentReport::Temperature {
+        temperature: Quantity::new(Decimal::new(224, 1), Unit::Celsius),
+        wire: Wire::of("probe", "/dev/serial/by-id/usb-serial-port1", "TEMP   22.4 C\\r\\n".to_owned()),
+    })
+}
+
+#[tokio::test]
+async fn temperatures_are_left_out_before_a_press_is_and_the_alarm_says_how_many() {
+    let (folder, disk) = (Folder::new(), Disk::default());
+    let clock = SteppedClock::new(at(0));
+    let station = Desk::open(&folder.journal(), &clock, Box::new(disk.clone())).await;
+    disk.fail(FaultPoint::BeforeCommit, Trouble::Io);
+    let refused = station.act(Do::StopAwaiting).await;
+    assert!(matches!(refused, Outcome::Refused { .. }), "{refused:?}");
+    for _ in 0..20_100 {
+        assert!(station.station.tell(warmth(), clock.now()).await);
+    }
+    assert!(station.station.tell(press("nobodys"), clock.now()).await);
+    let said =
+        |c: &Arc<Committed>| c.fault.as_ref().is_some_and(|alarm| alarm.text.contains("5100 temperatures"));
+    station.until("it says what was left out", said).await;
+    disk.heal();
+    let healed =
+        station.until("the trouble is over", |c| c.fault.is_none() && !c.bench.refused.is_empty()).await;
+    assert_eq!(healed.bench.refused.back().unwrap().trigger, "nobodys", "the press waited");
     station.close().await;
 }
