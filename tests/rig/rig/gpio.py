@@ -164,10 +164,10 @@ def watched(verdicts, machine, reader, desk, folder):
     moment = [m for who, what, m in rows(machine, folder)[0] if (who, what) == ("pedal", "on")][-1]
     verdicts.check(within(again, moment) and machine.sh("cat /run/pid").strip() == before and
                    machine.sh(f"kill -0 {before}", good=False)[0] == 0, "it comes back without a start, and a press counts", off_by(again, moment))
-    flood(verdicts, machine, chip, reader, folder)
+    flood(verdicts, machine, chip, folder)
 
 
-def flood(verdicts, machine, chip, reader, folder):
+def flood(verdicts, machine, chip, folder):
     """More edges than the kernel keeps while the station cannot look."""
     presses = 300
     machine.sh("kill -STOP $(cat /run/pid)")
@@ -183,8 +183,3 @@ def flood(verdicts, machine, chip, reader, folder):
     lost, kept = wait_for("all edges are stored or said to be lost", told, 60)
     verdicts.check(lost > 0 and lost + kept == 2 * presses,
                    f"of {2 * presses} edges in a stand-still {lost} are said to be lost, the others are kept", (lost, kept))
-    def alarm():
-        text = (reader.alarms.get("switch-gone-flood") or {}).get("text", "")
-        return text if "edges were lost" in text else None
-    told = wait_for("an alarm that tells of it", alarm, 30)
-    verdicts.check(f"{lost} edges were lost" in told, f"and that is an alarm: {told}", told)
