@@ -133,7 +133,8 @@ def watched(verdicts, machine, reader, desk, folder):
     contact = [chip.set(("SHAKER", True, 200))[0]]
     strokes = chip.set(*[move for _ in range(20) for move in (("STROKE", True, 60), ("STROKE", False, 60))])[::2]
     contact.append(chip.set(("SHAKER", False, 300))[0])
-    wait_for("the shaker's run is stored", lambda: len([e for e in rows(machine, folder)[0] if e[0] == "contact"]) >= 2, 30)
+    # Pulses are told as one count, a while after the last.
+    wait_for("the shaker's run is stored", lambda: sum(r.get("pulses", 0) for r in rows(machine, folder)[1]) >= 20, 60)
     edges, reports = rows(machine, folder)
     for name in ("button", "pedal"):
         found = [moment for who, what, moment in edges if (who, what) == (name, "on")]
