@@ -9,7 +9,7 @@ import subprocess
 import threading
 import time
 
-from day.lab import Broker, Verdicts, wait_for
+from day.lab import Broker, Verdicts, Wrong, wait_for
 from rig import disk
 from rig.lab import Desk, Instruments, Journal, METHOD, PLACES, Reader, settings
 from rig.machine import Machine, image
@@ -135,11 +135,19 @@ def refused_and_said(verdicts, bench, what):
     verdicts.check(bool(bench.desk.view(60)["places"]), f"{what}: the alarm stands, views are given")
 
 
+def ends(look, seconds=60):
+    try:
+        return wait_for("it ends", look, seconds)
+    except Wrong:
+        return False
+
+
 def goes_on(verdicts, bench, what):
-    """Without a start."""
-    wait_for(f"{what}: the alarm ends", lambda: not bench.reader.alarm("not-kept"), 90)
+    """It takes acts again, and nothing says any more that it does not."""
+    ended = ends(lambda: not bench.reader.alarm("not-kept"))
+    verdicts.check(ended, f"{what}: the alarm not-kept ends on the network")
     reply = bench.act()
-    verdicts.check(reply["outcome"] == "done", f"{what}: when the disk takes it again the station goes on, without a start", reply)
+    verdicts.check(reply["outcome"] == "done", f"{what}: the station goes on and takes acts", reply)
 
 
 def storage(folder, program, seed):
@@ -164,7 +172,7 @@ def full(verdicts, bench):
     bench.machine.sh(f"dd if=/dev/zero of={MOUNT}/fill bs=64k 2>/dev/null; dd if=/dev/zero of={MOUNT}/more bs=512 2>/dev/null; true", seconds=180)
     refused_and_said(verdicts, bench, "full")
     bench.machine.sh(f"rm {MOUNT}/fill {MOUNT}/more")
-    goes_on(verdicts, bench, "full")
+    goes_on(verdicts, bench, "full, then room again, without a start")
 
 
 def slow(verdicts, bench):
@@ -212,8 +220,10 @@ def forgotten(verdicts, bench, turn):
     could not write and believes it written; whoever trusts that loses it here."""
     bench.data_fails()
     refused_and_said(verdicts, bench, f"EIO for a moment, {turn}")
+    process = bench.machine.sh("cat /run/pid")
     bench.sound()
-    goes_on(verdicts, bench, f"EIO for a moment, {turn}")
+    goes_on(verdicts, bench, f"EIO for a moment, {turn}, without a start")
+    verdicts.same(bench.machine.sh("kill -0 $(cat /run/pid); cat /run/pid"), process, f"EIO for a moment, {turn}: it is the same process")
     for _ in range(3):
         bench.act()
     bench.cut()
