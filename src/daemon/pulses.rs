@@ -44,7 +44,7 @@ impl Pulses {
         let each = self.per_cycle.get(&switch).copied().unwrap_or(1).max(1);
         let new = Run { pulses: 0, first: moment, ended: moment, broken: false };
         let run = self.runs.entry(switch).or_insert(new);
-        if run.pulses % each == 0 {
+        if run.pulses.is_multiple_of(each) {
             run.ended = moment;
         }
         run.pulses += 1;

@@ -8,8 +8,9 @@ use std::fmt::Debug;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tokio::sync::mpsc::UnboundedSender;
+use tokio::time::Instant;
 
 /// First wait before a line is looked for again; it doubles up to [`LONGEST_WAIT`].
 const FIRST_WAIT: Duration = Duration::from_millis(250);

@@ -21,8 +21,9 @@ use crate::settings::model::{Output, StartedBy};
 use hold::{End, Holder, Order};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tokio::sync::{mpsc, watch};
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 /// A lamp stays on for so long without a new order.

@@ -141,8 +141,16 @@ pub struct Relay {
     state: State,
     /// Its line can be used.
     usable: bool,
-    /// The run that was seen last; the outer `None`: nothing has been seen yet.
-    known: Option<Option<Run>>,
+    known: Known,
+}
+
+/// What was seen last.
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Known {
+    /// The bench has not been looked at yet.
+    Nothing,
+    /// This run, or none.
+    Bench(Option<Run>),
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -154,13 +162,13 @@ enum State {
 impl Relay {
     /// An open relay.
     pub const fn new(rules: Rules) -> Self {
-        Self { rules, state: State::Open(Why::NotStarted), usable: false, known: None }
+        Self { rules, state: State::Open(Why::NotStarted), usable: false, known: Known::Nothing }
     }
 
     /// The bench shows this run, or none.
     pub fn seen(&mut self, run: Option<Run>, now: &Moment) {
         self.passed(now);
-        let Some(before) = self.known.replace(run.clone()) else {
+        let Known::Bench(before) = std::mem::replace(&mut self.known, Known::Bench(run.clone())) else {
             // What was marked before the program began is nobody's start now.
             return;
         };
@@ -187,7 +195,8 @@ impl Relay {
             return Err("its begin was stated afterwards");
         }
         let local = by.via.strip_prefix("trigger ").is_some_and(|name| self.rules.switches.contains(name));
-        if !local && !(self.rules.by_page && by.via == "page") {
+        let on_page = self.rules.by_page && by.via == "page";
+        if !(local || on_page) {
             return Err("nobody started it at the bench");
         }
         let age_ns = now.since(begin).ns;

@@ -57,7 +57,7 @@ pub(super) fn deviations(specimen: &Specimen, method: &Method, points: &[Point])
     let at = |unseen: &Unseen| {
         // The last step that had begun by then.
         let marked = specimen.points.iter().enumerate().filter_map(|(i, m)| Some((i, m.as_ref()?)));
-        let before = marked.filter(|(_, m)| unseen.until.since(&m.moment).ns >= 0).last();
+        let before = marked.filter(|(_, m)| unseen.until.since(&m.moment).ns >= 0).next_back();
         method.steps.get(points.get(before?.0)?.step).map(|step| step.name.clone())
     };
     let told = specimen.unseen.iter().map(|unseen| Deviation {

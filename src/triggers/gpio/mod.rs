@@ -188,13 +188,14 @@ impl Watch {
             let over = seen.own.as_ref().and_then(Debounce::over_at);
             let next = match over {
                 None => line.edges().await,
-                Some(over) => match tokio::time::timeout(still, line.edges()).await {
-                    Ok(next) => next,
-                    Err(_) => {
+                Some(over) => {
+                    if let Ok(next) = tokio::time::timeout(still, line.edges()).await {
+                        next
+                    } else {
                         self.still(over, &mut seen).await?;
                         Ok(Vec::new())
                     }
-                },
+                }
             };
             events = match next {
                 Ok(events) => events,

@@ -131,20 +131,20 @@ fn without_strokes_it_opens_where_a_switch_tells_them() {
     never.stroke(&at(-SECOND));
     never.passed(&at(2_000_000 + 3 * SECOND));
     assert_eq!(never.why(), Some(&Why::NoStroke), "a stroke before the closing is none");
-    let mut lost = started(watched());
+    let mut stalled = started(watched());
     // 175 cycles a minute (AASHTO T 176) for 20 s, then none.
     for n in 1..58 {
         let stroke = n * 60 * SECOND / 175;
-        lost.passed(&at(stroke));
-        lost.stroke(&at(stroke));
+        stalled.passed(&at(stroke));
+        stalled.stroke(&at(stroke));
     }
-    assert!(lost.is_closed());
+    assert!(stalled.is_closed());
     let last = 57 * 60 * SECOND / 175;
-    assert_eq!(lost.opens_at(), Some(at(last + 3 * SECOND / 2).boot_ns));
-    lost.passed(&at(last + 3 * SECOND / 2));
-    assert_eq!(lost.why(), Some(&Why::NoStroke));
-    lost.stroke(&at(30 * SECOND));
-    lost.seen(Some(run(1, 0)), &at(30 * SECOND));
+    assert_eq!(stalled.opens_at(), Some(at(last + 3 * SECOND / 2).boot_ns));
+    stalled.passed(&at(last + 3 * SECOND / 2));
+    assert_eq!(stalled.why(), Some(&Why::NoStroke));
+    stalled.stroke(&at(30 * SECOND));
+    stalled.seen(Some(run(1, 0)), &at(30 * SECOND));
     assert!(!lost.is_closed(), "a stroke that comes back starts nothing");
 }
 
