@@ -145,7 +145,7 @@ fn without_strokes_it_opens_where_a_switch_tells_them() {
     assert_eq!(stalled.why(), Some(&Why::NoStroke));
     stalled.stroke(&at(30 * SECOND));
     stalled.seen(Some(run(1, 0)), &at(30 * SECOND));
-    assert!(!lost.is_closed(), "a stroke that comes back starts nothing");
+    assert!(!stalled.is_closed(), "a stroke that comes back starts nothing");
 }
 
 #[test]
