@@ -56,8 +56,8 @@ impl Unseen {
 pub(super) fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec<Deviation> {
     let at = |unseen: &Unseen| {
         // The last step that had begun by then.
-        let marked = specimen.points.iter().enumerate().filter_map(|(i, m)| Some((i, m.as_ref()?)));
-        let before = marked.filter(|(_, m)| unseen.until.since(&m.moment).ns >= 0).next_back();
+        let mut marked = specimen.points.iter().enumerate().filter_map(|(i, m)| Some((i, m.as_ref()?)));
+        let before = marked.rfind(|(_, m)| unseen.until.since(&m.moment).ns >= 0);
         method.steps.get(points.get(before?.0)?.step).map(|step| step.name.clone())
     };
     let told = specimen.unseen.iter().map(|unseen| Deviation {
