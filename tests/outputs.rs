@@ -102,9 +102,9 @@ impl Site {
     async fn start(folder: &Folder, clock: SteppedClock, outputs: &str) -> Self {
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let text = format!(
-            "[station]\nmethods = {:?}\n[journal]\npath = {:?}\n[web]\nlisten = \"127.0.0.1:0\"\n{outputs}",
-            root.join("config/methods"),
-            folder.0.join("bench.sqlite"),
+            "[station]\nmethods = \"{}\"\n[journal]\npath = \"{}\"\n[web]\nlisten = \"127.0.0.1:0\"\n{outputs}",
+            root.join("config/methods").display(),
+            folder.0.join("bench.sqlite").display(),
         );
         let settings = settings::read("bench.toml", &text, None, std::iter::empty()).unwrap();
         let methods = settings::load_methods(&settings.station.methods).unwrap();
