@@ -36,7 +36,7 @@ pub enum Wish {
 }
 
 impl Serialize for Wish {
-    fn serialize<S: Serializer>(self, serializer: S) -> Result<S::Ok, S::Error> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(match self {
             Self::AsRead => AS_READ,
             Self::In(unit) => unit.code(),
