@@ -45,7 +45,7 @@ use crate::network::session::{CertificateFault, Encryption};
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
 use crate::outputs::{self, Chips, Heard, KernelChips};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
-use crate::settings::told;
+use crate::settings::{time_zone, told};
 use crate::triggers::gpio;
 use crate::web::report::Reports;
 use crate::web::{self, AppState};
@@ -315,7 +315,7 @@ fn started(
     now_ns: i64,
 ) -> Started {
     // The settings were checked: this machine knows the zone.
-    let zone = TimeZone::get(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
+    let zone = time_zone(&settings.station.time_zone).unwrap_or(TimeZone::UTC);
     Started {
         station: settings.station.id.clone(),
         title: settings.station.title.clone(),

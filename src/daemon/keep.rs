@@ -62,7 +62,7 @@ fn journal_and_zone(
         let zone = zone.map_or(settings.station.time_zone, str::to_owned);
         (journal.map_or(settings.journal.path, Path::to_path_buf), zone)
     };
-    match TimeZone::get(&zone) {
+    match settings::time_zone(&zone) {
         Ok(known) => Ok((journal, known, zone)),
         Err(_) => {
             fault(Exit::Usage, format!("--zone: there is no time zone `{zone}`; write it like Europe/Berlin"))

@@ -107,7 +107,7 @@ fn made(args: &ReportArgs) -> Result<(), Fault> {
         return Err(Fault::new(Exit::Config, format!("settings: `laboratory.{key}`: {what}")));
     }
     let zone_name = &settings.station.time_zone;
-    let zone = TimeZone::get(zone_name).map_err(|e| Fault::new(Exit::Config, e.to_string()))?;
+    let zone = settings::time_zone(zone_name).map_err(|e| Fault::new(Exit::Config, e.to_string()))?;
     let paper = args.paper.unwrap_or(settings.reports.paper);
     let house = House { laboratory: settings.laboratory.as_ref(), paper, zone_name, zone: &zone };
     let sheet = match (&args.blank, &args.sample) {

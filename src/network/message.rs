@@ -5,7 +5,7 @@
 
 use super::topics::Topics;
 use super::{RetainedMessage, RetainedState};
-use crate::domain::alarm::{Alarm, definition};
+use crate::domain::alarm::{Alarm, Name, definition};
 use crate::domain::bench::{Bench, BenchSettings, Lag, Probe, Room};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::overview::overview;
@@ -209,7 +209,9 @@ impl PlaceOf {
 fn may_be_left(bench: &Bench, topics: &Topics) -> BTreeSet<String> {
     let places = (1..=PLACES_MOST).map(|place| topics.place(place));
     let alarms = bench.alarm_keys().into_iter().map(|key| topics.alarm(&key));
-    places.chain(alarms).chain([topics.consumers()]).collect()
+    // The station's own, which ends with whatever ended the program while the disk failed.
+    let own = topics.alarm(Name::NotKept.as_str());
+    places.chain(alarms).chain([topics.consumers(), own]).collect()
 }
 
 /// How far each consumer confirmed; none where nobody confirms and nobody is watched.
@@ -389,7 +391,7 @@ mod test {
     fn what_an_earlier_run_may_have_left_is_named_and_nothing_that_stands() {
         let bench = Bench { station: "bench-a".to_owned(), ..Bench::default() };
         let state = retained(&bench, Uuid::nil(), &at(0), 1);
-        for gone in ["place/9", "place/64", "alarm/network-away", "consumers"] {
+        for gone in ["place/9", "place/64", "alarm/network-away", "alarm/not-kept", "consumers"] {
             assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
         }
         assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));

@@ -6,6 +6,7 @@ use crate::domain::bench::{Does, is_consumer_name};
 use crate::domain::method::Method;
 use crate::domain::report::laboratory::Laboratory;
 use crate::domain::signal::Shows;
+use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -87,6 +88,14 @@ fn is_id(text: &str) -> bool {
 
 const ID_RULE: &str = "use 1 to 32 lower-case letters, digits and hyphens";
 
+/// A time zone by its name, from this machine's database; `UTC` needs none.
+///
+/// # Errors
+/// What the reader of the database said.
+pub fn time_zone(name: &str) -> Result<TimeZone, jiff::Error> {
+    if name == "UTC" { Ok(TimeZone::UTC) } else { TimeZone::get(name) }
+}
+
 fn station(settings: &Settings, faults: &mut Faults) {
     let station = &settings.station;
     if !is_id(&station.id) {
@@ -95,7 +104,7 @@ fn station(settings: &Settings, faults: &mut Faults) {
     if station.title.trim().is_empty() {
         faults.add("station.title", "is empty; give the bench a name for people");
     }
-    if jiff::tz::TimeZone::get(&station.time_zone).is_err() {
+    if time_zone(&station.time_zone).is_err() {
         let what = format!(
             "this machine knows no time zone `{}`; use an IANA name such as `Europe/Lisbon` or `UTC`",
             station.time_zone
@@ -290,6 +299,11 @@ fn relay_rules(settings: &Settings, key: &str, relay: &RelayRules, faults: &mut 
     if let Some(stroke) = relay.stroke.as_ref().filter(|name| !pulses(name)) {
         let what = format!("`{stroke}` is no trigger that does `shaker-pulse`");
         faults.add(format!("{key}.relay.stroke"), what);
+    }
+    if relay.started_by == StartedBy::PressOrPage && !settings.web.listen.ip().to_canonical().is_loopback() {
+        let what = "`press-or-page`, and the pages can be reached from other machines (`web.listen`): whoever \
+                    starts the shaker stands beside it, so use `press`";
+        faults.add(format!("{key}.relay.started-by"), what);
     }
     let by_hand = |t: &Trigger| t.gpio.is_some() && matches!(t.does, Does::Next | Does::ShakerPress);
     if relay.started_by == StartedBy::Press && !settings.triggers.values().any(by_hand) {

@@ -17,7 +17,7 @@ mod words;
 #[cfg(test)]
 mod test;
 
-pub use check::{check, check_methods};
+pub use check::{check, check_methods, time_zone};
 pub use environment::{NOT_SETTINGS, process_environment};
 pub use fault::{MethodsFault, SettingsError, SettingsFault};
 pub use told::told;

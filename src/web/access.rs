@@ -53,7 +53,7 @@ const OPERATE: Needs = Needs::Role(Role::Operate);
 const ADMINISTER: Needs = Needs::Role(Role::Administer);
 
 /// Every address with what it needs. docs/threats.md has the same.
-const TABLE: [Row; 47] = [
+const TABLE: [Row; 50] = [
     Row("/livez", Needs::Nothing, Data),
     Row("/readyz", Needs::Nothing, Data),
     Row("/page/{file}", Needs::Nothing, Data),
@@ -63,6 +63,7 @@ const TABLE: [Row; 47] = [
     Row("/room", Needs::Room, Page),
     Row("/room/events", Needs::Room, Data),
     Row("/room/temperatures", Needs::Room, Data),
+    Row("/room/stations", Needs::Room, Data),
     Row("/samples/list", Needs::Room, Data),
     Row("/", LOOK, Page),
     Row("/samples", LOOK, Page),
@@ -96,6 +97,8 @@ const TABLE: [Row; 47] = [
     Row("/records/kept", LOOK, Data),
     Row("/documents", LOOK, Data),
     Row("/documents/{id}", LOOK, Data),
+    Row("/documents/{id}/versions", LOOK, Data),
+    Row("/documents/{id}/shown", LOOK, Data),
     // And what the act itself needs: a question may be asked by whoever looks.
     Row("/act", LOOK, Data),
     Row("/people", OPERATE, Page),

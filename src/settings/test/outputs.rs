@@ -54,6 +54,13 @@ fn a_relay_needs_limits_a_hand_that_starts_it_and_a_switch_that_counts() {
     assert_eq!(keys, [at("longest-s"), at("start-within-s"), at("stroke"), at("started-by")]);
     assert!(told[3].contains("nobody could start it"), "a button on the network is no hand: {}", told[3]);
     assert_eq!(relay(json!({ "longest-s": 60, "started-by": "press-or-page" })), Vec::<String>::new());
+    let far = scratch.checked(|s| {
+        s.web.listen = "192.0.2.7:8765".parse().unwrap();
+        let gpio = json!({ "chip": "panel", "line": "R" });
+        let rules = json!({ "longest-s": 60, "started-by": "press-or-page" });
+        output(s, "shaker", json!({ "shows": "shaker-relay", "gpio": gpio, "relay": rules }));
+    });
+    assert!(far.iter().any(|fault| fault.contains("stands beside it")), "{far:?}");
     let gpio = json!({ "chip": "panel", "line": "R" });
     let bare = scratch.checked(|s| output(s, "shaker", json!({ "shows": "shaker-relay", "gpio": gpio })));
     assert_eq!(bare, ["settings: `outputs.shaker.relay`: is missing: give at least `longest-s`"]);

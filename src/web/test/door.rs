@@ -246,7 +246,9 @@ async fn the_open_room_page_shows_nobody_and_takes_nothing() {
     for (label, body) in [("S-1", register("S-1")), ("S-2", register("S-2"))] {
         assert_eq!(house.act(&key, None, body).await.status, 200, "{label}");
     }
-    for path in ["/room", "/room/events", "/room/temperatures", "/samples/list", "/page/room.js"] {
+    for path in
+        ["/room", "/room/events", "/room/temperatures", "/room/stations", "/samples/list", "/page/room.js"]
+    {
         assert_eq!(house.get(path, "").await.status, 200, "{path}");
     }
     for path in ["/events", "/view", "/samples/find?code=x", "/documents", "/records/list", "/people/view"] {
