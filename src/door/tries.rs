@@ -85,7 +85,7 @@ impl Tries {
     pub(super) fn wrong(&mut self, from: IpAddr, account: Counted, now_ns: i64) -> u64 {
         let at = (counted(from), account);
         if self.wrong.len() >= MOST && !self.wrong.contains_key(&at) {
-            let oldest = self.wrong.iter().min_by_key(|(_, wrong)| wrong.last_ns).map(|(at, _)| at.clone());
+            let oldest = self.wrong.iter().min_by_key(|(_, wrong)| wrong.last_ns).map(|(at, _)| *at);
             oldest.and_then(|at| self.wrong.remove(&at));
         }
         let wrong = self.wrong.entry(at).or_insert(Wrong { times: 0, last_ns: now_ns });

@@ -333,7 +333,7 @@ async fn a_script_that_acts_without_a_breath_is_slowed() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_station_is_called_by_its_name_and_asks_for_encryption_from_then_on() {
     let rig = Rig::new().await;
-    let names = |host: &str, state: AppState| {
+    let called = |host: &str, state: AppState| {
         let request = Request::builder().uri("/livez").header("host", host).body(Body::empty()).unwrap();
         app_until(state, rig.cancel.clone()).oneshot(request)
     };
@@ -344,7 +344,7 @@ async fn a_station_is_called_by_its_name_and_asks_for_encryption_from_then_on() 
         ("bench-1.lab.example", 403),
         ("bench-1.lab.example.evil.example:8765", 403),
     ] {
-        let answer = names(host, named.clone()).await.unwrap();
+        let answer = called(host, named.clone()).await.unwrap();
         assert_eq!(answer.status(), status, "{host}");
         assert!(!answer.headers().contains_key("strict-transport-security"), "it is not encrypted here");
     }
