@@ -20,7 +20,9 @@ use super::entry;
 use super::inputs;
 use super::outbox::JournalOutbox;
 use super::pulses::Pulses;
+use super::sight::Sight;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
+pub use super::unstarted::StationError;
 use crate::clock::Clock;
 use crate::domain::bench::{Does, NetworkFacts, Started, TriggerSettings, What};
 use crate::domain::calendar::Calendar;
@@ -31,23 +33,20 @@ use crate::domain::overview::{self, Following};
 use crate::domain::reading::Live;
 use crate::domain::signal::Told;
 use crate::domain::solution::Recipe;
-use crate::door::AccountFault;
 use crate::instruments::listener::Listener;
 use crate::instruments::protocol::AnyShape;
 use crate::instruments::task;
-use crate::journal::{Journal, JournalError, OpenWith};
+use crate::journal::{Journal, OpenWith};
 use crate::keeping::list::Listing;
-use crate::keeping::rule;
 use crate::network::follow::{self, Follow};
 use crate::network::inbound::{self, Door};
 use crate::network::relay::{self, Relay};
-use crate::network::session::{CertificateFault, Encryption};
+use crate::network::session::Encryption;
 use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message};
 use crate::outputs::{self, Chips, Heard, KernelChips};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
-use crate::settings::{time_zone, told};
+use crate::settings::time_zone;
 use crate::triggers::gpio;
-use crate::web::report::Reports;
 use crate::web::{self, AppState};
 use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
@@ -83,66 +82,6 @@ pub struct Parts {
     pub running_clock: bool,
     /// Simulated instruments: records say so.
     pub rehearsal: bool,
-}
-
-/// Why a station did not start, or did not end well.
-#[derive(Debug, thiserror::Error)]
-pub enum StationError {
-    /// The journal.
-    #[error(transparent)]
-    Journal(#[from] JournalError),
-    /// What the journal holds.
-    #[error("the journal {path} holds what this program cannot read: {source}")]
-    Fold {
-        /// Its file.
-        path: String,
-        /// What.
-        source: FoldError,
-    },
-    /// The address of the pages.
-    #[error("the pages cannot be served on {address}: {source}")]
-    Listen {
-        /// The address.
-        address: SocketAddr,
-        /// What the system said.
-        source: std::io::Error,
-    },
-    /// The password file.
-    #[error("the password file {path} cannot be read: {source}")]
-    Password {
-        /// Its path.
-        path: String,
-        /// What the system said.
-        source: std::io::Error,
-    },
-    /// A certificate or key.
-    #[error("network.tls: {0}")]
-    Certificate(#[from] CertificateFault),
-    /// The certificate or key of the pages. `check` finds this first.
-    #[error("web.tls: {0}")]
-    PagesCertificate(CertificateFault),
-    /// The accounts of the pages. `check` finds this first.
-    #[error("web.sign-on.accounts-file: {0}")]
-    Accounts(#[from] AccountFault),
-    /// A setting names a shape that is not there. `check` finds this first.
-    #[error("instruments.{instrument}.shape: there is no shape `{shape}`")]
-    Shape {
-        /// The instrument.
-        instrument: String,
-        /// The shape.
-        shape: String,
-    },
-    /// A setting of an instrument makes no sense. `check` finds this first.
-    #[error("{key}: {what}")]
-    Instrument {
-        /// The setting.
-        key: String,
-        /// What is wrong with it.
-        what: String,
-    },
-    /// The loop ended by itself.
-    #[error("the station's loop ended unexpectedly")]
-    Ended,
 }
 
 /// A station at work.
@@ -198,7 +137,7 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
 pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, StationError> {
     let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
-    let (encryption, door) = entry::ways_in(&settings.web)?;
+    let ways = entry::ways_in(&settings.web)?;
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
     let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
@@ -227,46 +166,21 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
     let mut relay = JoinSet::new();
     let followed = link.as_ref().and_then(|link| follow(&settings, link, &clock, &ends, &mut adapters));
     if let Some(link) = link {
-        let outbox = JournalOutbox::new(journal.clone(), clock.clone());
-        let retained = retained(&handle, &journal, journal_id, (clock.clone(), running_clock), &mut relay);
-        let replays = replays(&handle, &mut relay);
-        network(
-            link,
-            outbox,
-            retained,
-            replays,
-            journal_id,
-            &clock,
-            &handle,
-            &ends,
-            &mut adapters,
-            &mut relay,
-        );
+        let of = (&journal, journal_id);
+        network(link, of, (&clock, running_clock), &handle, &ends, &mut adapters, &mut relay);
     }
     let listing = journal_keepers(&settings, &journal, &clock, &handle, &ends, &mut adapters);
-    let state = AppState {
+    let sight = Sight {
         station: handle.clone(),
         journal: journal.clone(),
         listing,
-        kept: rule::words(&settings.keeping).into(),
-        reserve: settings.journal.space_low_mb.saturating_mul(1_000_000),
-        clock,
-        running_clock,
         live: live.clone(),
         followed,
         outputs,
-        shown: web::stream::Shown::default(),
-        settings: told(&settings).into(),
-        words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
-        zone: settings.station.time_zone.as_str().into(),
-        units: settings.units,
-        labels: settings.labels,
-        reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
-        port: pages.port(),
-        name: settings.web.name.as_deref().map(Into::into),
-        encryption,
-        door,
+        clock,
+        running_clock,
     };
+    let state = sight.shown(&settings, ways, pages.port());
     adapters.spawn(serve(listener, state, ends.adapters.clone()));
     tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
     let called = entry::called(&settings.web, pages);
@@ -552,19 +466,18 @@ fn replays(station: &StationHandle, tasks: &mut JoinSet<()>) -> watch::Receiver<
     receiver
 }
 
-#[expect(clippy::too_many_arguments, reason = "the parts of two tasks, named once")]
 fn network(
     link: Link,
-    outbox: JournalOutbox,
-    retained: watch::Receiver<Arc<RetainedState>>,
-    replays: watch::Receiver<ReplayWish>,
-    journal: Uuid,
-    clock: &Arc<dyn Clock>,
+    (journal, journal_id): (&Journal, Uuid),
+    (clock, running_clock): (&Arc<dyn Clock>, bool),
     station: &StationHandle,
     ends: &Ends,
     adapters: &mut JoinSet<()>,
     relay: &mut JoinSet<()>,
 ) {
+    let outbox = JournalOutbox::new(journal.clone(), clock.clone());
+    let retained = retained(station, journal, journal_id, (clock.clone(), running_clock), relay);
+    let replays = replays(station, relay);
     let (status, reports) = mpsc::channel(CHANNEL);
     let (messages, inbound) = mpsc::channel(CHANNEL);
     let door = Door {
@@ -575,7 +488,7 @@ fn network(
         cancel: ends.adapters.clone(),
     };
     adapters.spawn(inbound::run(door));
-    adapters.spawn(inputs::inbound(inbound, journal, station.clone(), clock.clone()));
+    adapters.spawn(inputs::inbound(inbound, journal_id, station.clone(), clock.clone()));
     relay.spawn(relay::run(Relay {
         link,
         outbox,

@@ -15,5 +15,7 @@ mod inputs;
 mod keep;
 mod pulses;
 mod report;
+mod sight;
+mod unstarted;
 mod outbox;
 mod remove;
