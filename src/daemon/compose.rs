@@ -181,7 +181,7 @@ async fn serve(listener: tokio::net::TcpListener, state: AppState, end: Cancella
 pub async fn start(parts: Parts) -> Result<Running, StationError> {
     let Parts { settings, methods, equipment, recipes, shapes, clock, running_clock, rehearsal } = parts;
     let path = settings.journal.path.display().to_string();
-    let (encryption, door) = entry::ways_in(&settings.web)?;
+    let ways = entry::ways_in(&settings.web)?;
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
     let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
@@ -228,26 +228,8 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         );
     }
     let listing = journal_keepers(&settings, &journal, &clock, &handle, &ends, &mut adapters);
-    let state = AppState {
-        station: handle.clone(),
-        journal: journal.clone(),
-        listing,
-        kept: rule::words(&settings.keeping).into(),
-        reserve: settings.journal.space_low_mb.saturating_mul(1_000_000),
-        clock,
-        running_clock,
-        live: live.clone(),
-        shown: web::stream::Shown::default(),
-        settings: told(&settings).into(),
-        words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
-        zone: settings.station.time_zone.as_str().into(),
-        labels: settings.labels,
-        reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
-        port: pages.port(),
-        name: settings.web.name.as_deref().map(Into::into),
-        encryption,
-        door,
-    };
+    let seen = (live.clone(), clock, running_clock);
+    let state = pages_state(&settings, &handle, &journal, listing, seen, ways, pages.port());
     adapters.spawn(serve(listener, state, ends.adapters.clone()));
     tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
     let called = entry::called(&settings.web, pages);
@@ -264,6 +246,38 @@ pub async fn start(parts: Parts) -> Result<Running, StationError> {
         ends,
         path,
     })
+}
+
+/// What the pages need of the station.
+fn pages_state(
+    settings: &Settings,
+    station: &StationHandle,
+    journal: &Journal,
+    listing: Listing,
+    (live, clock, running_clock): (BTreeMap<String, watch::Receiver<Live>>, Arc<dyn Clock>, bool),
+    (encryption, door): entry::Ways,
+    port: u16,
+) -> AppState {
+    AppState {
+        station: station.clone(),
+        journal: journal.clone(),
+        listing,
+        kept: rule::words(&settings.keeping).into(),
+        reserve: settings.journal.space_low_mb.saturating_mul(1_000_000),
+        clock,
+        running_clock,
+        live,
+        shown: web::stream::Shown::default(),
+        settings: told(settings).into(),
+        words: web::words::Words::of(settings.web.language.tag()).unwrap_or_else(web::words::Words::english),
+        zone: settings.station.time_zone.as_str().into(),
+        labels: settings.labels,
+        reports: Reports::new(settings.laboratory.clone(), settings.reports.paper),
+        port,
+        name: settings.web.name.as_deref().map(Into::into),
+        encryption,
+        door,
+    }
 }
 
 impl Running {

@@ -8,11 +8,14 @@ use std::sync::Arc;
 
 const MINUTE_NS: i64 = 60 * 1_000_000_000;
 
+/// Encryption and accounts, where there are any.
+pub(super) type Ways = (Option<Encryption>, Option<Arc<Door>>);
+
 /// The encryption and the accounts that the settings name.
 ///
 /// # Errors
 /// A file that cannot be used.
-pub(super) fn ways_in(web: &Web) -> Result<(Option<Encryption>, Option<Arc<Door>>), StationError> {
+pub(super) fn ways_in(web: &Web) -> Result<Ways, StationError> {
     let encryption = web.tls.as_ref().map(|tls| Encryption::read(&tls.certificate_file, &tls.key_file));
     let encryption = encryption.transpose().map_err(StationError::PagesCertificate)?;
     let door = web.sign_on.as_ref().map(|sign_on| {
