@@ -261,6 +261,7 @@ pub fn show(bench: &Bench, now: &Moment) {
         zone: "UTC",
         units: Default::default(),
         waiting: 0,
+        outputs: BTreeMap::new(),
         live: BTreeMap::new(),
     };
     assert!(view(&seen).is_object());
