@@ -80,6 +80,11 @@ await withBrowser(async ({ browser, url, shot }) => {
   await other.waitForURL(`${url}/sign-on`);
   await page.locator("#ended").waitFor({ timeout: 20_000 });
   check(await page.locator("#register [name=label]").inputValue() === "half a label", "when the sign-on has ended the page says so and keeps what was typed");
+  const link = await page.locator("#ended .link").evaluate((a) => {
+    const box = a.getBoundingClientRect();
+    return a === document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+  });
+  check(link, "and nothing lies over the link to sign on");
   await shot(page, "ended");
   await fill(other, "operate", accounts.operate);
   await other.waitForURL(`${url}/`);
