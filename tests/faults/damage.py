@@ -15,8 +15,6 @@ import time
 from stand import Bench, Wrong, folder, wait_for
 
 COMMAND = "tests/faults/run PROGRAM damage"
-# Seen to be wrong and not mended yet: left out of the short run, which must tell of what is new.
-OPEN = ("a page of events: its head", "a page of inputs", "a page of an index")
 PROMISED = "told, with how far the events are sound; no file is replaced or changed"
 
 
@@ -165,8 +163,7 @@ def run(program, table, short=False):
         half = bench.journal.stat().st_size // 2 // size * size
         cases["the end is missing"] = lambda path: os.truncate(path, half)
         for name, damage in cases.items():
-            if not short or not name.startswith(OPEN):
-                judge(table, name, one(program, scratch, bench.journal, name, damage))
+            judge(table, name, one(program, scratch, bench.journal, name, damage))
         log = pathlib.Path(f"{killed}-wal").stat().st_size
         in_log(table, one(program, scratch, killed, "the log", lambda path: turn_over(f"{path}-wal", log // 2, 64)))
         way_back(program, table, scratch, backup)
