@@ -40,7 +40,7 @@ def known(folder, program):
 def outputs(folder, program, seed):
     verdicts = Verdicts()
     if not known(folder, program):
-        print("NOT RUN: the settings of this program know no outputs", flush=True)
+        print("NOT RUN: `check` has something to say of the trial file with an output (see known())", flush=True)
         return verdicts
     broker = Broker(folder / "broker")
     broker.start()
