@@ -7,6 +7,9 @@ The pages off loopback, through Python's `ssl` (OpenSSL), `http.client`, bare so
 certificate made by the commands of docs/installer.md, TLS 1.3 alone, accounts, roles, cookies, a page
 of another site, slow senders, a flood of sign-ons beside an open stream, and a search for everything
 secret in what the station says and keeps. Sources of what is expected stand beside each check.
+
+All of it happens in a network namespace of its own (unshare, ip), whose only interface is loopback with
+one address more: the station sees a client that is not loopback, and no packet can leave the machine.
 """
 
 import contextlib
@@ -31,6 +34,9 @@ PASSWORDS = {"look": "seven old spoons hang", "operate": "five blue jugs leaning
              "administer": "two tall ovens hum", "screen": "six dry sieves shaking"}
 NEW = "eight new corks floating"
 METHOD = "aashto-t176-mechanical"
+# An address for documentation (RFC 5737): nobody has it, and to the station it is not loopback.
+ADDRESS = "192.0.2.10"
+INSIDE = "DOOR_IN_A_NET_OF_ITS_OWN"
 wrong = []
 
 
@@ -40,11 +46,15 @@ def check(good, words):
         wrong.append(words)
 
 
-def own_address():
-    """An address of this machine that is not loopback: no packet is sent (RFC 5737 names the other)."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.connect(("198.51.100.1", 9))
-        return probe.getsockname()[0]
+def in_a_net_of_its_own():
+    """Starts this script again where nothing else is: a namespace of the network, with `ADDRESS` on it."""
+    if os.environ.get(INSIDE):
+        for words in (["link", "set", "lo", "up"], ["address", "add", f"{ADDRESS}/32", "dev", "lo"]):
+            subprocess.run(["ip", *words], check=True, timeout=30)
+        return
+    root = [] if os.geteuid() == 0 else ["--map-root-user"]
+    inside = ["unshare", "--net", *root, sys.executable, "-u", *sys.argv]
+    os.execvpe(inside[0], inside, {**os.environ, INSIDE: "yes"})
 
 
 def free_port():
@@ -300,9 +310,11 @@ def tries(station, context):
         Client(station, context, source=source).sign_on(account, "wrong on purpose")
         return time.monotonic() - began
 
-    known = sorted(took("administer", f"127.0.1.{n}") for n in range(1, 8))[3]
-    unknown = sorted(took("nobody", f"127.0.2.{n}") for n in range(1, 8))[3]
-    check(0.5 < known / unknown < 2, f"an unknown name is as much work: {known * 1000:.0f} and {unknown * 1000:.0f} ms")
+    # In turns, and the least of each: other work on the machine only adds. Without the hash it would be a
+    # few milliseconds beside a hundred.
+    pairs = [(took("administer", f"127.0.1.{n}"), took("nobody", f"127.0.2.{n}")) for n in range(1, 12)]
+    known, unknown = (min(one) for one in zip(*pairs))
+    check(1 / 3 < known / unknown < 3, f"an unknown name is as much work: {known * 1000:.0f} and {unknown * 1000:.0f} ms")
 
 
 def closed_after(sockets, most):
@@ -463,7 +475,6 @@ def main(program, shots=None):
         station = Station(str(pathlib.Path(program).resolve()), folder)
         settings_and_accounts(station)
         context = trusting(folder)
-        address = own_address()
         station.start()
         try:
             encryption(station, Client(station, context))
@@ -472,8 +483,8 @@ def main(program, shots=None):
             if shots:
                 browser(station, shots)
             tries(station, context)
-            slow(station, context, address)
-            screen, stream = flood(station, context, address)
+            slow(station, context, ADDRESS)
+            screen, stream = flood(station, context, ADDRESS)
             before = screen.cookie
             fresh = changed(station, screen, stream)
         finally:
@@ -488,4 +499,5 @@ def main(program, shots=None):
 if __name__ == "__main__":
     if len(sys.argv) not in (2, 3):
         sys.exit(__doc__)
+    in_a_net_of_its_own()
     sys.exit(main(*sys.argv[1:]))

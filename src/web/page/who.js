@@ -30,6 +30,10 @@ export function own(name) {
   field.value = name;
   field.readOnly = true;
   field.dispatchEvent(new Event("chosen"));
+  // The stream may have said before whose page this is that people sign on here.
+  people = null;
+  mark(document.body, "people", null);
+  if (made) show(made, false);
 }
 
 /** The view's words on people and review: on every page that hears the station. */

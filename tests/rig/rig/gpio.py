@@ -4,11 +4,10 @@ The chip is the kernel's own (gpio-sim); a small program of the rig sets the pul
 kernel's clock before and after. The station knows the chip by its label and the lines by their names."""
 
 import json
-import random
 import sqlite3
 
-from day.lab import Broker, Verdicts, wait_for
-from rig.lab import Desk, Instruments, Reader, settings
+from day.lab import Verdicts, wait_for
+from rig.lab import laboratory, settings
 from rig.machine import JOURNAL, Machine, image
 
 CHIP = "rig-switches"
@@ -98,11 +97,7 @@ def off_by(span, moment):
 def gpio(folder, program, seed):
     """All of it in one machine."""
     verdicts = Verdicts()
-    broker = Broker(folder / "broker")
-    broker.start()
-    reader, desk = Reader(broker.port), Desk(broker.port)
-    instruments = Instruments(random.Random(seed))
-    try:
+    with laboratory(folder, seed) as (broker, reader, desk, instruments):
         with Machine(image(program, settings(broker.port, triggers()), folder)) as machine:
             instruments.machine = machine
             machine.sh("insmod /modules/gpio-sim.ko")
@@ -110,11 +105,6 @@ def gpio(folder, program, seed):
             desk.view(120)
             watched(verdicts, machine, reader, desk, folder)
             instruments.machine = None
-    finally:
-        instruments.close()
-        for part in (desk, reader):
-            part.close()
-        broker.stop()
     return verdicts
 
 

@@ -2,8 +2,10 @@
 
 What a client was told is kept here as it came, so that it can be held against the journal afterwards."""
 
+import contextlib
 import json
 import pathlib
+import random
 import sqlite3
 import subprocess
 import sys
@@ -14,7 +16,7 @@ import uuid
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from day.lab import Archive, Wrong, client
+from day.lab import Archive, Broker, Wrong, client
 from rig.machine import ROOT
 
 STATION = "rig-bench"
@@ -212,6 +214,22 @@ class Instruments:
         self.ending.set()
         for thread in self.threads:
             thread.join(5)
+
+
+@contextlib.contextmanager
+def laboratory(folder, seed):
+    """A broker, who reads, who asks, and the instruments; all of it ends whatever happens."""
+    with contextlib.ExitStack() as ends:
+        broker = Broker(folder / "broker")
+        broker.start()
+        ends.callback(broker.stop)
+        reader = Reader(broker.port)
+        ends.callback(reader.close)
+        desk = Desk(broker.port)
+        ends.callback(desk.close)
+        instruments = Instruments(random.Random(seed))
+        ends.callback(instruments.close)
+        yield broker, reader, desk, instruments
 
 
 def at_place(view, place):

@@ -4,14 +4,13 @@ systemd, its libraries and commands are the host's own files, read-only, with a 
 forgotten; only the device manager comes from the prepared packages."""
 
 import os
-import random
 import shutil
 import time
 
-from day.lab import Broker, Verdicts, Wrong, wait_for
+from day.lab import Verdicts, Wrong, wait_for
 from rig.cuts import CLOCK_WITHIN_MS, began
 from rig.gpio import Chip, rows, triggers, within
-from rig.lab import Desk, Instruments, Journal, PLACES, Reader, settings
+from rig.lab import Journal, PLACES, laboratory, settings
 from rig.machine import RIG, ROOT, Machine
 
 TARGET = """[Unit]
@@ -71,10 +70,7 @@ class Booted(Machine):
 def unit(folder, program, seed):
     """All of it in one machine."""
     verdicts = Verdicts()
-    broker = Broker(folder / "broker")
-    broker.start()
-    reader, desk, instruments = Reader(broker.port), Desk(broker.port), Instruments(random.Random(seed))
-    try:
+    with laboratory(folder, seed) as (broker, reader, desk, instruments):
         with Booted(layer(folder, program, settings(broker.port, triggers()))) as machine:
             instruments.machine = machine
             # The folder 9p shows was made by whoever runs the trial; the machine's root owns it there.
@@ -94,11 +90,6 @@ def unit(folder, program, seed):
                 raise
             instruments.machine = None
             kept(verdicts, machine, folder, program, desk, reader)
-    finally:
-        instruments.close()
-        for part in (desk, reader):
-            part.close()
-        broker.stop()
     return verdicts
 
 

@@ -1,9 +1,7 @@
 """A USB serial adapter is pulled out and put back while the station reads a probe through it."""
 
-import random
-
-from day.lab import Broker, Verdicts, wait_for
-from rig.lab import Desk, Instruments, Reader, settings
+from day.lab import Verdicts, wait_for
+from rig.lab import laboratory, settings
 from rig.machine import Machine, Socket, image
 
 ADAPTER = "usb-serial,id=adapter,chardev=usb,always-plugged=on"
@@ -16,11 +14,8 @@ def temperature(view):
 
 def usb(folder, program, seed):
     verdicts = Verdicts()
-    broker = Broker(folder / "broker")
-    broker.start()
-    reader, desk, instruments = Reader(broker.port), Desk(broker.port), Instruments(random.Random(seed))
-    text = settings(broker.port).replace("/dev/ttyS2", "/dev/ttyUSB0")
-    try:
+    with laboratory(folder, seed) as (broker, reader, desk, instruments):
+        text = settings(broker.port).replace("/dev/ttyS2", "/dev/ttyUSB0")
         line = folder / "usb"
         more = ["-device", "qemu-xhci,id=hub", "-chardev", f"socket,id=usb,path={line},server=on,wait=off", "-device", ADAPTER]
         with Machine(image(program, text, folder), more=more) as machine:
@@ -41,9 +36,4 @@ def usb(folder, program, seed):
                 verdicts.check(machine.sh(f"kill -0 {before} && echo yes", good=False)[1].strip() == "yes",
                                f"put back, {turn}: temperatures come again, without a start")
             instruments.machine = None
-    finally:
-        instruments.close()
-        for part in (desk, reader):
-            part.close()
-        broker.stop()
     return verdicts
