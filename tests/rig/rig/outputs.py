@@ -30,7 +30,7 @@ gpio = {{ chip = "{CHIP}", line = "LAMP" }}
 [outputs.machine]
 shows = "shaker-relay"
 gpio = {{ chip = "{CHIP}", line = "RELAY" }}
-relay = {{ started-by = "press" }}
+relay = {{ started-by = "press", longest-s = 60 }}
 """ + "".join(f'[triggers.start-{place}]\ndoes = "next"\nplace = {place}\n'
               f'gpio = {{ chip = "{CHIP}", line = "START-{place}", debounce-ms = 0 }}\n' for place in (1, 2))
 # AASHTO T 176, mechanical shaker: 45 s. Its window of ± 1 s is this project's own.
@@ -73,7 +73,7 @@ def marks(machine, folder, specimen):
     """(through what, seconds on the boot clock) of each mark of a specimen, in order."""
     copy = machine.fetch(JOURNAL, folder / "journal.sqlite")
     database = sqlite3.connect(copy)
-    events = [json.loads(payload) for (payload,) in database.execute("SELECT payload FROM event ORDER BY number")]
+    events = [json.loads(payload) for (payload,) in database.execute("SELECT payload FROM event ORDER BY seq")]
     database.close()
     found = [event["marked"] for event in events if event.get("specimen") == specimen and "marked" in event]
     return [(mark["by"]["via"], mark["moment"]["boot_ns"] / 1e9) for mark in found]
