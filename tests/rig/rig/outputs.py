@@ -117,10 +117,13 @@ def a_run(verdicts, machine, chip, desk, folder):
     verdicts.same(begun_by, "trigger start-1", "the press began the run")
     verdicts.check(len(closed) == 1 and 0 <= closed[0][0] - begun <= 3 + LATE_S,
                    f"the relay closed once, {closed[0][0] - begun:.2f} s after the press", (closed, found))
-    verdicts.check(abs(ended - begun - SHAKE_S) < 0.001, f"the station marked its end after {ended - begun:.3f} s", found)
+    # The line opens by a timer, which an emulated processor on a busy host serves late; the mark is when it opened.
+    verdicts.check(0 <= ended - begun - SHAKE_S < LATE_S, f"the station marked its end after {ended - begun:.3f} s", found)
     verdicts.check(abs(closed[0][1] - ended) <= LATE_S, f"the line opened {closed[0][1] - ended:+.2f} s from the mark", (closed, found))
-    lamp = [span for span in spans(seen, "LAMP") if begun < span[0] <= ended + LATE_S]
-    verdicts.check(lamp and lamp[0][0] - begun >= SHAKE_S - 1 - 0.1, "the lamp of the place shone as the end of its interval came near", lamp)
+    # It winks before, and is steady once the window is open.
+    steady = [span for span in spans(seen, "LAMP") if span[1] and span[1] - span[0] > 0.5 and span[0] > begun + 10]
+    verdicts.check(len(steady) == 1 and abs(steady[0][0] - begun - (SHAKE_S - 1)) < LATE_S,
+                   "the lamp of the place was steady from a second before the end", steady)
     verdicts.check(spans(seen, "HORN"), f"the horn sounded {len(spans(seen, 'HORN'))} times", seen)
 
 
@@ -145,5 +148,5 @@ def its_death(verdicts, machine, chip, desk):
     closed = spans(watched(machine), "RELAY")
     verdicts.check(len(closed) == before + 1 and closed[-1][1], "started again in the same run: the relay stays open", closed)
     machine.stop_station()
-    verdicts.same(lines(), off, "an orderly end: all lines are off")
+    verdicts.same(lines(), off, "an orderly end: all lines are at their pull")
     machine.sh("rm /run/watching")
