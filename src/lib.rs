@@ -5,6 +5,7 @@ pub mod clock; // the only reader of clocks
 pub mod settings; // what can be set, checked at start-up
 pub mod certificates; // PEM files
 pub mod door; // who gets in at the pages: accounts, sessions, limits
+pub mod signing; // the key that records are signed with
 pub mod journal; // SQLite: events, outbox, snapshot, chain
 pub mod instruments; // balances and probes on serial lines
 pub mod lines; // GPIO chips and lines by name

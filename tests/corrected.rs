@@ -101,6 +101,11 @@ async fn a_sample_that_left_the_bench_long_ago_is_corrected_after_a_restart() {
     assert_eq!(rows_follow_from_the_events(&site), samples);
     let verified = program(&["verify".as_ref(), site.journal().as_os_str()]).await;
     assert_eq!(verified.code, 0, "{}", verified.err);
+    // Of all that was published in two runs of the program, by one key.
+    let signed = Reader::open(&site.journal()).unwrap().documents(0, 10_000).unwrap();
+    let signed = signed.iter().filter(|row| row.kind != "weighing").count();
+    let words = format!(" {signed} signatures good (1 keys)");
+    assert!(signed > 3 && verified.out.contains(&words), "{}, {words}", verified.out);
     let reader = Reader::open(&site.journal()).unwrap();
     let wanted = ClosedWanted { label: Some("B-0".to_owned()), ..Default::default() };
     assert_eq!(reader.closed_page(&wanted, 9).unwrap().len(), 1);

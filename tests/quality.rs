@@ -72,7 +72,7 @@ async fn held_specimens_are_decided_by_the_page_and_from_the_network() {
     let taken = lab.takes(4).await;
     let (_, result) = taken.iter().find(|(kind, _)| kind == "result").unwrap();
     let data = &result["data"];
-    assert_eq!(result["dataschema"], "https://stillstand.example/schema/sample-result/1.2.0");
+    assert_eq!(result["dataschema"], "https://stillstand.example/schema/sample-result/1.3.0");
     // 42 and 40: 41.
     assert_eq!(data["result"]["text"], "41");
     assert_eq!(data["acceptance"]["verdict"], "pass");

@@ -6,6 +6,7 @@ mod common;
 
 use common::site::{Site, settings};
 use common::{Folder, program};
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
 /// Runs `run` or `check` on a folder; it must end by itself.
@@ -160,6 +161,19 @@ async fn a_file_that_is_no_journal_is_left_as_it_is() {
     assert_eq!(ended.code, 65, "{}", ended.err);
     says(&ended.err, &["journal.sqlite", "not a journal"]);
     assert_eq!(std::fs::read(site.journal()).unwrap(), before);
+}
+
+#[tokio::test]
+async fn a_signing_key_that_others_may_read_stops_the_start_and_stays() {
+    let site = Site::new("open-key", None);
+    assert_eq!(site.start().await.stop().await, 0);
+    let key = site.folder.file("journal.signing-key.pem");
+    let before = std::fs::read(&key).unwrap();
+    std::fs::set_permissions(&key, std::fs::Permissions::from_mode(0o644)).unwrap();
+    let ended = ends("run", site.folder.path()).await;
+    assert_eq!(ended.code, 78, "{}", ended.err);
+    says(&ended.err, &["journal.signing-key.pem", "chmod 600"]);
+    assert_eq!(std::fs::read(&key).unwrap(), before);
 }
 
 #[tokio::test]

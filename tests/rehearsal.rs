@@ -27,8 +27,18 @@ fn records(ended: &Ended) -> Vec<Value> {
 
 /// What a seed decides: everything but identities, wall time, the chain and where files lie.
 fn essence(value: &Value) -> Value {
-    const OTHERS: [&str; 8] =
-        ["id", "source", "subject", "time", "journal", "port", "specimenId", "sampleId"];
+    const OTHERS: [&str; 10] = [
+        "id",
+        "source",
+        "subject",
+        "time",
+        "journal",
+        "port",
+        "specimenId",
+        "sampleId",
+        "signature",
+        "signedby",
+    ];
     match value {
         Value::Object(fields) => fields
             .iter()

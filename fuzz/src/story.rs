@@ -75,6 +75,7 @@ impl Story {
             instruments: BTreeMap::new(),
             methods,
             network: NetworkFacts::default(),
+            signing_key: None,
             equipment: Vec::new(),
             recipes: Vec::new(),
             calendar: stillstand::domain::calendar::Calendar::default(),

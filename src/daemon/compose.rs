@@ -46,6 +46,7 @@ use crate::network::{How, Link, Pace, ReplayWish, RetainedState, Secret, message
 use crate::outputs::{self, Chips, Heard, KernelChips};
 use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::settings::time_zone;
+use crate::signing::{self, Key};
 use crate::triggers::gpio;
 use crate::web::{self, AppState};
 use jiff::tz::TimeZone;
@@ -152,11 +153,16 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
     let (bench, restored) = fold_readable(&journal, restored)
         .await
         .map_err(|source| StationError::Fold { path: path.clone(), source })?;
+    // After the journal, whose lock says that no other station makes a key here at the same time.
+    let key = Arc::new(Key::kept_in(&signing::place_of(&settings.journal.path))?);
+    let signing_key = key.public().clone();
     let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
+    let station = station.signing_with(key);
     let ends = Ends::default();
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
     let now = clock.now();
-    let facts = started(&settings, methods, equipment, recipes, rehearsal, now.wall_ns);
+    let mut facts = started(&settings, methods, equipment, recipes, rehearsal, now.wall_ns);
+    facts.signing_key = Some(signing_key);
     handle.ask(What::Started(Box::new(facts)), now).await.ok_or(StationError::Ended)?;
 
     let mut adapters = JoinSet::new();
@@ -246,6 +252,7 @@ fn started(
         equipment,
         recipes,
         calendar: Calendar::around(&zone, now_ns),
+        signing_key: None,
         network: settings.network.as_ref().map_or_else(NetworkFacts::default, |network| NetworkFacts {
             unconfirmed: network.protocol == Protocol::Older,
             consumers: network.consumers.clone(),

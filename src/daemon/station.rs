@@ -20,7 +20,8 @@ use crate::domain::alarm::Alarm;
 use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
 use crate::journal::{Batch, Chain, Journal, JournalError, Restored};
-use batch::{Pending, Waiting};
+use crate::signing::Key;
+use batch::{Issuer, Pending, Waiting};
 use recall::Recalls;
 use std::future::Future;
 use std::pin::Pin;
@@ -138,7 +139,9 @@ impl StationHandle {
 /// is to be committed.
 pub fn decide_alone(bench: &mut Bench, chain: &mut Chain, journal: Uuid, input: Input) -> Batch {
     let mut pending = Pending::default();
-    batch::decide(bench, chain, journal, &mut pending, Waiting { input, reply: None });
+    // What such a command says calls for no document.
+    let issuer = Issuer { journal, key: None };
+    batch::decide(bench, chain, &issuer, &mut pending, Waiting { input, reply: None });
     pending.batch
 }
 
@@ -148,7 +151,7 @@ type Commit = Pin<Box<dyn Future<Output = Result<(), JournalError>> + Send>>;
 pub struct Station {
     bench: Bench,
     chain: Chain,
-    journal_id: Uuid,
+    issuer: Issuer,
     journal: Journal,
     clock: Arc<dyn Clock>,
     messages: mpsc::Receiver<Message>,
@@ -198,7 +201,7 @@ impl Station {
         let station = Self {
             bench,
             chain: restored.chain,
-            journal_id: restored.journal_id,
+            issuer: Issuer { journal: restored.journal_id, key: None },
             journal,
             clock,
             messages,
@@ -216,6 +219,13 @@ impl Station {
             alarm_clock: None,
         };
         (station, StationHandle { messages: sender, committed: receiver })
+    }
+
+    /// The same, whose records and results are signed.
+    #[must_use]
+    pub fn signing_with(mut self, key: Arc<Key>) -> Self {
+        self.issuer.key = Some(key);
+        self
     }
 
     /// Runs until `cancel`; then decides what is queued, commits it and stores the state whole.
@@ -293,7 +303,7 @@ impl Station {
         self.idle_deadline = None;
         self.foreseen = false;
         self.reports += u64::from(matches!(waiting.input.what, What::Instrument(_)));
-        batch::decide(&mut self.bench, &mut self.chain, self.journal_id, &mut self.pending, waiting);
+        batch::decide(&mut self.bench, &mut self.chain, &self.issuer, &mut self.pending, waiting);
     }
 
     /// Sets the alarm clock to the next deadline of the bench, if an input may have moved it.

@@ -4,6 +4,7 @@ use super::station::FoldError;
 use crate::door::AccountFault;
 use crate::journal::JournalError;
 use crate::network::session::CertificateFault;
+use crate::signing::KeyFault;
 use std::net::SocketAddr;
 
 /// Why a station did not start, or did not end well.
@@ -45,6 +46,9 @@ pub enum StationError {
     /// The accounts of the pages. `check` finds this first.
     #[error("web.sign-on.accounts-file: {0}")]
     Accounts(#[from] AccountFault),
+    /// The key that records are signed with.
+    #[error(transparent)]
+    Key(#[from] KeyFault),
     /// A setting names a shape that is not there. `check` finds this first.
     #[error("instruments.{instrument}.shape: there is no shape `{shape}`")]
     Shape {

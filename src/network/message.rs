@@ -10,7 +10,7 @@ use crate::domain::bench::{Bench, BenchSettings, Lag, Probe, Room};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::overview::overview;
 use crate::domain::reading::Wire;
-use crate::domain::report::{applied, figure, schemas, time};
+use crate::domain::report::{SigningKey, applied, figure, key_set, schemas, time};
 use crate::domain::shared::Shared;
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::tally::Held;
@@ -42,6 +42,7 @@ pub struct Told {
     journal: Uuid,
     state: RetainedState,
     meta: Option<MetaOf>,
+    keys: Option<Shared<Vec<SigningKey>>>,
     readings: Option<ReadingsOf>,
     places: BTreeMap<u32, Option<PlaceOf>>,
 }
@@ -74,7 +75,14 @@ struct PlaceOf {
 impl Told {
     /// Nothing was told yet.
     pub fn new(journal: Uuid) -> Self {
-        Self { journal, state: RetainedState::default(), meta: None, readings: None, places: BTreeMap::new() }
+        Self {
+            journal,
+            state: RetainedState::default(),
+            meta: None,
+            keys: None,
+            readings: None,
+            places: BTreeMap::new(),
+        }
     }
 
     /// Puts in words what changed. The state to be kept at the broker, if it is another one now.
@@ -88,6 +96,12 @@ impl Told {
         }) {
             self.put(topics.meta(), &meta(bench, self.journal), None, 1);
             self.meta = Some(meta_of);
+        }
+        if !bench.signing_keys.is_empty()
+            && !self.keys.as_ref().is_some_and(|k| k.is_same(&bench.signing_keys))
+        {
+            self.put(topics.keys(), &key_set(&bench.signing_keys), None, 1);
+            self.keys = Some(bench.signing_keys.clone());
         }
         let known = self.readings.as_ref();
         if !known.is_some_and(|of| of.solution == bench.probe && of.room == bench.room)

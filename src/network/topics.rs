@@ -41,6 +41,11 @@ impl Topics {
         self.under("meta", None)
     }
 
+    /// The keys that documents are or were signed with.
+    pub fn keys(&self) -> String {
+        self.under("keys", None)
+    }
+
     /// The present value of a signal.
     pub fn reading(&self, signal: &str) -> String {
         self.under("reading", Some(signal))

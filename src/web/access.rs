@@ -53,7 +53,7 @@ const OPERATE: Needs = Needs::Role(Role::Operate);
 const ADMINISTER: Needs = Needs::Role(Role::Administer);
 
 /// Every address with what it needs. docs/threats.md has the same.
-const TABLE: [Row; 50] = [
+const TABLE: [Row; 52] = [
     Row("/livez", Needs::Nothing, Data),
     Row("/readyz", Needs::Nothing, Data),
     Row("/page/{file}", Needs::Nothing, Data),
@@ -99,6 +99,8 @@ const TABLE: [Row; 50] = [
     Row("/documents/{id}", LOOK, Data),
     Row("/documents/{id}/versions", LOOK, Data),
     Row("/documents/{id}/shown", LOOK, Data),
+    Row("/documents/{id}/signature", LOOK, Data),
+    Row("/keys", LOOK, Data),
     // And what the act itself needs: a question may be asked by whoever looks.
     Row("/act", LOOK, Data),
     Row("/people", OPERATE, Page),

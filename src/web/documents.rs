@@ -2,8 +2,9 @@
 
 use super::AppState;
 use super::problem::Problem;
-use crate::domain::report::DocumentKind;
+use crate::domain::report::{DocumentKind, Signed, key_set};
 use crate::journal::{JournalError, OutboxRow, Reader};
+use crate::signing::{self, Seen};
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
@@ -73,6 +74,29 @@ pub(super) async fn shown(State(state): State<AppState>, id: Path<String>) -> Re
     let mut document: Value = serde_json::from_slice(&bytes).map_err(|_| unread())?;
     units.document(&mut document);
     Ok(Json(document).into_response())
+}
+
+/// The keys of the station's records, for whoever verifies them elsewhere (RFC 7517).
+pub(super) async fn keys(State(state): State<AppState>) -> Response {
+    let set = key_set(&state.station.committed().borrow().bench.signing_keys);
+    ([(header::CONTENT_TYPE, "application/jwk-set+json")], set.to_string()).into_response()
+}
+
+/// What the signature of a document says, looked at now.
+pub(super) async fn signature(
+    State(state): State<AppState>,
+    Path(id): Path<String>,
+) -> Result<Json<Value>, Problem> {
+    let missing = || Problem::new(StatusCode::NOT_FOUND, format!("there is no document `{id}`"));
+    let row = state.journal.document(&id).await.map_err(unreadable)?.ok_or_else(missing)?;
+    let bench = state.station.committed().borrow().bench.clone();
+    let seen = match signing::verify(&row.payload, &bench.signing_keys) {
+        Seen::Unsigned => "unsigned",
+        Seen::Good => "good",
+        Seen::UnknownKey => "unknown-key",
+        Seen::Wrong => "wrong",
+    };
+    Ok(Json(json!({ "seen": seen, "key": Signed::of(&row.payload).map(|signed| signed.key) })))
 }
 
 /// Versions of one document that are followed back.

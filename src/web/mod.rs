@@ -214,6 +214,8 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .route("/documents/{id}", get(documents::one))
         .route("/documents/{id}/versions", get(documents::versions))
         .route("/documents/{id}/shown", get(documents::shown))
+        .route("/documents/{id}/signature", get(documents::signature))
+        .route("/keys", get(documents::keys))
         .route("/livez", get(|| async { "live\n" }))
         .route("/readyz", get(ready))
         .fallback(|| async { Problem::new(StatusCode::NOT_FOUND, "there is nothing at this address") })

@@ -77,6 +77,7 @@ impl Rig {
             recipes: solutions::recipes(),
             calendar: crate::domain::calendar::Calendar::default(),
             network: crate::domain::bench::NetworkFacts::default(),
+            signing_key: None,
             methods: vec![Arc::new(method)],
         };
         handle.ask(What::Started(Box::new(started)), clock.now()).await.unwrap();

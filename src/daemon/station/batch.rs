@@ -10,8 +10,10 @@ use crate::domain::shared::Shared;
 use crate::journal::stored::Stored;
 use crate::journal::{Batch, Chain, ClosedRow, Continued, InputRow, NewDocument, NewEvent, chain};
 use crate::network::topics::Topics;
+use crate::signing::Key;
 use serde_json::json;
 use std::collections::VecDeque;
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// An input and who waits for what becomes of it.
@@ -61,11 +63,20 @@ impl Pending {
     }
 }
 
+/// In whose name documents go out.
+#[derive(Debug, Clone)]
+pub(super) struct Issuer {
+    /// Identity of the journal.
+    pub(super) journal: Uuid,
+    /// What records and results are signed with.
+    pub(super) key: Option<Arc<Key>>,
+}
+
 /// Decides one input and puts what came of it into the batch.
 pub(super) fn decide(
     bench: &mut Bench,
     chain: &mut Chain,
-    journal: Uuid,
+    issuer: &Issuer,
     pending: &mut Pending,
     waiting: Waiting,
 ) {
@@ -82,11 +93,14 @@ pub(super) fn decide(
             continue;
         }
         let link = chain::hex(&chain.link());
-        let head = Head { journal, sequence: chain.seq(), link };
-        if let Some(document) = report::ready(bench, event, input, &head) {
-            let issued = queue(bench, chain, pending, document, &input.moment);
-            bench.apply(&issued, &input.moment);
-            append(chain, pending, input, &moment, &issued);
+        let head = Head { journal: issuer.journal, sequence: chain.seq(), link };
+        if let Some(mut document) = report::ready(bench, event, input, &head) {
+            if let Some(key) = &issuer.key {
+                key.sign(&mut document);
+            }
+            let anchor = queue(bench, chain, pending, document, &input.moment);
+            bench.apply(&anchor, &input.moment);
+            append(chain, pending, input, &moment, &anchor);
         }
     }
     if !drawer.is_same(&bench.closed) {

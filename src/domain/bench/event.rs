@@ -9,6 +9,7 @@ use crate::domain::method::{Edge, Level, Method};
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
+use crate::domain::report::SigningKey;
 use crate::domain::specimen::contact;
 use crate::domain::specimen::correction::Withdrawn;
 use crate::domain::specimen::note::Note;
@@ -543,6 +544,8 @@ pub enum Event {
     Review(review::Happened),
     /// A sample is held, or something was removed.
     Keeping(keeping::Happened),
+    /// Documents are signed with this key from now on.
+    SigningKeyNamed(SigningKey),
     /// An instrument said who it is, for the first time or otherwise than before.
     InstrumentIdentified {
         /// Name of the instrument.

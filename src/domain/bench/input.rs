@@ -89,6 +89,9 @@ pub struct Started {
     /// The network.
     #[serde(default)]
     pub network: super::NetworkFacts,
+    /// What documents are signed with.
+    #[serde(default)]
+    pub signing_key: Option<crate::domain::report::SigningKey>,
     /// Kinds of equipment, with what is required of them.
     #[serde(default)]
     pub equipment: Vec<crate::domain::equipment::Kind>,

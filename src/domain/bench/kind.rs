@@ -17,6 +17,7 @@ impl Event {
     pub const fn kind(&self) -> &'static str {
         match self {
             Self::StationStarted { .. } => "station-started",
+            Self::SigningKeyNamed(_) => "signing-key-named",
             Self::MethodAdopted { .. } => "method-adopted",
             Self::SampleRegistered { .. } => "sample-registered",
             Self::SamplePrepared { .. } => "sample-prepared",

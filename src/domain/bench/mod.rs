@@ -63,6 +63,7 @@ use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
+use super::report::SigningKey;
 use super::review::{AskQualification, OwnWork, People, Reviews, SignOn, Waiting};
 use super::shared::Shared;
 use super::solution::Shelf;
@@ -322,6 +323,9 @@ pub struct Bench {
     pub methods: Shared<BTreeMap<String, Arc<Method>>>,
     /// Digest of the method that each identifier stands for now.
     pub current: Shared<BTreeMap<String, String>>,
+    /// Keys that documents were ever signed with here, the present one last.
+    #[serde(default)]
+    pub signing_keys: Shared<Vec<SigningKey>>,
     /// Samples whose result is still open, or whose specimens are still on the bench.
     pub samples: BTreeMap<Uuid, Shared<Sample>>,
     /// Specimens on the bench.
@@ -453,6 +457,7 @@ impl Default for Bench {
             instruments: Shared::default(),
             methods: Shared::default(),
             current: Shared::default(),
+            signing_keys: Shared::default(),
             samples: BTreeMap::new(),
             specimens: BTreeMap::new(),
             cleared: Shared::default(),

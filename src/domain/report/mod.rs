@@ -16,11 +16,13 @@ mod repeat;
 mod result;
 mod solution;
 mod review;
+mod signed;
 mod variant;
 mod weighing;
 pub mod laboratory;
 
 pub use measure::{applied, figure, time};
+pub use signed::{Signed, SigningKey, key_set, to_sign, with_signature};
 
 use super::bench::{Bench, Event, Input};
 use super::moment::Moment;
@@ -136,7 +138,8 @@ pub fn schemas() -> Vec<String> {
     let kinds = [DocumentKind::Record, DocumentKind::Result, DocumentKind::Weighing];
     let fuller = kinds.map(DocumentKind::fuller_schema);
     let fullest = kinds.map(DocumentKind::fullest_schema);
-    let later = fuller.into_iter().chain(fullest).chain([NOTICE_SCHEMA]);
+    let signed = kinds.into_iter().filter_map(DocumentKind::signed_schema);
+    let later = fuller.into_iter().chain(fullest).chain(signed).chain([NOTICE_SCHEMA]);
     kinds.map(DocumentKind::schema).into_iter().chain(later).map(schema_id).collect()
 }
 

@@ -61,6 +61,16 @@ function aside(section) {
   return section;
 }
 
+/** What the signature says, looked at by the station now. Nothing is said until it has answered. */
+function signature(d) {
+  const words = h("span", {}, t("signature.asked"));
+  fetch(`/documents/${encodeURIComponent(d.id)}/signature`, { signal: AbortSignal.timeout(10_000) })
+    .then((answer) => (answer.ok ? answer.json() : Promise.reject(answer.status)))
+    .then(({ seen, key }) => text(words, t(`signature.${seen}`, { key: key ?? "" })))
+    .catch(() => text(words, t("signature.not-known")));
+  return words;
+}
+
 function about(d) {
   const { station, method } = d.data;
   return aside(facts(t("record.about"), [
@@ -68,6 +78,7 @@ function about(d) {
     [t("register.method"), method && t("record.method", method)],
     [t("record.document"), t("record.document-words", { number: Number(d.sequence), id: d.id, when: time.when(Date.parse(d.time), null), zone: time.zoneName() })],
     [t("record.journal"), t("record.journal-words", station.journal)],
+    [t("record.signature"), signature(d)],
   ]));
 }
 

@@ -1,5 +1,7 @@
 """Everything that the station says of the day, beside the model: published documents, tables, pages, papers."""
 
+import base64
+import hashlib
 import json
 import pathlib
 import re
@@ -7,6 +9,9 @@ import subprocess
 import urllib.request
 from fractions import Fraction
 
+import rfc8785
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from csvw import CSVW
 
 from . import model, papers
@@ -29,6 +34,7 @@ def all_of(day, out, v):
     solutions(day, v)
     equipment(day, v)
     lists(day, v)
+    signatures(day, v)
     lines(day, out, v)
     tables(day, out, v)
     papers.reports(day, out, v)
@@ -318,6 +324,37 @@ def lines(day, out, v):
     path.write_bytes(b"\n".join(day.archive.payloads) + b"\n")
     records = subprocess.run([str(ROOT / "tests/outside/records.sh"), str(path)], capture_output=True, text=True)
     v.check(records.returncode == 0, "schemas, envelopes and units, by other people's validators", records.stdout[-1500:] + records.stderr[-1500:])
+
+
+def signatures(day, v):
+    """Each record and result: Ed25519 (RFC 8032, by PyPI `cryptography`) over canonical JSON (RFC 8785, by
+    PyPI `rfc8785`), as docs/integrator.md says, with the keys that are kept at the broker (RFC 7517)."""
+    v.same(day.station.json("/keys"), day.archive.keys, "the keys at the broker are those of the pages")
+    v.same(len(day.archive.keys["keys"]), 1, "one key for the whole day, though the station was killed in it")
+    keys = {}
+    for key in day.archive.keys["keys"]:
+        # RFC 7638: the required members of the key, in canonical form.
+        thumb = hashlib.sha256(rfc8785.dumps({name: key[name] for name in ("crv", "kty", "x")})).digest()
+        v.same(key["kid"], base64.urlsafe_b64encode(thumb).decode().rstrip("="), "a key is named by its thumbprint")
+        keys[key["kid"]] = Ed25519PublicKey.from_public_bytes(base64.urlsafe_b64decode(key["x"] + "="))
+
+    def holds(document):
+        document = dict(document)
+        signature = base64.urlsafe_b64decode(document.pop("signature") + "==")
+        try:
+            keys[document["signedby"]].verify(signature, rfc8785.dumps(document))
+        except InvalidSignature:
+            return False
+        return True
+
+    documents = [(kind, json.loads(payload)) for (kind, _), payload in zip(day.archive.taken, day.archive.payloads)]
+    signed = [document for kind, document in documents if kind != "weighing"]
+    v.check(signed and all(map(holds, signed)), f"the signatures of {len(signed)} records and results are good")
+    v.check(not any("signature" in document for kind, document in documents if kind == "weighing"), "weighings bear none")
+    for name, other in (("sequence", "0000000000"), ("time", "2031-01-01T00:00:00.000Z"), ("data", {})):
+        v.check(not holds({**signed[0], name: other}), f"control: another `{name}` breaks it")
+    v.same(day.station.json(f"/documents/{signed[0]['id']}/signature"), {"seen": "good", "key": signed[0]["signedby"]},
+           "the record's page says so")
 
 
 def fetched(day, what, out):

@@ -165,14 +165,14 @@ class Archive:
         self.client, properties = client(f"archive-{station}", True)
         self.client.on_connect, self.client.on_message, self.client.on_subscribe = self.connected, self.heard, self.ready
         self.subscribed = threading.Event()
-        self.status = {}
+        self.status, self.keys = {}, None
         self.client.connect("127.0.0.1", port, clean_start=False, properties=properties)
         self.client.loop_start()
 
     def connected(self, client, _userdata, _flags, _reason, _properties):
         self.status = {}
         below = f"stillstand/1/{self.station}/"
-        client.subscribe([(below + kind, 1) for kind in (*KINDS, "status")])
+        client.subscribe([(below + kind, 1) for kind in (*KINDS, "status", "keys")])
 
     def ready(self, *_):
         self.subscribed.set()
@@ -181,6 +181,9 @@ class Archive:
         kind = message.topic.rsplit("/", 1)[-1]
         if kind == "status":
             self.status = json.loads(message.payload)
+            return
+        if kind == "keys":
+            self.keys = json.loads(message.payload)
             return
         document = json.loads(message.payload)
         with self.lock:

@@ -74,7 +74,7 @@ class Reader(Archive):
         if "/alarm/" in message.topic:
             self.alarms[kind] = json.loads(message.payload) if message.payload else None
             return
-        if kind != "status":
+        if kind not in ("status", "keys"):
             number, text = int(json.loads(message.payload)["sequence"]), message.payload.decode()
             if self.heard_by_number.setdefault(number, text) != text:
                 self.unlike.append(number)

@@ -104,6 +104,7 @@ impl Lab {
             instruments,
             methods: methods.into_iter().map(|(method, _)| method).collect(),
             network: NetworkFacts::default(),
+            signing_key: None,
             equipment: if office {
                 settings::load_equipment(&config("equipment")).expect("kinds")
             } else {

@@ -1,3 +1,4 @@
+use super::super::batch::Issuer;
 use super::*;
 use crate::domain::bench::Input;
 use crate::domain::quantity::{Quantity, Unit};
@@ -34,7 +35,13 @@ impl Books {
         let input = Input { id: Uuid::now_v7(), moment: at(s * SECOND), what };
         let waiting = Waiting { input, reply: Some(Reply::Outcome(reply)) };
         let before = self.pending.batch.events.iter().filter(|e| !e.chained).count();
-        batch::decide(&mut self.bench, &mut self.chain, self.id, &mut self.pending, waiting);
+        batch::decide(
+            &mut self.bench,
+            &mut self.chain,
+            &Issuer { journal: self.id, key: None },
+            &mut self.pending,
+            waiting,
+        );
         let after = self.pending.batch.events.iter().filter(|e| !e.chained).count();
         self.samples += u64::try_from(after - before).unwrap();
         assert!(answer.try_recv().is_err(), "nobody is answered before the disk");

@@ -60,6 +60,7 @@ fn started() -> What {
         recipes: Vec::new(),
         calendar: crate::domain::calendar::Calendar::default(),
         network: crate::domain::bench::NetworkFacts::default(),
+        signing_key: None,
     }))
 }
 

@@ -24,6 +24,11 @@ impl Deciding<'_> {
             methods: started.methods.iter().map(|m| (m.id.clone(), m.digest.clone())).collect(),
             calendar: started.calendar.clone(),
         });
+        if let Some(key) =
+            started.signing_key.as_ref().filter(|key| self.bench.signing_keys.last() != Some(*key))
+        {
+            self.emit(Event::SigningKeyNamed(key.clone()));
+        }
         self.adopt_kinds(&started.equipment);
         self.adopt_recipes(&started.recipes);
         self.forget_unwatched(started);

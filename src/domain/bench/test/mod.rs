@@ -74,6 +74,7 @@ impl Story {
             instruments: BTreeMap::new(),
             methods: vec![t176()],
             network: NetworkFacts::default(),
+            signing_key: None,
             equipment: Vec::new(),
             recipes: Vec::new(),
             calendar: crate::domain::calendar::Calendar::default(),

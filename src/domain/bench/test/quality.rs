@@ -368,6 +368,7 @@ fn a_sample_keeps_the_rule_under_which_it_was_registered() {
         instruments: BTreeMap::new(),
         methods: vec![calm(|_| {})],
         network: NetworkFacts::default(),
+        signing_key: None,
         equipment: Vec::new(),
         recipes: Vec::new(),
         calendar: crate::domain::calendar::Calendar::default(),

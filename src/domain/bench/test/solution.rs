@@ -510,6 +510,7 @@ fn recipes_come_into_use_once_and_anew_when_one_changes() {
             instruments: BTreeMap::new(),
             methods: vec![t176()],
             network: NetworkFacts::default(),
+            signing_key: None,
             equipment: Vec::new(),
             recipes: Vec::new(),
             calendar: crate::domain::calendar::Calendar::default(),

@@ -9,6 +9,7 @@ use super::super::{amended, consumers, corrections, instruments, late, variants}
 use super::*;
 use crate::domain::method::load;
 use crate::journal::stored::{Stored, upcast};
+use crate::signing::Key;
 use std::collections::BTreeMap;
 
 /// The kinds, as the events themselves name them.
@@ -199,6 +200,8 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
         errors: vec!["-113,\"Undefined header\"".to_owned()],
     };
     examples.insert(errors.kind(), serde_json::to_string(&errors).unwrap());
+    let key = Event::SigningKeyNamed(Key::from_seed(&[42; 32]).unwrap().public().clone());
+    examples.insert(key.kind(), serde_json::to_string(&key).unwrap());
     // The fullest of its kind: a method with courses of preparation.
     let adopted = Event::MethodAdopted { method: t176() };
     examples.insert(adopted.kind(), serde_json::to_string(&adopted).unwrap());

@@ -4,10 +4,11 @@
 use super::super::documents::{JOURNAL, broken_story, faults, kept_story, published, shown_stories};
 use super::*;
 use crate::domain::overview::overview;
-use crate::domain::report::DocumentKind;
+use crate::domain::report::{Document, DocumentKind, Ready, key_set};
 use crate::journal::OutboxRow;
 use crate::network::documents::{self, Presence};
 use crate::network::message;
+use crate::signing::Key;
 use std::collections::BTreeMap;
 
 /// One message of each kind, by the name of its schema.
@@ -49,6 +50,7 @@ fn messages() -> BTreeMap<String, Value> {
     );
     messages.insert("status".to_owned(), serde_json::from_str(&text).unwrap());
     messages.insert("toolarge-notice".to_owned(), notice(&messages["specimen-record"]));
+    messages.insert("keys".to_owned(), key_set(&[key().public().clone()]));
     messages
 }
 
@@ -67,6 +69,9 @@ fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
             }
         }
         for document in published(story) {
+            if let Some((name, signed)) = signed(&document) {
+                take(name, signed);
+            }
             let schema = document.json["dataschema"].as_str().unwrap();
             let (named, version) = schema.rsplit_once('/').unwrap();
             if let Some(later) = version.strip_suffix(".0").filter(|v| *v != "1.0") {
@@ -74,6 +79,24 @@ fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
             }
         }
     }
+}
+
+/// A key that is no secret.
+fn key() -> Key {
+    Key::from_seed(&[42; 32]).unwrap()
+}
+
+/// A document as it goes out of a station that has a key.
+fn signed(document: &Document) -> Option<(String, Value)> {
+    let name = match document.kind {
+        DocumentKind::Record => "specimen-record-1.3",
+        DocumentKind::Result => "sample-result-1.3",
+        DocumentKind::Weighing => return None,
+    };
+    let Document { id, kind, subject, .. } = *document;
+    let mut ready = Ready { id, kind, subject, text: document.json.to_string() };
+    key().sign(&mut ready);
+    Some((name.to_owned(), serde_json::from_str(&ready.text).unwrap()))
 }
 
 fn notice(record: &Value) -> Value {
