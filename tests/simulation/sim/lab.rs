@@ -65,9 +65,7 @@ impl Lab {
         bench.temperature_alarm_s = *chance.pick(&[30, 120]);
         bench.room_stale_s = 700;
         let office = chance.one_in(3);
-        if office {
-            bench.review = Reviews::On;
-        }
+        bench.review = if office { Reviews::On } else { bench.review };
         (*chance.pick(&["indicator", "indicator", "guide-cap"])).clone_into(&mut bench.foot);
         let trigger = |does, place| TriggerSettings { does, place };
         let mut triggers = BTreeMap::from([
