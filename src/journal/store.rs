@@ -153,6 +153,7 @@ impl Store {
     /// Writes a batch, and gives the newest acknowledged document.
     fn write(&mut self, batch: &Batch, ack: Option<Ack>) -> Result<u64, JournalError> {
         let failed = |path: &Path, e: &rusqlite::Error| JournalError::database(path, "written", e);
+        writable(&self.path)?;
         if !self.conn.is_autocommit() {
             // The undoing of an earlier batch failed with the disk. Nothing of it may stay open.
             self.reconnect()?;
@@ -351,6 +352,21 @@ impl Store {
 /// Checks that a batch continues the chain as whoever made it believed, and gives the head after
 /// it. A batch made on a head that never came to be is thus refused whole, instead of breaking the
 /// chain.
+/// Whether the file system still takes writes. A file that is open does after the kernel's emergency
+/// remount, and ext4 then confirms flushes that it does not make (Linux 6.1): only the mount says so.
+fn writable(path: &Path) -> Result<(), JournalError> {
+    match rustix::fs::statvfs(path) {
+        Ok(told) if told.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY) => Err(JournalError::Disk {
+            path: path.to_path_buf(),
+            doing: "written",
+            trouble: Trouble::ReadOnly,
+            detail: "its file system is mounted read-only".to_owned(),
+        }),
+        // Whoever cannot be asked will say it when it is written to.
+        Ok(_) | Err(_) => Ok(()),
+    }
+}
+
 fn follow(head: &Chain, batch: &Batch) -> Result<Chain, String> {
     let chain = match &batch.continued {
         Some(continued) => step_over(head, continued, batch)?,

@@ -6,13 +6,13 @@
 
 import { readFileSync } from "node:fs";
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 await withBrowser(async ({ browser, url: base, folder }) => {
   const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, acceptDownloads: true });
   const page = listen(await context.newPage(), [base]);
-  const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  const shot = (name) => picture(page, join(folder, `${name}.png`));
   await page.goto(`${url}records`);
   await page.locator("#who").fill("Ada Brook");
   await page.locator("#who").blur();

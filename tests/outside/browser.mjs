@@ -23,6 +23,12 @@ export const launch = () => chromium.launch({
     "--disable-background-networking", "--disable-component-update", "--disable-sync"],
 });
 
+/** A picture, whole or as it is seen. A whole one from the top: the head of a page sticks to where one is. */
+export async function picture(page, path, more = { fullPage: true }) {
+  if (more.fullPage) await page.evaluate(() => scrollTo(0, 0));
+  return page.screenshot({ path, ...more });
+}
+
 /**
  * `look({ browser, url, folder, shot })` between a browser's start and its end; `after` comes in any case.
  */
@@ -34,7 +40,7 @@ export async function withBrowser(look, after = () => {}) {
   }
   mkdirSync(folder, { recursive: true });
   const browser = await launch();
-  const shot = (page, name, more = {}) => page.screenshot({ path: join(folder, `${name}.png`), ...more });
+  const shot = (page, name, more = {}) => picture(page, join(folder, `${name}.png`), more);
   try {
     await look({ browser, url: url.replace(/\/$/, ""), folder, shot });
   } catch (error) {

@@ -8,7 +8,7 @@
 
 import { writeFileSync } from "node:fs";
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 /** As a reader types: one key after the other without a pause, Enter at the end. */
 const reader = async (page, text) => {
@@ -30,7 +30,7 @@ await withBrowser(async ({ browser, url: base, folder }) => {
   const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
   const page = listen(await context.newPage(), [base], /404/);
-  const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  const shot = (name) => picture(page, join(folder, `${name}.png`));
 
   const register = async (label, said) => {
     const form = page.locator("#register form");

@@ -6,7 +6,7 @@
 // FOLDER. Ends with 1 and the reasons if something is wrong.
 
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 const SIZES = [[1280, 800], [800, 480], [360, 740]];
 const BADGE = "NL-STAFF-000417";
@@ -32,7 +32,7 @@ await withBrowser(async ({ browser, url: base, folder }) => {
       await page.emulateMedia({ colorScheme: scheme });
       for (const [width, height] of SIZES) {
         await page.setViewportSize({ width, height });
-        await page.screenshot({ path: join(folder, `${name}-${width}-${scheme}.png`), fullPage: true });
+        await picture(page, join(folder, `${name}-${width}-${scheme}.png`));
         const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
         check(over <= 0, `${name}: nothing stands over the edge at ${width} (${over})`);
         const small = await page.evaluate(() => [...document.querySelectorAll("button, select, summary, input:not([type=checkbox])")]

@@ -8,7 +8,7 @@
 
 import { appendFileSync } from "node:fs";
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 if (!process.env.PIPE) {
   console.error("usage: PIPE=… node preparation.mjs URL FOLDER");
@@ -19,7 +19,7 @@ const weigh = (grams) => appendFileSync(process.env.PIPE, `${grams}\n`);
 await withBrowser(async ({ browser, url: base, folder }) => {
   const url = `${base}/`;
   const page = listen(await browser.newPage({ viewport: { width: 1280, height: 900 } }), [base]);
-  const shot = (name) => page.screenshot({ path: join(folder, `preparation-${name}.png`), fullPage: true });
+  const shot = (name) => picture(page, join(folder, `preparation-${name}.png`));
   const large = page.locator("#course .card[data-large]");
   const isNext = async (words) => {
     await page.waitForFunction((t) => document.querySelector("#course .card[data-large] h3")?.textContent.includes(t), words, { timeout: 15_000 });

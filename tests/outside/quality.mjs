@@ -6,13 +6,13 @@
 // Runs specimens by acts, decides of them by clicking, and writes pictures into FOLDER.
 
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 await withBrowser(async ({ browser, url: base, folder }) => {
   const url = `${base}/`;
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
   const page = listen(await context.newPage(), [base], /404|409/);
-  const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  const shot = (name) => picture(page, join(folder, `${name}.png`));
   const act = async (what) => {
     const body = JSON.stringify({ id: crypto.randomUUID(), who: "Ada Brook", do: what });
     const answer = await page.evaluate((text) => fetch("/act", { method: "POST", headers: { "content-type": "application/json" }, body: text }).then((r) => r.json()), body);

@@ -4,7 +4,7 @@
 
 import { readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 await withBrowser(async ({ browser, url: base, folder }) => {
   const url = `${base}/`;
@@ -28,7 +28,7 @@ await withBrowser(async ({ browser, url: base, folder }) => {
   }
   const display = await page.locator("td.measured").first().evaluate((cell) => getComputedStyle(cell).display);
   check(display === "table-cell", "figures are cells of the table");
-  await page.screenshot({ path: join(folder, "report-1280x800.png"), fullPage: true });
+  await picture(page, join(folder, "report-1280x800.png"));
   writeFileSync(join(folder, "report-printed.pdf"), await page.pdf({ preferCSSPageSize: true }));
   await page.setViewportSize({ width: 360, height: 740 });
   check(await page.evaluate(() => document.documentElement.scrollWidth <= window.innerWidth), "a narrow screen needs no sideways scrolling");
@@ -45,5 +45,5 @@ await withBrowser(async ({ browser, url: base, folder }) => {
   await page.locator("#worksheet").click();
   await page.waitForURL("**/worksheet/en-933-8");
   check((await page.locator(".sheet-of-paper").textContent()).includes("EN 933-8"), "the blank worksheet is that of the chosen method");
-  await page.screenshot({ path: join(folder, "worksheet-1280x800.png"), fullPage: true });
+  await picture(page, join(folder, "worksheet-1280x800.png"));
 });

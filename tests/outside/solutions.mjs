@@ -8,7 +8,7 @@
 
 import { spawn } from "node:child_process";
 import { join } from "node:path";
-import { check, listen, withBrowser } from "./browser.mjs";
+import { check, listen, withBrowser, picture } from "./browser.mjs";
 
 if (!process.env.BALANCE) {
   console.error("usage: BALANCE=LINK node solutions.mjs URL FOLDER");
@@ -32,7 +32,7 @@ await withBrowser(async ({ browser, url: base, folder }) => {
   const context = await browser.newContext({ viewport: { width: 1280, height: 800 } });
   const page = listen(await context.newPage(), [base], /404|409/);
   page.setDefaultTimeout(20_000);
-  const shot = (name) => page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  const shot = (name) => picture(page, join(folder, `${name}.png`));
 
   // The bench says so when the balance's port is open.
   await page.goto(url);

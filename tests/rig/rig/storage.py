@@ -160,6 +160,7 @@ def storage(folder, program, seed):
         full(verdicts, bench)
         slow(verdicts, bench)
         read_only(verdicts, bench)
+        emergency(verdicts, bench)
         broken(verdicts, bench)
         for turn in (1, 2, 3):
             forgotten(verdicts, bench, turn)
@@ -187,12 +188,17 @@ def slow(verdicts, bench):
 
 
 def read_only(verdicts, bench):
-    """The file system finds a fault in itself and takes no more writes until it is mounted anew.
-
-    Not by the kernel's emergency remount (sysrq u): there ext4 confirms a flush that it has not made, which no
-    program can see."""
+    """The file system finds a fault in itself and takes no more writes until it is mounted anew."""
     bench.machine.sh("echo 1 > /sys/fs/ext4/dm-0/trigger_fs_error")
     after_mending(verdicts, bench, "read-only")
+
+
+def emergency(verdicts, bench):
+    """The kernel's emergency remount, as before a forced power-off. ext4 confirms flushes then that it does not
+    make, and takes writes to files that are open: whoever answers by that loses it with the mains."""
+    bench.machine.sh("echo u > /proc/sysrq-trigger")
+    wait_for("the file system is read-only", lambda: " ro" in bench.machine.sh(f"grep ' {MOUNT} ' /proc/mounts"), 30)
+    after_mending(verdicts, bench, "emergency remount")
 
 
 def after_mending(verdicts, bench, what):
