@@ -3,7 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test stops at what it did not expect")]
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -19,13 +19,28 @@ use uuid::Uuid;
 
 /// A board of relays and lamps; its lines show what was written to them.
 #[derive(Debug, Default, Clone)]
-struct Board(Arc<Mutex<BTreeMap<String, bool>>>);
+struct Board(Arc<Mutex<State>>);
+
+#[derive(Debug, Default)]
+struct State {
+    levels: BTreeMap<String, bool>,
+    /// Lines that were on at any time.
+    were_on: BTreeSet<String>,
+}
 
 struct OnBoard(String, Board);
 
 impl Board {
     fn is_on(&self, line: &str) -> bool {
-        self.0.lock().unwrap().get(line) == Some(&true)
+        self.0.lock().unwrap().levels.get(line) == Some(&true)
+    }
+
+    fn was_on(&self, line: &str) -> bool {
+        self.0.lock().unwrap().were_on.contains(line)
+    }
+
+    fn lines(&self) -> usize {
+        self.0.lock().unwrap().levels.len()
     }
 }
 
@@ -34,14 +49,18 @@ impl Chips for Board {
         if line.line == "MISSING" {
             return Err("the board has no line MISSING".to_owned());
         }
-        self.0.lock().unwrap().insert(line.line.clone(), false);
+        self.0.lock().unwrap().levels.insert(line.line.clone(), false);
         Ok(Box::new(OnBoard(line.line.clone(), self.clone())))
     }
 }
 
 impl Line for OnBoard {
     fn set(&mut self, on: bool) -> Result<(), String> {
-        self.1.0.lock().unwrap().insert(self.0.clone(), on);
+        let mut state = self.1.0.lock().unwrap();
+        state.levels.insert(self.0.clone(), on);
+        if on {
+            state.were_on.insert(self.0.clone());
+        }
         Ok(())
     }
 }
@@ -121,17 +140,22 @@ impl Site {
         };
         let running = start_with(parts, Arc::new(board.clone())).await.unwrap();
         let site = Self { running, board, clock };
-        site.until("every line", |_, board| !board.0.lock().unwrap().is_empty()).await;
+        let there = outputs.matches("gpio = ").count() - outputs.matches("MISSING").count();
+        site.until("every line", |_, board| board.lines() == there).await;
         site
     }
 
     async fn act(&self, what: Do) -> Option<Uuid> {
+        self.act_at(what, None).await
+    }
+
+    async fn act_at(&self, what: Do, stated_wall_ns: Option<i64>) -> Option<Uuid> {
         let act = Act {
             id: Uuid::now_v7(),
             who: Some("Ada Brook".to_owned()),
             via: "page".to_owned(),
             seen: None,
-            stated_wall_ns: None,
+            stated_wall_ns,
             what: what.clone(),
         };
         match self.running.station.ask(What::Act(act), self.clock.now()).await {
@@ -252,8 +276,26 @@ async fn a_run_that_is_taken_back_stops_the_shaker_and_a_restart_never_starts_it
     again.until("green", |_, board| board.is_on("GREEN")).await;
     again.mark(specimen, "shake", Edge::End).await;
     again.until("the mark", |bench, _| marks(bench, specimen).len() >= 5).await;
-    assert!(!again.board.is_on("SHAKER"));
+    assert!(!again.board.was_on("SHAKER"));
     again.running.finish().await.unwrap();
+}
+
+#[tokio::test]
+async fn a_run_whose_begin_is_corrected_stops_the_shaker_and_is_over() {
+    let folder = Folder::new("changed");
+    let site = Site::start(&folder, clock(), OUTPUTS).await;
+    let specimen = site.soaking(600).await;
+    site.run_begins(specimen).await;
+    site.until("the shaker", |_, board| board.is_on("SHAKER")).await;
+    site.clock.advance_by(10 * SECOND);
+    let begun_earlier = site.clock.now().wall_ns - 12 * SECOND;
+    let correct = Do::CorrectTime { specimen, step: "shake".to_owned(), edge: Edge::Begin, reason: None };
+    site.act_at(correct, Some(begun_earlier)).await;
+    site.until("its end", |_, board| !board.is_on("SHAKER")).await;
+    site.until("the mark", |bench, _| marks(bench, specimen).last().unwrap() == "output shaker").await;
+    let bench = site.running.station.committed().borrow().shown();
+    assert!(bench.alarms["output-gone-shaker"].text.contains("the run was changed"));
+    site.running.finish().await.unwrap();
 }
 
 #[tokio::test]
@@ -264,6 +306,6 @@ async fn a_line_that_is_not_there_is_an_alarm_and_the_rest_goes_on() {
     site.until("the alarm", |bench, _| bench.alarms.contains_key("output-gone-horn")).await;
     let bench = site.running.station.committed().borrow().shown();
     assert!(bench.alarms["output-gone-horn"].text.contains("no line MISSING"));
-    site.until("the other lines", |_, board| board.0.lock().unwrap().len() == 3).await;
+    site.until("the other lines", |_, board| board.lines() == 3).await;
     site.running.finish().await.unwrap();
 }

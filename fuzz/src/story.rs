@@ -58,7 +58,7 @@ pub struct Story {
 impl Story {
     /// A started bench that knows these methods.
     pub fn begin(methods: Vec<Arc<Method>>) -> Self {
-        let trigger = |does, place| TriggerSettings { does, place };
+        let trigger = |does, place| TriggerSettings { does, place, own_line: false };
         let triggers = [
             ("shaker", trigger(Does::ShakerContact, None)),
             ("foot", trigger(Does::Next, None)),

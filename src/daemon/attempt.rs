@@ -3,7 +3,7 @@
 use super::cli::SettingsArgs;
 use super::commands::{Stop, settings_file, tell, worked};
 use super::exit::Exit;
-use crate::outputs::{Chips, KernelChips};
+use crate::outputs::{Chips, Guarded, KernelChips};
 use crate::settings;
 use crate::settings::model::Output;
 use clap::Args;
@@ -31,7 +31,7 @@ pub struct TryArgs {
     /// Names of outputs; without one, all of them.
     #[arg(value_name = "NAME")]
     pub names: Vec<String>,
-    /// For how many seconds each is on.
+    /// For how many seconds each is on; the relay never for longer than its `longest-s`.
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=30))]
     pub seconds: u32,
     /// The relay of the shaker too: the machine runs.
@@ -143,7 +143,7 @@ impl Trial<'_> {
         out: &mut impl Write,
     ) -> std::io::Result<Result<(), String>> {
         let mut line = match self.chips.open(&output.gpio) {
-            Ok(line) => Off(line),
+            Ok(line) => Guarded::new(name, line),
             Err(why) => return Ok(Err(why)),
         };
         if output.shows.moves() {
@@ -151,23 +151,17 @@ impl Trial<'_> {
             writeln!(out, "{name}: in {s} s the SHAKER RUNS. Close its guard and keep clear; Ctrl-C stops")?;
             tokio::time::sleep(WARNING).await;
         }
+        // The longest time of the relay holds here too.
+        let longest = output.relay.as_ref().map(|relay| Duration::from_secs(relay.longest_s.into()));
+        let on = longest.map_or(self.on, |longest| longest.min(self.on));
         let place = output.place.map(|place| format!(" {place}")).unwrap_or_default();
-        writeln!(out, "{name} ({}{place}): on for {} s", output.shows.word(), self.on.as_secs())?;
+        writeln!(out, "{name} ({}{place}): on for {} s", output.shows.word(), on.as_secs())?;
         out.flush()?;
-        if let Err(why) = line.0.set(true) {
+        if let Err(why) = line.set(true) {
             return Ok(Err(why));
         }
-        tokio::time::sleep(self.on).await;
-        Ok(line.0.set(false))
-    }
-}
-
-/// Switched off whatever ends its trial.
-struct Off(Box<dyn crate::outputs::Line>);
-
-impl Drop for Off {
-    fn drop(&mut self) {
-        let _ = self.0.set(false);
+        tokio::time::sleep(on).await;
+        Ok(line.set(false))
     }
 }
 
@@ -244,6 +238,18 @@ relay = { longest-s = 60 }
         assert_eq!(levels.last().map(String::as_str), Some("SHAKER false"));
         assert!(said.contains("keep clear"), "{said}");
         assert!(started.elapsed() >= WARNING + Duration::from_secs(4));
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn the_shaker_is_tried_for_no_longer_than_the_settings_let_it_run() {
+        let mut outputs = outputs();
+        outputs.retain(|name, _| name == "shaker");
+        outputs.get_mut("shaker").unwrap().relay.as_mut().unwrap().longest_s = 10;
+        let trial = Trial { chips: &Noted::default(), on: Duration::from_secs(30), relay: true };
+        let (started, mut out) = (tokio::time::Instant::now(), Vec::new());
+        trial.all(&chosen(&outputs, &[]).unwrap(), &mut out).await.unwrap();
+        assert!(String::from_utf8(out).unwrap().contains("on for 10 s"));
+        assert_eq!(started.elapsed().as_secs(), WARNING.as_secs() + 10);
     }
 
     #[test]

@@ -242,11 +242,7 @@ fn started(
         version: env!("CARGO_PKG_VERSION").to_owned(),
         rehearsal,
         bench: settings.bench.clone(),
-        triggers: settings
-            .triggers
-            .iter()
-            .map(|(name, t)| (name.clone(), TriggerSettings { does: t.does, place: t.place }))
-            .collect(),
+        triggers: settings.triggers.iter().map(|(name, t)| (name.clone(), trigger(t))).collect(),
         instruments: settings.instruments.iter().map(|(name, i)| (name.clone(), i.kind)).collect(),
         methods: methods.into_iter().map(Arc::new).collect(),
         equipment,
@@ -258,6 +254,10 @@ fn started(
             consumers: network.consumers.clone(),
         }),
     }
+}
+
+fn trigger(set: &Trigger) -> TriggerSettings {
+    TriggerSettings { does: set.does, place: set.place, own_line: set.gpio.is_some() }
 }
 
 fn instruments(

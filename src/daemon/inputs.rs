@@ -1,6 +1,6 @@
 //! From the adapters' messages to the station's inputs: one translation for each, no rule.
 
-use super::pulses::Pulses;
+use super::pulses::{Counted, Pulses};
 use super::station::{Reply, StationHandle};
 use crate::clock::Clock;
 use crate::domain::bench::{
@@ -19,7 +19,6 @@ use crate::triggers::meaning::trigger_meaning;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use uuid::Uuid;
 
@@ -35,10 +34,6 @@ pub(super) async fn instruments(
     }
 }
 
-/// Without a pulse for this long, a run of the shaker is over: at half its rate the next one would
-/// have come.
-const QUIET: Duration = Duration::from_millis(1500);
-
 /// GPIO lines. Pulses are told as one count when the run is over, not one by one.
 pub(super) async fn switches(
     mut reports: mpsc::Receiver<GpioReport>,
@@ -48,19 +43,28 @@ pub(super) async fn switches(
     clock: Arc<dyn Clock>,
 ) {
     loop {
+        let quiet = async {
+            match pulses.over_at() {
+                Some(ns) => clock.reached(ns).await,
+                None => std::future::pending().await,
+            }
+        };
         let report = tokio::select! {
+            // Pulses that wait to be read belong to the run that they may keep going.
+            biased;
             report = reports.recv() => report,
-            () = tokio::time::sleep(QUIET), if pulses.is_counting() => {
-                for (what, last) in pulses.take() {
-                    if !station.tell(what, last).await {
-                        return;
-                    }
+            () = quiet => {
+                if !tell(&station, pulses.over(&clock.now())).await {
+                    return;
                 }
                 continue;
             }
         };
         let Some(report) = report else { return };
         let now = clock.now();
+        if !tell(&station, unwatched(&mut pulses, &report, now)).await {
+            return;
+        }
         let (what, moment) = match report {
             GpioReport::Edge { trigger, level, moment, .. } if pulses.counts(&trigger) => {
                 if level == Level::Active {
@@ -68,7 +72,9 @@ pub(super) async fn switches(
                     strokes.send_modify(|last| {
                         last.insert(trigger.clone(), moment);
                     });
-                    pulses.add(trigger, moment);
+                    if !tell(&station, pulses.add(&trigger, moment)).await {
+                        return;
+                    }
                 }
                 continue;
             }
@@ -85,7 +91,6 @@ pub(super) async fn switches(
                 (What::Switch(SwitchReport::Gone { name: trigger, why }), now)
             }
             GpioReport::Lost { trigger, count, since, until } => {
-                pulses.lost(&trigger);
                 let since = Some(since);
                 (What::Switch(SwitchReport::Lost { name: trigger, edges: count, since }), until)
             }
@@ -100,6 +105,25 @@ pub(super) async fn switches(
             return;
         }
     }
+}
+
+/// A switch's pulses may have been lost: its line was not watched, or the kernel's queue ran over.
+fn unwatched(pulses: &mut Pulses, report: &GpioReport, now: Moment) -> Option<Counted> {
+    match report {
+        GpioReport::Open { trigger, .. } | GpioReport::Gone { trigger, .. } => pulses.lost(trigger, now),
+        GpioReport::Lost { trigger, until, .. } => pulses.lost(trigger, *until),
+        GpioReport::State { .. } | GpioReport::Edge { .. } => None,
+    }
+}
+
+/// Tells what was counted. False: the station has ended.
+async fn tell(station: &StationHandle, counted: impl IntoIterator<Item = Counted>) -> bool {
+    for (what, last) in counted {
+        if !station.tell(what, last).await {
+            return false;
+        }
+    }
+    true
 }
 
 /// Horn, lamps and the relay.

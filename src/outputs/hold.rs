@@ -1,7 +1,9 @@
 //! A thread that holds lines. Each order ends by itself, so that a line is never on because nobody was
-//! left to switch it off: not after a panic, not while the rest of the program hangs.
+//! left to switch it off while the rest of the program hangs. A panic ends the whole program in the
+//! release build, this thread with it: what a line does then is the kernel's and the chip's.
 
 use super::OutputReport;
+use crate::domain::moment::Moment;
 use crate::settings::model::OutputLine;
 use std::collections::BTreeMap;
 use std::fmt::Debug;
@@ -38,13 +40,78 @@ pub trait Line: Send {
     fn set(&mut self, on: bool) -> Result<(), String>;
 }
 
+/// How often a line is written off before it is given up, and how long after each try.
+const OFF_TRIES: u32 = 4;
+const OFF_PAUSE: Duration = Duration::from_millis(20);
+
+/// A line that is written off when it is let go of, whatever led there.
+pub struct Guarded {
+    name: String,
+    line: Box<dyn Line>,
+    /// It was on, or a write failed that may have switched it on.
+    may_be_on: bool,
+}
+
+impl Guarded {
+    /// Guards a line that was just taken, and is off.
+    pub fn new(name: &str, line: Box<dyn Line>) -> Self {
+        Self { name: name.to_owned(), line, may_be_on: false }
+    }
+
+    /// Switches it.
+    ///
+    /// # Errors
+    /// As [`Line::set`].
+    pub fn set(&mut self, on: bool) -> Result<(), String> {
+        self.may_be_on |= on;
+        self.line.set(on)?;
+        self.may_be_on = on;
+        Ok(())
+    }
+}
+
+impl Drop for Guarded {
+    fn drop(&mut self) {
+        let mut told = None;
+        for _ in 0..OFF_TRIES {
+            match self.line.set(false) {
+                Ok(()) => return,
+                Err(why) => told = Some(why),
+            }
+            // A bus that was busy may be free by then; no trial lasts for long.
+            std::thread::sleep(OFF_PAUSE);
+        }
+        if let Some(why) = told.filter(|_| self.may_be_on) {
+            let name = &self.name;
+            tracing::error!("{name}: its line could not be switched off and may still be on: {why}");
+        }
+    }
+}
+
+/// Until when a line is on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Until {
+    /// For the thread that holds it.
+    pub(super) at: Instant,
+    /// The same instant for the record, nanoseconds on the boot clock.
+    pub(super) boot_ns: i64,
+}
+
+impl Until {
+    /// Some time after an instant that is known on both clocks.
+    pub(super) fn after(time: Duration, now: &Moment, instant: Instant) -> Self {
+        let ns = i64::try_from(time.as_nanos()).unwrap_or(i64::MAX);
+        Self { at: instant + time, boot_ns: now.boot_ns.saturating_add(ns) }
+    }
+}
+
 /// What a line is to do.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Order {
     /// Which.
     pub(super) output: String,
     /// On until then; `None`: off.
-    pub(super) until: Option<Instant>,
+    pub(super) until: Option<Until>,
 }
 
 /// What an order that ran out leads to.
@@ -114,10 +181,10 @@ fn held(lines: BTreeMap<String, OutputLine>) -> BTreeMap<String, Held> {
 /// One line.
 struct Held {
     settings: OutputLine,
-    line: Option<Box<dyn Line>>,
+    line: Option<Guarded>,
     /// What was written last.
     is_on: Option<bool>,
-    until: Option<Instant>,
+    until: Option<Until>,
     /// Its order ran out, or its line went away, and no order for off has come since.
     let_go: bool,
     said: Option<String>,
@@ -155,9 +222,8 @@ impl Thread {
                 self.take(order);
             }
         }
-        for line in self.held.values_mut().filter_map(|held| held.line.as_mut()) {
-            let _ = line.set(false);
-        }
+        // Each line is written off as it is dropped.
+        drop(self.held);
     }
 
     fn take(&mut self, order: Order) {
@@ -177,7 +243,7 @@ impl Held {
         let Some(line) = &mut self.line else {
             return looks.then(|| self.open(name, chips, now)).flatten();
         };
-        let on = self.until.is_some_and(|until| now < until);
+        let on = self.until.is_some_and(|until| now < until.at);
         if self.is_on == Some(on) && !looks {
             return None;
         }
@@ -187,9 +253,10 @@ impl Held {
                 self.is_on = Some(on);
                 self.look_at = now + WRITTEN_ANEW;
                 self.let_go |= ran_out.is_some();
-                ran_out.map(|at| OutputReport::LetGo { name: name.to_owned(), at })
+                ran_out.map(|until| OutputReport::LetGo { name: name.to_owned(), at_ns: until.boot_ns })
             }
             Err(why) => {
+                // Dropped here, and written off as far as it can be.
                 (self.line, self.until, self.is_on, self.wait) = (None, None, None, FIRST_WAIT);
                 self.let_go = true;
                 self.look_at = now + self.wait;
@@ -201,7 +268,7 @@ impl Held {
     fn open(&mut self, name: &str, chips: &dyn Chips, now: Instant) -> Option<OutputReport> {
         match chips.open(&self.settings) {
             Ok(line) => {
-                (self.line, self.is_on, self.said) = (Some(line), Some(false), None);
+                (self.line, self.is_on, self.said) = (Some(Guarded::new(name, line)), Some(false), None);
                 self.look_at = now + WRITTEN_ANEW;
                 Some(OutputReport::Open { name: name.to_owned() })
             }
@@ -221,6 +288,6 @@ impl Held {
 
     fn next(&self) -> Instant {
         let off_at = self.until.filter(|_| self.is_on == Some(true));
-        off_at.map_or(self.look_at, |off_at| off_at.min(self.look_at))
+        off_at.map_or(self.look_at, |until| until.at.min(self.look_at))
     }
 }

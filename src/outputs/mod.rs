@@ -9,7 +9,7 @@ mod kernel;
 #[cfg(test)]
 mod test;
 
-pub use hold::{Chips, Line};
+pub use hold::{Chips, Guarded, Line};
 pub use kernel::KernelChips;
 
 use crate::clock::Clock;
@@ -18,7 +18,7 @@ use crate::domain::moment::{Moment, SECOND};
 use crate::domain::signal::relay::{Relay, Rules, Run};
 use crate::domain::signal::{Rhythm, Scene, Told, show};
 use crate::settings::model::{Output, StartedBy};
-use hold::{End, Holder, Order};
+use hold::{End, Holder, Order, Until};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
@@ -53,8 +53,8 @@ pub enum OutputReport {
     LetGo {
         /// Name in the settings.
         name: String,
-        /// When it ran out.
-        at: Instant,
+        /// When it ran out, nanoseconds on the boot clock.
+        at_ns: i64,
     },
     /// A relay opened by itself while its run was marked.
     RelayOpened {
@@ -101,16 +101,19 @@ pub async fn run(
     let machines = relays.iter().filter_map(|(name, output)| {
         let rules = rules(output, &heard.switches)?;
         let stroke = output.relay.as_ref().and_then(|relay| relay.stroke.clone());
-        Some((name.clone(), (Relay::new(rules), stroke)))
+        let machine = Machine { relay: Relay::new(rules), stroke, held: None, let_go_ns: None };
+        Some((name.clone(), machine))
     });
     let machines = machines.collect();
-    let mut panel = Panel { machines, relays, lamps, faults: BTreeMap::new(), let_go: BTreeMap::new() };
+    let mut panel = Panel { machines, relays, lamps, faults: BTreeMap::new() };
     let mut heard = heard;
     while !cancel.is_cancelled() {
         let bench = heard.bench.borrow_and_update().clone();
         let strokes = heard.strokes.borrow_and_update().clone();
+        // In this order an order ends too early rather than too late.
+        let instant = Instant::now();
         let now = clock.now();
-        let done = panel.pass(&bench, &strokes, &now);
+        let done = panel.pass(&bench, &strokes, &now, instant);
         done.relays.into_iter().for_each(|order| of_relays.order(order));
         done.lamps.into_iter().for_each(|order| of_lamps.order(order));
         told.send_if_modified(|last| {
@@ -170,14 +173,23 @@ fn rules(output: &Output, switches: &BTreeSet<String>) -> Option<Rules> {
     })
 }
 
+/// A relay, and what its line was told.
+struct Machine {
+    relay: Relay,
+    /// The switch that counts its strokes.
+    stroke: Option<String>,
+    /// The end of its last order.
+    held: Option<Until>,
+    /// The end of an order that ran out, nanoseconds on the boot clock.
+    let_go_ns: Option<i64>,
+}
+
 /// All outputs at one instant.
 struct Panel {
-    machines: BTreeMap<String, (Relay, Option<String>)>,
+    machines: BTreeMap<String, Machine>,
     relays: BTreeMap<String, Output>,
     lamps: BTreeMap<String, Output>,
     faults: BTreeMap<String, String>,
-    /// Relays whose order ran out, with when.
-    let_go: BTreeMap<String, Instant>,
 }
 
 /// What one pass leads to.
@@ -192,7 +204,7 @@ struct Pass {
 
 impl Panel {
     fn is_closed(&self) -> bool {
-        self.machines.values().any(|(relay, _)| relay.is_closed())
+        self.machines.values().any(|machine| machine.relay.is_closed())
     }
 
     /// Takes in what a line says; whether it is news for the station.
@@ -200,14 +212,16 @@ impl Panel {
         let (name, fault) = match report {
             OutputReport::Open { name } => (name, None),
             OutputReport::Gone { name, why } => (name, Some(why.clone())),
-            OutputReport::LetGo { name, at } => {
-                self.let_go.insert(name.clone(), *at);
+            OutputReport::LetGo { name, at_ns } => {
+                if let Some(machine) = self.machines.get_mut(name) {
+                    machine.let_go_ns = Some(*at_ns);
+                }
                 return false;
             }
             OutputReport::RelayOpened { .. } => return false,
         };
-        if let Some((relay, _)) = self.machines.get_mut(name) {
-            relay.line(fault.is_none());
+        if let Some(machine) = self.machines.get_mut(name) {
+            machine.relay.line(fault.is_none());
         }
         match fault {
             Some(why) => drop(self.faults.insert(name.clone(), why)),
@@ -216,7 +230,14 @@ impl Panel {
         true
     }
 
-    fn pass(&mut self, bench: &Bench, strokes: &BTreeMap<String, Moment>, now: &Moment) -> Pass {
+    /// `instant` is `now` on the clock of the orders.
+    fn pass(
+        &mut self,
+        bench: &Bench,
+        strokes: &BTreeMap<String, Moment>,
+        now: &Moment,
+        instant: Instant,
+    ) -> Pass {
         let scene = Scene::of(bench, now);
         let mut pass = Pass {
             relays: Vec::new(),
@@ -226,10 +247,22 @@ impl Panel {
             next_ns: scene.next_ns(),
             renew: LAMP_RENEWED,
         };
-        self.pass_relays(bench, strokes, now, &mut pass);
+        if !self.machines.is_empty() {
+            let run = Run::of(bench);
+            for (name, machine) in &mut self.machines {
+                machine.pass(name, run.as_ref(), strokes, (now, instant), &mut pass);
+            }
+        }
+        for (name, machine) in &self.machines {
+            if let Some(output) = self.relays.get(name) {
+                let rhythm = if machine.relay.is_closed() { Rhythm::Steady } else { Rhythm::Off };
+                let why = machine.relay.why().map(|why| why.words().to_owned());
+                pass.told.insert(name.clone(), self.tell(name, output, rhythm, why));
+            }
+        }
         for (name, output) in &self.lamps {
             let show = show(output.shows, output.place, &scene);
-            let until = show.is_on(now).then(|| Instant::now() + LAMP_HELD);
+            let until = show.is_on(now).then(|| Until::after(LAMP_HELD, now, instant));
             pass.lamps.push(Order { output: name.clone(), until });
             pass.next_ns = [pass.next_ns, show.changes_at(now)].into_iter().flatten().min();
             pass.told.insert(name.clone(), self.tell(name, output, show.rhythm, None));
@@ -237,58 +270,54 @@ impl Panel {
         pass
     }
 
-    fn pass_relays(
-        &mut self,
-        bench: &Bench,
-        strokes: &BTreeMap<String, Moment>,
-        now: &Moment,
-        pass: &mut Pass,
-    ) {
-        if self.machines.is_empty() {
-            return;
-        }
-        let run = Run::of(bench);
-        for (name, (relay, stroke)) in &mut self.machines {
-            let was = relay.is_closed();
-            if let Some(at) = stroke.as_ref().and_then(|stroke| strokes.get(stroke)) {
-                relay.stroke(at);
-            }
-            relay.passed(now);
-            let mut moment = *now;
-            if let Some(at) = self.let_go.remove(name).filter(|_| relay.is_closed()) {
-                relay.let_go();
-                moment = now.plus(-i64::try_from(at.elapsed().as_nanos()).unwrap_or(0));
-            }
-            if let Some(why) = relay.why().filter(|why| was && why.ends_the_run()) {
-                pass.reports.push(OutputReport::RelayOpened {
-                    name: name.clone(),
-                    why: why.words().to_owned(),
-                    early: why.is_early(),
-                    moment,
-                });
-            }
-            relay.seen(run.clone(), now);
-            let until = relay.opens_at().map(|at| {
-                let left = u64::try_from(at.saturating_sub(now.boot_ns)).unwrap_or(0);
-                Instant::now() + Duration::from_nanos(left).min(RELAY_HELD)
-            });
-            if until.is_some() {
-                pass.renew = RENEWED;
-            }
-            pass.next_ns = [pass.next_ns, relay.opens_at()].into_iter().flatten().min();
-            pass.relays.push(Order { output: name.clone(), until });
-        }
-        for (name, (relay, _)) in &self.machines {
-            if let Some(output) = self.relays.get(name) {
-                let rhythm = if relay.is_closed() { Rhythm::Steady } else { Rhythm::Off };
-                let why = relay.why().map(|why| why.words().to_owned());
-                pass.told.insert(name.clone(), self.tell(name, output, rhythm, why));
-            }
-        }
-    }
-
     fn tell(&self, name: &str, output: &Output, rhythm: Rhythm, why: Option<String>) -> Told {
         let fault = self.faults.get(name).cloned();
         Told { shows: output.shows, place: output.place, rhythm, why, fault }
+    }
+}
+
+impl Machine {
+    fn pass(
+        &mut self,
+        name: &str,
+        run: Option<&Run>,
+        strokes: &BTreeMap<String, Moment>,
+        (now, instant): (&Moment, Instant),
+        pass: &mut Pass,
+    ) {
+        let was = self.relay.is_closed();
+        // Whoever comes too late finds the line open, whatever the thread has said of it by now.
+        let late = self.held.filter(|held| instant >= held.at).map(|held| held.boot_ns);
+        if let Some(at_ns) = [self.let_go_ns.take(), late].into_iter().flatten().min() {
+            self.relay.let_go(at_ns);
+        }
+        if let Some(at) = self.stroke.as_ref().and_then(|stroke| strokes.get(stroke)) {
+            self.relay.stroke(at);
+        }
+        self.relay.passed(now);
+        if was && !self.relay.is_closed() {
+            // Only after an order for off does a line take the next start.
+            pass.relays.push(Order { output: name.to_owned(), until: None });
+        }
+        self.relay.seen(run.cloned(), now);
+        if let Some(why) = self.relay.why().filter(|why| was && why.ends_the_run()) {
+            let at_ns = self.relay.opened_at().unwrap_or(now.boot_ns);
+            pass.reports.push(OutputReport::RelayOpened {
+                name: name.to_owned(),
+                why: why.words().to_owned(),
+                early: why.is_early(),
+                moment: now.plus(at_ns.saturating_sub(now.boot_ns)),
+            });
+        }
+        let opens_at = self.relay.opens_at();
+        self.held = opens_at.map(|at_ns| {
+            let left = u64::try_from(at_ns.saturating_sub(now.boot_ns)).unwrap_or(0);
+            Until::after(Duration::from_nanos(left).min(RELAY_HELD), now, instant)
+        });
+        if self.held.is_some() {
+            pass.renew = RENEWED;
+        }
+        pass.next_ns = [pass.next_ns, opens_at].into_iter().flatten().min();
+        pass.relays.push(Order { output: name.to_owned(), until: self.held });
     }
 }

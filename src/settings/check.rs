@@ -12,6 +12,11 @@ use std::path::Path;
 
 /// More pulses in one stroke nobody could mean: a stroke has two ends, a wheel some teeth.
 const PULSES_MOST: u32 = 100;
+/// Longest debounce, milliseconds: no contact bounces for longer, and a press may be shorter.
+const DEBOUNCE_MOST_MS: u32 = 1000;
+/// The same of a switch that counts: a shaker makes three cycles a second, and the switch sees its
+/// mark for a part of each.
+const DEBOUNCE_PULSE_MOST_MS: u32 = 100;
 /// Longest run that a relay may be given, seconds: the longest of a method is shorter by far.
 const RELAY_LONGEST_S: u32 = 300;
 /// Longest time for which a start is good, seconds: whoever pressed still stands there.
@@ -225,19 +230,7 @@ fn triggers<'a>(settings: &'a Settings, faults: &mut Faults) -> Lines<'a> {
         if !is_id(name) {
             faults.add(&key, format!("`{name}` cannot be the name of a trigger; {ID_RULE}"));
         }
-        if let Some(place) = trigger.place.filter(|place| !(1..=settings.bench.places).contains(place)) {
-            let what = format!("there is no place {place}; `bench.places` is {}", settings.bench.places);
-            faults.add(format!("{key}.place"), what);
-        }
-        if trigger.does == Does::ShakerPulse && trigger.gpio.is_none() {
-            let what =
-                "`shaker-pulse` needs a line of its own (`gpio`): messages are too slow to count cycles by";
-            faults.add(format!("{key}.does"), what);
-        }
-        if !(1..=PULSES_MOST).contains(&trigger.pulses_per_cycle) {
-            let what = format!("{} pulses; a cycle has 1 to {PULSES_MOST}", trigger.pulses_per_cycle);
-            faults.add(format!("{key}.pulses-per-cycle"), what);
-        }
+        trigger_keys(settings, &key, trigger, faults);
         if let Some(gpio) = &trigger.gpio
             && let Some(other) = lines.insert((&gpio.chip, &gpio.line), name)
         {
@@ -246,6 +239,38 @@ fn triggers<'a>(settings: &'a Settings, faults: &mut Faults) -> Lines<'a> {
         }
     }
     lines
+}
+
+fn trigger_keys(settings: &Settings, key: &str, trigger: &Trigger, faults: &mut Faults) {
+    let pulse = trigger.does == Does::ShakerPulse;
+    if let Some(place) = trigger.place {
+        if trigger.does != Does::Next {
+            faults
+                .add(format!("{key}.place"), "only a trigger that does `next` has one: there is one shaker");
+        } else if !(1..=settings.bench.places).contains(&place) {
+            let what = format!("there is no place {place}; `bench.places` is {}", settings.bench.places);
+            faults.add(format!("{key}.place"), what);
+        }
+    }
+    if pulse && trigger.gpio.is_none() {
+        let what =
+            "`shaker-pulse` needs a line of its own (`gpio`): messages are too slow to count cycles by";
+        faults.add(format!("{key}.does"), what);
+    }
+    let pulses = trigger.pulses_per_cycle;
+    if !(1..=PULSES_MOST).contains(&pulses) {
+        faults.add(
+            format!("{key}.pulses-per-cycle"),
+            format!("{pulses} pulses; a cycle has 1 to {PULSES_MOST}"),
+        );
+    } else if pulses != 1 && !pulse {
+        faults.add(format!("{key}.pulses-per-cycle"), "only a trigger that does `shaker-pulse` has it");
+    }
+    let most = if pulse { DEBOUNCE_PULSE_MOST_MS } else { DEBOUNCE_MOST_MS };
+    if let Some(ms) = trigger.gpio.as_ref().map(|gpio| gpio.debounce_ms).filter(|ms| *ms > most) {
+        let why = if pulse { "longer, and it swallows cycles" } else { "longer, and it swallows presses" };
+        faults.add(format!("{key}.gpio.debounce-ms"), format!("{ms} ms; give 0 to {most}: {why}"));
+    }
 }
 
 fn outputs<'a>(settings: &'a Settings, lines: &mut Lines<'a>, faults: &mut Faults) {

@@ -286,6 +286,7 @@ impl Bench {
             tally: Tally::default(),
             room: RoomRange::default(),
             unseen: Vec::new(),
+            given: None,
             announced: None,
             calculation: None,
             voided: None,
@@ -546,7 +547,15 @@ impl Bench {
                     kept.ended = Some(*moment);
                 }
             }
-            Event::PressSettled { press, .. } => self.presses.retain(|p| p.id != *press),
+            Event::PressSettled { press, specimens, .. } => {
+                let given = self.presses.iter().find(|p| p.id == *press).map(|p| p.moment);
+                for id in specimens {
+                    if let Some(specimen) = self.specimens.get_mut(id) {
+                        specimen.given = given.or(specimen.given);
+                    }
+                }
+                self.presses.retain(|p| p.id != *press);
+            }
             Event::TriggerRefused { trigger, why } => {
                 let refused = RefusedTrigger { trigger: trigger.clone(), why: why.clone(), moment: *at };
                 keep(&mut self.refused, refused, KEPT);

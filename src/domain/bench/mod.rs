@@ -187,6 +187,9 @@ pub struct TriggerSettings {
     pub does: Does,
     /// The place that it belongs to; without one it is shared.
     pub place: Option<u32>,
+    /// It has a line of its own (`gpio`), and no topic: a message of its name presses nothing.
+    #[serde(default)]
+    pub own_line: bool,
 }
 
 /// The probe in the solution.

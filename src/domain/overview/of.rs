@@ -44,7 +44,7 @@ fn first<T>(mut lines: Vec<T>) -> (Vec<T>, u64) {
 
 fn temperature(bench: &Bench, now: &Moment) -> Option<Temperature> {
     let (held, _) = bench.probe.last.as_ref()?;
-    let stale = now.since(&held.moment).ns > i64::from(bench.settings.temperature_stale_s) * SECOND;
+    let stale = held.moment.age_seen_from(now) > i64::from(bench.settings.temperature_stale_s) * SECOND;
     (!stale).then(|| Temperature {
         text: held.temperature.value.to_string(),
         unit: held.temperature.unit.code().to_owned(),

@@ -129,7 +129,7 @@ pub fn show(shows: Shows, place: Option<u32>, scene: &Scene) -> Show {
             let normal = !overdue && alarms.unseen.is_none() && !alarms.known;
             Show::lamp(if normal { Rhythm::Steady } else { Rhythm::Off })
         }
-        Shows::White => Show::lamp(if scene.places.is_empty() { Rhythm::Off } else { Rhythm::Steady }),
+        Shows::White => Show::lamp(if scene.runs { Rhythm::Steady } else { Rhythm::Off }),
         Shows::ShakerRelay => Show::DARK,
     }
 }

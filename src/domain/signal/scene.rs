@@ -26,6 +26,8 @@ pub struct Scene {
     pub now_ns: i64,
     /// Places at which an interval with a window runs, with what is wanted and since when.
     pub places: BTreeMap<u32, (Wanted, i64)>,
+    /// Some interval runs, with a window or without.
+    pub runs: bool,
     alarms: Vec<(Priority, State, bool, i64)>,
     next_ns: Option<i64>,
 }
@@ -46,7 +48,9 @@ impl Scene {
     pub fn of(bench: &Bench, now: &Moment) -> Self {
         let mut places = BTreeMap::new();
         let mut next_ns: Option<i64> = None;
+        let mut runs = false;
         for specimen in bench.specimens.values() {
+            runs |= bench.rule(specimen).is_some_and(|(m, points)| specimen.running(m, &points).is_some());
             if let Some((wanted, since, next)) = wanted(bench, specimen, now) {
                 places.insert(specimen.place, (wanted, since));
                 next_ns = [next_ns, next].into_iter().flatten().min();
@@ -54,10 +58,12 @@ impl Scene {
         }
         let alarms = bench.alarms.values().map(|alarm| {
             let there = alarm.cleared.is_none();
-            let raised = alarm.raised.boot_ns_seen_from(now);
+            // Not by wall time alone, which may have woken up behind: then it would lie in the future,
+            // and the horn would wait for it.
+            let raised = now.boot_ns.saturating_sub(alarm.raised.age_seen_from(now));
             (definition(alarm.name).priority, bench.alarm_state(alarm), there, raised)
         });
-        Self { now_ns: now.boot_ns, places, alarms: alarms.collect(), next_ns }
+        Self { now_ns: now.boot_ns, places, runs, alarms: alarms.collect(), next_ns }
     }
 
     /// The alarms of the priorities that are asked for; what is put aside or suppressed is none.

@@ -250,6 +250,9 @@ pub struct Specimen {
     /// What switches did not show while it stood where they act, oldest first.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub unseen: Vec<contact::Unseen>,
+    /// When the press was made that was kept, and given to it afterwards: the last one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub given: Option<Moment>,
 }
 
 /// A document that went out, and the one that it replaced.

@@ -97,7 +97,7 @@ impl Tally {
         self.counted_to = Some(at);
         self.opened = Some(at);
         if let Some(held) = held
-            && (0..stale_ns).contains(&at.since(&held.moment).ns)
+            && (0..stale_ns).contains(&held.moment.age_seen_from(&at))
         {
             self.meet(held, limits);
         }
@@ -134,7 +134,10 @@ impl Tally {
             return;
         }
         let covered_ns = held.map_or(0, |h| {
-            let starts_at = h.moment.since(&from).ns; // negative: read before `from`
+            let read = h.moment.since(&from).ns; // negative: read before `from`
+            // Before the machine's last start, even where the wall clock woke up behind.
+            let started = span_ns.saturating_sub(until.boot_ns);
+            let starts_at = if h.moment.boot == until.boot { read } else { read.min(started) };
             let first = starts_at.clamp(0, span_ns);
             let last = starts_at.saturating_add(stale_ns).clamp(first, span_ns);
             last - first
@@ -236,5 +239,30 @@ mod test {
         tally.open(at(0), Some(&old), 15 * SECOND, &limits());
         tally.close(&at(10 * SECOND), Some(&old), 15 * SECOND, &limits());
         assert_eq!((tally.covered_us, tally.missing_us), (5_000_000, 5_000_000));
+    }
+
+    #[test]
+    fn a_wall_clock_that_woke_up_where_it_stopped_keeps_no_old_reading_alive() {
+        let stale = 15 * SECOND;
+        // The mains were off for ten minutes, and the wall clock goes on where it stopped.
+        let later =
+            |s: i64| Moment { boot: uuid::Uuid::from_u128(2), boot_ns: (35 + s) * SECOND, ..at(s * SECOND) };
+        let old = held("22.0", -1);
+        let mut tally = Tally::default();
+        tally.open(at(0), Some(&old), stale, &limits());
+        tally.close(&later(5), Some(&old), stale, &limits());
+        assert_eq!((tally.covered_us, tally.missing_us), (0, 5_000_000));
+        // Nor does it hold for a watch that opens after the start.
+        let mut tally = Tally::default();
+        tally.open(later(5), Some(&old), stale, &limits());
+        assert_eq!(tally.readings, 0);
+        tally.close(&later(8), Some(&old), stale, &limits());
+        assert_eq!((tally.covered_us, tally.missing_us), (0, 3_000_000));
+        // With a clock that went on, what it held before the mains failed counts.
+        let right = Moment { boot_ns: 40 * SECOND, ..later(600) };
+        let mut tally = Tally::default();
+        tally.open(at(0), Some(&old), stale, &limits());
+        tally.close(&right, Some(&old), stale, &limits());
+        assert_eq!((tally.covered_us, tally.missing_us), (14_000_000, 586_000_000));
     }
 }

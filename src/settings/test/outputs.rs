@@ -76,6 +76,26 @@ fn a_cycle_has_at_least_one_pulse() {
 }
 
 #[test]
+fn a_switch_has_only_what_belongs_to_what_it_does() {
+    let scratch = Scratch::new("switches");
+    let line = |line: &str, ms: u32| json!({ "chip": "panel", "line": line, "debounce-ms": ms });
+    let told = scratch.checked(|s| {
+        trigger(s, "contact", json!({ "does": "shaker-contact", "place": 1 }));
+        trigger(s, "cycles", json!({ "does": "shaker-pulse", "gpio": line("A", 101) }));
+        trigger(s, "pedal", json!({ "does": "next", "pulses-per-cycle": 2, "gpio": line("B", 1001) }));
+        trigger(s, "slow-pedal", json!({ "does": "next", "place": 2, "gpio": line("C", 1000) }));
+        trigger(s, "wheel", json!({ "does": "shaker-pulse", "pulses-per-cycle": 2, "gpio": line("D", 100) }));
+    });
+    let expected = [
+        "settings: `triggers.contact.place`: only a trigger that does `next` has one: there is one shaker",
+        "settings: `triggers.cycles.gpio.debounce-ms`: 101 ms; give 0 to 100: longer, and it swallows cycles",
+        "settings: `triggers.pedal.pulses-per-cycle`: only a trigger that does `shaker-pulse` has it",
+        "settings: `triggers.pedal.gpio.debounce-ms`: 1001 ms; give 0 to 1000: longer, and it swallows presses",
+    ];
+    assert_eq!(told, expected);
+}
+
+#[test]
 fn the_contacts_and_outputs_that_the_shipped_file_shows_are_sound_together() {
     let sample = crate::settings::SHIPPED.split_once("# [triggers.foot-switch]").unwrap();
     let setting = |line: &str| {

@@ -45,6 +45,10 @@ impl Debounce {
     /// One edge more; gives the edge before it that turned out to count.
     pub(super) fn edge(&mut self, level: Level, at_ns: u64, after_gap: bool) -> Option<Settled> {
         let before = self.still(at_ns);
+        if after_gap && self.bounces.is_none() {
+            // What was lost led to the other level: else this edge could not have been one.
+            self.settled = level.other();
+        }
         let bounces =
             self.bounces.get_or_insert(Bounces { first_ns: at_ns, last_ns: at_ns, level, gap: false });
         bounces.last_ns = bounces.last_ns.max(at_ns);
@@ -122,5 +126,13 @@ mod test {
         line.edge(Active, 100 * MS, false);
         line.edge(Active, 104 * MS, true);
         assert!(line.still(114 * MS).is_some_and(|edge| edge.after_gap));
+    }
+
+    #[test]
+    fn a_press_whose_release_before_it_was_lost_counts() {
+        let mut line = Debounce::new(10 * MS, Active);
+        line.edge(Active, 100 * MS, true);
+        let press = Settled { level: Active, at_ns: 100 * MS, bounced_ns: 0, after_gap: true };
+        assert_eq!(line.still(110 * MS), Some(press));
     }
 }

@@ -250,6 +250,13 @@ impl Watch {
 }
 
 impl Level {
+    const fn other(self) -> Self {
+        match self {
+            Self::Active => Self::Inactive,
+            Self::Inactive => Self::Active,
+        }
+    }
+
     /// The kernel already turned the polarity of an active-low line.
     fn of(value: Value) -> Self {
         match value {

@@ -203,7 +203,7 @@ pub(super) fn alarms_aside(bench: &Bench) -> Vec<Value> {
 pub(super) fn probe(bench: &Bench, now: &Moment, units: Units) -> Value {
     let probe = &bench.probe;
     let reading = probe.last.as_ref().map(|(held, wire)| {
-        let age = now.since(&held.moment).ns;
+        let age = held.moment.age_seen_from(now);
         let shown = units.quantity(&held.temperature);
         json!({
             "text": shown.value.to_string(),
@@ -224,7 +224,7 @@ pub(super) fn probe(bench: &Bench, now: &Moment, units: Units) -> Value {
 
 pub(super) fn room(bench: &Bench, now: &Moment, units: Units) -> Value {
     bench.room.last.as_ref().map_or(Value::Null, |(held, wire)| {
-        let age = now.since(&held.moment).ns;
+        let age = held.moment.age_seen_from(now);
         let shown = units.quantity(&held.temperature);
         json!({
             "text": shown.value.to_string(),

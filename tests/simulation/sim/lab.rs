@@ -67,7 +67,7 @@ impl Lab {
         let office = chance.one_in(3);
         bench.review = if office { Reviews::On } else { bench.review };
         (*chance.pick(&["indicator", "indicator", "guide-cap"])).clone_into(&mut bench.foot);
-        let trigger = |does, place| TriggerSettings { does, place };
+        let trigger = |does, place| TriggerSettings { does, place, own_line: false };
         let mut triggers = BTreeMap::from([
             ("shaker".to_owned(), trigger(Does::ShakerContact, None)),
             ("foot".to_owned(), trigger(Does::Next, None)),

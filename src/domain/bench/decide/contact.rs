@@ -16,27 +16,26 @@ impl Bench {
     /// the shaker holds or would take, or what was due for a shared one.
     fn may_touch(&self, trigger: &TriggerSettings, since: Option<&Moment>, until: &Moment) -> Vec<Uuid> {
         let at_work = |s: &&Specimen| !s.is_over();
-        if let Some(place) = trigger.place {
-            return self.at_place(place).filter(at_work).map(|s| s.id).into_iter().collect();
-        }
         let mut found = BTreeSet::new();
-        match trigger.does {
-            Does::Next => {
+        match (trigger.does, trigger.place) {
+            (Does::Next, Some(place)) => {
+                found.extend(self.at_place(place).filter(at_work).map(|s| s.id));
+            }
+            (Does::Next, None) => {
                 let instants = [since, Some(until)].into_iter().flatten();
                 found.extend(instants.flat_map(|at| self.due(at)).map(|(id, _)| id));
             }
-            Does::ShakerContact | Does::ShakerPress | Does::ShakerPulse => {
+            (Does::ShakerContact | Does::ShakerPress, _) => {
                 let first = since.unwrap_or(until);
                 for specimen in self.specimens.values().map(|s| &**s).filter(at_work) {
                     if self.was_shaken(specimen, first, until) {
                         found.insert(specimen.id);
                     }
                 }
-                // A count of cycles begins no run.
-                if trigger.does != Does::ShakerPulse {
-                    found.extend(self.shaker_may_take(until));
-                }
+                found.extend(self.shaker_may_take(until));
             }
+            // A count of cycles marks nothing.
+            (Does::ShakerPulse, _) => {}
         }
         found.into_iter().collect()
     }
@@ -50,6 +49,10 @@ impl Bench {
 impl Deciding<'_> {
     /// Edges were lost in the kernel's queue.
     pub(super) fn edges_lost(&mut self, name: &str, edges: u32, since: Option<Moment>) -> Outcome {
+        if self.bench.triggers.get(name).is_some_and(|t| t.does == Does::ShakerPulse) {
+            let text = format!("{name}: strokes were not counted; this run has no count");
+            return self.unseen(name, &text, since);
+        }
         let plural = if edges == 1 { "1 edge was".to_owned() } else { format!("{edges} edges were") };
         self.unseen(name, &format!("{name}: {plural} lost; a press may be missing"), since)
     }

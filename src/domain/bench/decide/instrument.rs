@@ -221,9 +221,11 @@ impl Deciding<'_> {
     }
 
     /// Raises an alarm whose condition is over as soon as it is seen: it stands until a person has
-    /// seen it, and what follows until then is the same occurrence.
+    /// seen it. One that is over already is another occurrence, whether it was seen or not: it may say
+    /// something else, and what it asks for must be shown.
     pub(super) fn raise_momentary(&mut self, name: Name, about: &str, text: &str) {
-        if !self.bench.alarms.contains_key(&key(name, about)) {
+        let stands = self.bench.alarms.get(&key(name, about)).is_some_and(|a| a.cleared.is_none());
+        if !stands {
             self.raise(name, about, text);
             self.clear(name, about);
         }

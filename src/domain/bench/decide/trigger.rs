@@ -2,7 +2,7 @@
 //! whose act is due. Where none or several are due, the press is kept and a person is asked.
 
 use super::{Decided, Deciding, unknown};
-use crate::domain::alarm::Name;
+use crate::domain::alarm::{Name, key};
 use crate::domain::bench::alarms::UNKNOWN_TRIGGER;
 use crate::domain::bench::{Bench, Contact, Does, Event, KeptPress, Outcome, Refusal, Trigger};
 use crate::domain::method::{Edge, Machine, Method, Point};
@@ -19,10 +19,18 @@ const RUN_LONGEST_NS: i64 = 2 * MINUTE;
 /// nobody knows whether the next closing of the contact is its resumed part or another's run.
 const RESUMES_WITHIN_NS: i64 = 5 * MINUTE;
 
+/// After a relay ended a run, a press of this age was meant to end it (this project's own judgement: a
+/// hand that was on its way).
+const ENDED_BY_ITSELF_NS: i64 = 3 * SECOND;
+/// What such a press is told.
+const ENDED_ALREADY: &str = "the run has ended already";
+
 /// Whom a switch would act on.
 enum Aim {
     These(Vec<Uuid>),
     Unclear(String),
+    /// The run that it would end has only just ended by itself.
+    Ended,
 }
 
 impl Bench {
@@ -117,15 +125,39 @@ impl Bench {
         self.specimens.values().map(|s| &**s).filter(inside).map(|s| s.id).collect()
     }
 
-    /// The one specimen that a press of a shared switch would mark now.
-    fn press_takes(&self, now: &Moment) -> Aim {
-        let due = self.due(now);
-        match due.as_slice() {
-            [] => Aim::Unclear("no act is due".to_owned()),
-            [(id, _)] => Aim::These(vec![*id]),
-            several => {
-                let ids: Vec<Uuid> = several.iter().map(|(id, _)| *id).collect();
-                Aim::Unclear(format!("several acts are due: {}", self.names(&ids)))
+    /// Specimens whose run the relay has only just ended.
+    fn ended_by_itself(&self, now: &Moment) -> Vec<Uuid> {
+        let just_now = |specimen: &&Specimen| {
+            specimen.last_mark().is_some_and(|last| {
+                let marked = last.marked();
+                let age_ns = marked.moment.age_seen_from(now);
+                marked.by.via.starts_with("output ") && age_ns < ENDED_BY_ITSELF_NS
+            })
+        };
+        self.specimens.values().map(|s| &**s).filter(just_now).map(|s| s.id).collect()
+    }
+
+    /// The specimens that a press would mark now: the one at the switch's place, or for a shared one
+    /// the only one that is due.
+    fn press_takes(&self, place: Option<u32>, now: &Moment) -> Aim {
+        let ended = self.ended_by_itself(now);
+        if let Some(place) = place {
+            return match self.at_place(place) {
+                Some(specimen) if ended.contains(&specimen.id) => Aim::Ended,
+                Some(specimen) => Aim::These(vec![specimen.id]),
+                None => Aim::Unclear(format!("nothing stands at place {place}")),
+            };
+        }
+        let due: Vec<Uuid> = self.due(now).into_iter().map(|(id, _)| id).collect();
+        let others: Vec<Uuid> = due.iter().copied().filter(|id| !ended.contains(id)).collect();
+        match (others.as_slice(), ended.as_slice()) {
+            ([], []) => Aim::Unclear("no act is due".to_owned()),
+            ([], _) => Aim::Ended,
+            ([one], []) => Aim::These(vec![*one]),
+            (_, []) => Aim::Unclear(format!("several acts are due: {}", self.names(&due))),
+            _ => {
+                let (due, ended) = (self.names(&others), self.names(&ended));
+                Aim::Unclear(format!("{due} is due, and the run of {ended} has only just ended by itself"))
             }
         }
     }
@@ -139,24 +171,22 @@ impl Bench {
             Some(format!("{}: {}", specimen.label, super::mark::point_text(method, points.get(point)?)))
         };
         let shaking = self.in_shaker();
-        let aim = match (trigger.does, trigger.place) {
-            (Does::Next, Some(place)) => match self.at_place(place) {
-                Some(specimen) => Aim::These(vec![specimen.id]),
-                None => Aim::Unclear(format!("nothing stands at place {place}")),
-            },
-            (Does::Next, None) => self.press_takes(now),
-            (Does::ShakerPulse, _) => return "counts the shaker's cycles; marks nothing".to_owned(),
-            (Does::ShakerContact | Does::ShakerPress, _) if !shaking.is_empty() => {
+        let aim = match trigger.does {
+            Does::Next => self.press_takes(trigger.place, now),
+            Does::ShakerPulse => return "counts the shaker's cycles; marks nothing".to_owned(),
+            Does::ShakerContact | Does::ShakerPress if !shaking.is_empty() => {
                 return format!("end of the run of {}", self.names(&shaking));
             }
-            (Does::ShakerContact | Does::ShakerPress, _) => match self.shaker_takes(now) {
+            Does::ShakerPress if !self.ended_by_itself(now).is_empty() => Aim::Ended,
+            Does::ShakerContact | Does::ShakerPress => match self.shaker_takes(now) {
                 Aim::These(ids) => return format!("run of {} begins", self.names(&ids)),
-                unclear @ Aim::Unclear(_) => unclear,
+                unclear => unclear,
             },
         };
         match aim {
             Aim::These(ids) => ids.iter().filter_map(next).collect::<Vec<_>>().join(", "),
             Aim::Unclear(why) => format!("nothing: {why}"),
+            Aim::Ended => format!("nothing: {ENDED_ALREADY}"),
         }
     }
 }
@@ -171,6 +201,10 @@ impl Deciding<'_> {
             Ok(contact) => *contact,
             Err(why) => return self.refuse_trigger(&trigger.name, why),
         };
+        if settings.own_line && trigger.via == "mqtt" {
+            let why = "it has a line of its own (`gpio`): a message of its name does nothing";
+            return self.refuse_trigger(&trigger.name, why);
+        }
         let outcome = match (settings.does, contact) {
             (Does::ShakerPulse, _) => {
                 let why = "pulses are counted on the switch's own line (`gpio`), not by messages";
@@ -186,7 +220,11 @@ impl Deciding<'_> {
                 if self.bench.in_shaker().is_empty()
                     && self.bench.recent_press(&trigger.name, self.now()).is_none() =>
             {
-                self.shaker_on(&trigger.name, contact)
+                if self.bench.ended_by_itself(self.now()).is_empty() {
+                    self.shaker_on(&trigger.name, contact)
+                } else {
+                    Outcome::done(ENDED_ALREADY)
+                }
             }
             (Does::ShakerContact, Contact::Off) | (Does::ShakerPress, _) => self.shaker_off(&trigger.name),
         };
@@ -203,25 +241,22 @@ impl Deciding<'_> {
             self.raise(Name::TriggerRefused, name, &text);
         } else {
             // A name that the settings do not know is any sender's: it must not make alarms without
-            // end, and no later press of it can show that all is well again.
-            self.raise_momentary(Name::TriggerRefused, UNKNOWN_TRIGGER, &text);
+            // end, and no later press of it can show that all is well again. What follows until
+            // somebody has seen it is the same occurrence.
+            if !self.bench.alarms.contains_key(&key(Name::TriggerRefused, UNKNOWN_TRIGGER)) {
+                self.raise_momentary(Name::TriggerRefused, UNKNOWN_TRIGGER, &text);
+            }
         }
         Refusal::Field { field: "trigger", why: why.to_owned() }.into()
     }
 
     fn press(&mut self, name: &str, contact: Contact, place: Option<u32>) -> Outcome {
         let now = *self.now();
-        let aim = match place {
-            None => self.bench.press_takes(&now),
-            Some(place) => match self.bench.at_place(place) {
-                Some(specimen) => Aim::These(vec![specimen.id]),
-                None => Aim::Unclear(format!("nothing stands at place {place}")),
-            },
-        };
         let marked = marked_by(name, now);
-        match aim {
+        match self.bench.press_takes(place, &now) {
             Aim::These(ids) => self.all(&ids, name, contact, |this, id| this.mark_next(id, marked.clone())),
             Aim::Unclear(why) => self.keep_press(name, contact, &why),
+            Aim::Ended => Outcome::done(ENDED_ALREADY),
         }
     }
 
@@ -245,6 +280,7 @@ impl Deciding<'_> {
                 self.all(&ids, name, contact, |this, id| this.shake_edge(id, Edge::Begin, marked.clone()))
             }
             Aim::Unclear(why) => self.keep_press(name, contact, &why),
+            Aim::Ended => Outcome::done(ENDED_ALREADY),
         }
     }
 

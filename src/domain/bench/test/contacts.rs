@@ -130,3 +130,97 @@ fn the_relays_opening_ends_the_run_where_no_contact_tells_of_it_and_early_it_is_
         story.check_replay();
     }
 }
+
+#[test]
+fn what_a_switch_did_not_show_is_said_also_where_an_older_alarm_of_it_waits_to_be_seen() {
+    let (mut story, ..) = bench(|_| {});
+    let name = || "shaker".to_owned();
+    story.input(What::Switch(SwitchReport::Gone { name: name(), why: "the chip is gone".to_owned() }));
+    story.input(What::Switch(SwitchReport::Open { name: name() }));
+    let before = story.bench.alarms["switch-gone-shaker"].occurrence;
+    found(&mut story, true);
+    let alarm = &story.bench.alarms["switch-gone-shaker"];
+    assert!(alarm.text.contains("state its time"), "{}", alarm.text);
+    assert_ne!(alarm.occurrence, before);
+    // While its line is gone, that comes first.
+    story.input(What::Switch(SwitchReport::Gone { name: name(), why: "the chip is gone".to_owned() }));
+    let gone = story.bench.alarms["switch-gone-shaker"].occurrence;
+    lost(&mut story, "shaker", 590);
+    assert_eq!(story.bench.alarms["switch-gone-shaker"].occurrence, gone);
+}
+
+#[test]
+fn a_place_that_an_older_setting_gave_the_shakers_contact_misdirects_nothing() {
+    let (mut story, a, b) = bench(|started| {
+        started.triggers.get_mut("shaker").unwrap().place = Some(3);
+    });
+    story.mark(a, "shake", Edge::Begin);
+    story.to(620.0);
+    lost(&mut story, "shaker", 610);
+    assert_eq!((unseen(&story, a).len(), unseen(&story, b).len()), (1, 0), "the one in the shaker");
+}
+
+#[test]
+fn strokes_that_were_not_counted_are_said_and_no_deviation_of_an_interval() {
+    let (mut story, a, _) = bench(|started| {
+        let cycles = TriggerSettings { does: Does::ShakerPulse, place: None, own_line: true };
+        started.triggers.insert("cycles".to_owned(), cycles);
+    });
+    story.trigger("shaker", Contact::On);
+    story.to(620.0);
+    let said = "cycles: strokes were not counted; this run has no count";
+    assert_eq!(lost(&mut story, "cycles", 610), said);
+    assert_eq!(story.bench.alarms["switch-gone-cycles"].text, said);
+    assert!(unseen(&story, a).is_empty());
+}
+
+#[test]
+fn a_press_just_after_the_relays_own_end_was_meant_to_end_the_run_and_begins_nothing() {
+    for name in ["start", "place-1", "foot"] {
+        let (mut story, a, b) = bench(|started| {
+            started.triggers.remove("shaker");
+            for (name, does, place) in [("start", Does::ShakerPress, None), ("place-1", Does::Next, Some(1))]
+            {
+                started.triggers.insert(name.to_owned(), TriggerSettings { does, place, own_line: false });
+            }
+        });
+        let made = |story: &Story| {
+            let of = |id: &Uuid| {
+                let specimen = &story.bench.specimens[id];
+                specimen.points.iter().flatten().count() + specimen.further_runs.len()
+            };
+            of(&a) + of(&b) + story.bench.presses.len()
+        };
+        story.mark(a, "shake", Edge::Begin);
+        story.to(645.0);
+        let why = "the interval is over".to_owned();
+        story.input(What::Switch(SwitchReport::RelayOpened { name: "motor".to_owned(), why, early: false }));
+        let before = made(&story);
+        story.to(647.9);
+        let trigger = story.bench.triggers[name].clone();
+        assert_eq!(story.bench.meaning(&trigger, &at(story.now_ns)), "nothing: the run has ended already");
+        let Outcome::Done { note, .. } = story.trigger(name, Contact::On) else { panic!("{name}") };
+        assert_eq!((note.as_str(), made(&story)), ("the run has ended already", before), "{name}");
+        // Whoever presses later means what comes next.
+        story.to(648.0).trigger(name, Contact::On);
+        assert_eq!(made(&story), before + 1, "{name}");
+    }
+}
+
+#[test]
+fn where_another_act_is_due_as_the_relay_ends_a_run_a_shared_press_is_kept() {
+    let (mut story, a, b) = bench(|started| drop(started.triggers.remove("shaker")));
+    story.to(980.0).mark(a, "shake", Edge::Begin);
+    // The soak of the other one is over, too: AASHTO T 176, 10 min from 400 s.
+    story.to(1025.0);
+    let why = "the interval is over".to_owned();
+    story.input(What::Switch(SwitchReport::RelayOpened { name: "motor".to_owned(), why, early: false }));
+    story.to(1026.0).trigger("foot", Contact::Press);
+    let why = &story.bench.presses[0].why;
+    assert!(
+        why.contains("S-2 (place 3) is due") && why.contains("S-1 (place 1) has only just ended"),
+        "{why}"
+    );
+    let loosened = story.bench.specimens[&b].points.iter().flatten().count();
+    assert_eq!(loosened, 2, "first fill and soak");
+}

@@ -381,7 +381,10 @@ fn after_a_reboot_with_a_late_wall_clock_the_work_goes_on_and_the_interval_says_
     woken.boot = Uuid::from_u128(2);
     woken.boot_ns = 20 * SECOND;
     let on = Trigger { name: "place-1".to_owned(), contact: Ok(Contact::Press), via: "mqtt".to_owned() };
-    story.bench.triggers.insert("place-1".to_owned(), TriggerSettings { does: Does::Next, place: Some(1) });
+    story
+        .bench
+        .triggers
+        .insert("place-1".to_owned(), TriggerSettings { does: Does::Next, place: Some(1), own_line: false });
     let outcome = story.input_at(What::Trigger(on), woken);
     assert!(matches!(outcome, Outcome::Done { .. }), "{outcome:?}");
     let found = story.deviations(specimen);

@@ -69,7 +69,7 @@ impl Story {
                 ("place-3", Does::Next, Some(3)),
             ]
             .into_iter()
-            .map(|(name, does, place)| (name.to_owned(), TriggerSettings { does, place }))
+            .map(|(name, does, place)| (name.to_owned(), TriggerSettings { does, place, own_line: false }))
             .collect(),
             instruments: BTreeMap::new(),
             methods: vec![t176()],

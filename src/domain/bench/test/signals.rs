@@ -1,7 +1,8 @@
 //! What horn, lamps and the relay make of a story.
 
 use super::*;
-use crate::domain::signal::relay::Run;
+use crate::domain::moment::Stamp;
+use crate::domain::signal::relay::{Relay, Rules, Run, Why};
 use crate::domain::signal::{Rhythm, Scene, Show, Shows, show};
 
 fn shown(story: &Story, shows: Shows, place: Option<u32>) -> Show {
@@ -123,14 +124,110 @@ fn the_run_that_a_relay_follows_is_the_marked_one_with_the_methods_time() {
     assert_eq!(Run::of(&story.bench), None);
     story.to(600.0).trigger("shaker", Contact::On);
     let run = Run::of(&story.bench).unwrap();
-    assert_eq!(run.specimens.into_iter().collect::<Vec<_>>(), [id]);
+    assert_eq!(run.cylinders.keys().collect::<Vec<_>>(), [&id]);
     // AASHTO T 176, mechanical shaker: 45 s ± 1 s.
     assert_eq!(run.lasts_ns, Some(45 * SECOND));
-    assert_eq!(run.begin.unwrap().0, at(600 * SECOND));
+    let begin = run.cylinders[&id].as_ref().unwrap();
+    assert_eq!((begin.marked.moment, begin.given), (at(600 * SECOND), false));
     story.to(630.0).trigger("shaker", Contact::Off);
     assert_eq!(Run::of(&story.bench), None);
     story.to(635.0).trigger("shaker", Contact::On);
-    assert_eq!(Run::of(&story.bench).unwrap().begin, None, "a further run is not the method's");
+    assert_eq!(Run::of(&story.bench).unwrap().cylinders[&id], None, "a further run is not the method's");
+}
+
+/// A bench with specimens whose soak is over, and a pedal with a line of its own that starts the shaker.
+fn with_pedal(specimens: u32) -> (Story, Vec<Uuid>) {
+    let mut story = Story::with(|started| {
+        let pedal = TriggerSettings { does: Does::ShakerPress, place: None, own_line: true };
+        started.triggers.insert("pedal".to_owned(), pedal);
+    });
+    story.ok(Do::TakeProbeOut);
+    let sample = story.sample("S", specimens);
+    let ids: Vec<Uuid> = (1..=specimens).map(|place| story.specimen(sample, place)).collect();
+    for id in &ids {
+        story.mark(*id, "first fill", Edge::Done);
+        story.mark(*id, "soak", Edge::Begin);
+    }
+    story.to(600.0);
+    (story, ids)
+}
+
+/// A press on the pedal's own line, now.
+fn pressed(story: &mut Story) -> Outcome {
+    let (name, via) = ("pedal".to_owned(), "gpio".to_owned());
+    let moment = Moment { stamp: Stamp::Kernel, ..at(story.now_ns) };
+    story.input_at(What::Trigger(Trigger { name, contact: Ok(Contact::On), via }), moment)
+}
+
+/// A relay that has seen the idle bench.
+fn relay(story: &Story) -> Relay {
+    let mut relay = Relay::new(Rules {
+        switches: std::collections::BTreeSet::from(["pedal".to_owned()]),
+        by_page: true,
+        start_ns: 3 * SECOND,
+        longest_ns: 60 * SECOND,
+        watches_strokes: false,
+    });
+    relay.line(true);
+    relay.seen(Run::of(&story.bench), &at(story.now_ns));
+    relay
+}
+
+#[test]
+fn a_message_for_a_switch_with_a_line_of_its_own_starts_nothing_and_says_why() {
+    let (mut story, _) = with_pedal(1);
+    let mut relay = relay(&story);
+    assert!(matches!(story.trigger("pedal", Contact::Press), Outcome::Refused { .. }));
+    assert_eq!(Run::of(&story.bench), None);
+    assert!(story.bench.refused.back().unwrap().why.contains("a line of its own"));
+    assert!(story.bench.alarms["trigger-refused-pedal"].text.contains("a message of its name does nothing"));
+    // Its own press does, and shows that all is well again.
+    pressed(&mut story);
+    relay.seen(Run::of(&story.bench), &at(story.now_ns));
+    assert!(relay.is_closed());
+    assert!(story.bench.alarms["trigger-refused-pedal"].cleared.is_some());
+}
+
+#[test]
+fn a_press_that_was_kept_and_given_to_a_cylinder_afterwards_closes_no_relay() {
+    // Two are due, and the shaker holds one: nobody knows which was meant.
+    let (mut story, ids) = with_pedal(2);
+    let mut relay = relay(&story);
+    pressed(&mut story);
+    let press = story.bench.presses[0].id;
+    story.to(601.0).ok(Do::AssignPress { press, specimens: vec![ids[0]] });
+    relay.seen(Run::of(&story.bench), &at(story.now_ns));
+    let why = "its press was kept, and given to the cylinder afterwards";
+    assert_eq!(relay.why(), Some(&Why::NotFor(why)));
+    story.check_replay();
+}
+
+#[test]
+fn the_white_light_is_on_while_any_interval_runs_with_limits_or_without() {
+    let (mut story, id) = soaking();
+    assert_eq!(rhythm(&story, Shows::White), Rhythm::Steady);
+    story.to(600.0).mark(id, "loosen", Edge::Begin);
+    story.to(640.0).mark(id, "shake", Edge::Begin);
+    story.to(685.0).mark(id, "shake", Edge::End);
+    assert_eq!(rhythm(&story, Shows::White), Rhythm::Off, "nothing runs");
+    // AASHTO T 176 names no time for the irrigation.
+    story.to(700.0).mark(id, "irrigate", Edge::Begin);
+    assert_eq!((rhythm(&story, Shows::Place), rhythm(&story, Shows::White)), (Rhythm::Off, Rhythm::Steady));
+}
+
+#[test]
+fn after_a_power_cut_the_horn_sounds_also_where_the_wall_clock_woke_up_a_day_behind() {
+    let mut story = Story::new();
+    let (name, why) = ("foot".to_owned(), "the cable is out".to_owned());
+    story.to(3600.0).input(What::Switch(SwitchReport::Gone { name, why }));
+    let now = |ms: i64| Moment {
+        boot: Uuid::from_u128(2),
+        boot_ns: 30 * SECOND + ms * 1_000_000,
+        ..at((3600 - 86_400) * SECOND + ms * 1_000_000)
+    };
+    let sounds = |ms: i64| show(Shows::Horn, None, &Scene::of(&story.bench, &now(ms))).is_on(&now(ms));
+    // An alarm of medium priority calls every ten seconds.
+    assert!((0..100).any(|tenth| sounds(tenth * 100)));
 }
 
 #[test]

@@ -202,7 +202,10 @@ fn the_contact_of_a_run_that_was_just_marked_by_hand_is_the_same_run() {
 #[test]
 fn a_button_that_begins_and_ends_the_run_is_kept_whole_too() {
     let mut story = Story::with(|s| {
-        s.triggers.insert("run".to_owned(), TriggerSettings { does: Does::ShakerPress, place: None });
+        s.triggers.insert(
+            "run".to_owned(),
+            TriggerSettings { does: Does::ShakerPress, place: None, own_line: false },
+        );
     });
     let sample = story.sample("S", 2);
     let ids = [story.specimen(sample, 1), story.specimen(sample, 2)];
