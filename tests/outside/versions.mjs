@@ -73,4 +73,7 @@ await withBrowser(async ({ browser, url, shot }) => {
   const whys = (await page.locator(".compared thead th").allTextContents()).slice(1).map((head) => /why: (.*)$/.exec(head)?.[1] ?? "");
   const wanted = ["", ...reasons, bag, "misread, look 4", "approved: cylinder looked at"];
   check(JSON.stringify(whys) === JSON.stringify(wanted), `each version says its own reason: ${whys.join(" | ")}`);
+  await page.goto(`${url}/record/${(await list())[0].id}`);
+  await page.locator("#parts tr", { hasText: bag }).waitFor();
+  check((await page.locator("#parts tr", { hasText: bag }).textContent()).includes("Project: Road 7"), "a record with what came with the bag corrected can be read");
 });
