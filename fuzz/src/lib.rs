@@ -8,6 +8,7 @@ pub mod acts;
 pub mod frames;
 pub mod methods;
 pub mod numbers;
+pub mod overviews;
 pub mod packets;
 pub mod registers;
 pub mod settings;

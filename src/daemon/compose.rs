@@ -407,7 +407,8 @@ fn retained(
         let mut told = message::Told::new(journal_id);
         let mut beat = tokio::time::interval(Duration::from_nanos(overview::EVERY_NS.unsigned_abs()));
         beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-        let mut waiting = 0;
+        // Nobody has counted yet: that is not none.
+        let mut waiting = None;
         loop {
             let state = tokio::select! {
                 changed = committed.changed() => {
@@ -421,7 +422,7 @@ fn retained(
                     let bench = committed.borrow_and_update().shown();
                     told.tell(&bench, &clock.now());
                     if let Ok(Ok(count)) = tokio::time::timeout(COUNT_WITHIN, journal.unacked_count()).await {
-                        waiting = count;
+                        waiting = Some(count);
                     }
                     Some(told.tell_overview(&bench, &clock.now(), waiting, clock_runs))
                 }

@@ -44,6 +44,7 @@ impl Sight {
             followed,
             outputs,
             shown: web::stream::Shown::default(),
+            forecast: web::room::LastForecast::default(),
             settings: told(settings).into(),
             words: web::words::Words::of(settings.web.language.tag())
                 .unwrap_or_else(web::words::Words::english),

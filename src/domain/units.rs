@@ -211,7 +211,9 @@ fn shown(read: &Quantity, unit: Unit, difference: bool) -> Option<Quantity> {
         .convert(unit)?
         .value
         .checked_sub(zero)?;
-    let carried = (0..=read.value.scale() + 4).find(|digits| Decimal::new(1, *digits) <= step)?;
+    // What was read with more digits than a decimal holds after it was converted is shown as it was read.
+    let finest = (read.value.scale() + 4).min(Decimal::MAX_SCALE);
+    let carried = (0..=finest).find(|digits| Decimal::new(1, *digits) <= step)?;
     let exact = exact.normalize();
     let mut value = if exact.scale() <= carried + EXACT_MORE { exact } else { exact.round_dp(carried) };
     // A whole number that was read to a tenth is written to a tenth.
@@ -271,6 +273,22 @@ mod test {
         assert_eq!(shown(SI, "70.0 [degF]"), "21.11 °C"); // 38 × 5 / 9 = 21.1…
         assert_eq!(shown(SI, "-40.0 [degF]"), "-40.0 °C");
         assert_eq!(shown(Units::default(), "70.0 [degF]"), "70.0 °F");
+    }
+
+    #[test]
+    fn a_figure_with_as_many_digits_as_there_can_be_is_shown_as_it_was_read() {
+        for (units, unit) in [(US, Unit::Celsius), (SI, Unit::Fahrenheit)] {
+            for scale in 24..=Decimal::MAX_SCALE {
+                let read = Quantity::new(Decimal::new(7, scale), unit);
+                let seen = units.quantity(&read);
+                let zero = Quantity::new(Decimal::ZERO, unit).convert(units.of(unit)).unwrap().value;
+                let near = (seen.value - zero).abs() < Decimal::new(1, 20);
+                assert!(seen == read || near, "{read} is shown as {seen}");
+            }
+            let finest = Decimal::new(1, Decimal::MAX_SCALE);
+            let limits = Range { min: Some(finest), max: Some(25.into()), unit };
+            assert_eq!(units.range(&limits), limits, "both ends in one unit");
+        }
     }
 
     #[test]

@@ -40,7 +40,7 @@ async fn until(told: &mut watch::Receiver<Arc<Following>>, wanted: impl Fn(&Foll
 
 fn say(wire: &Wire, station: &str, title: &str, ns: i64) {
     let bench = Bench { station: station.to_owned(), title: title.to_owned(), ..Bench::default() };
-    let payload = serde_json::to_vec(&overview(&bench, &at(ns), 0, true)).unwrap();
+    let payload = serde_json::to_vec(&overview(&bench, &at(ns), Some(0), true)).unwrap();
     let mut publish = Publish::new(Topics::of(station).overview(), QoS::AtLeastOnce, payload, None);
     publish.retain = true;
     wire.client.try_publish(publish).unwrap();

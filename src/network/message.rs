@@ -139,7 +139,13 @@ impl Told {
 
     /// How the station stands, for the room: said every few seconds, whether anything changed or not,
     /// so that silence shows. `waiting`: documents that the network has not taken.
-    pub fn tell_overview(&mut self, bench: &Bench, now: &Moment, waiting: u64, runs: bool) -> RetainedState {
+    pub fn tell_overview(
+        &mut self,
+        bench: &Bench,
+        now: &Moment,
+        waiting: Option<u64>,
+        runs: bool,
+    ) -> RetainedState {
         let body = serde_json::to_value(overview(bench, now, waiting, runs)).unwrap_or_default();
         self.put(Topics::of(&bench.station).overview(), &body, Some(OVERVIEW_EXPIRES_S), 0);
         self.state.clone()
@@ -417,8 +423,8 @@ mod test {
         let mut told = Told::new(Uuid::nil());
         told.tell(&bench, &at(0));
         let said = |state: RetainedState| state.topics["stillstand/1/bench-a/overview"].clone();
-        let first = said(told.tell_overview(&bench, &at(0), 0, true));
-        let again = said(told.tell_overview(&bench, &at(2 * SECOND), 0, true));
+        let first = said(told.tell_overview(&bench, &at(0), Some(0), true));
+        let again = said(told.tell_overview(&bench, &at(2 * SECOND), Some(0), true));
         assert!(first.payload != again.payload, "its moment tells them apart");
         assert_eq!((first.expiry_s, first.qos), (Some(30), 0));
     }

@@ -43,11 +43,14 @@ enum Kind {
     Page,
     /// A page asks for it by itself.
     Data,
+    /// Opening it says that somebody is there. A browser saves what comes: without an account nothing does,
+    /// or the page to sign on would be the file.
+    File,
 }
 
 struct Row(&'static str, Needs, Kind);
 
-use Kind::{Data, Page};
+use Kind::{Data, File, Page};
 const LOOK: Needs = Needs::Role(Role::Look);
 const OPERATE: Needs = Needs::Role(Role::Operate);
 const ADMINISTER: Needs = Needs::Role(Role::Administer);
@@ -76,11 +79,11 @@ const TABLE: [Row; 52] = [
     Row("/charts", LOOK, Page),
     Row("/samples/{id}/label", LOOK, Page),
     Row("/report/{sample}", LOOK, Page),
-    Row("/report/{sample}/pdf", LOOK, Page),
+    Row("/report/{sample}/pdf", LOOK, File),
     Row("/worksheet/{method}", LOOK, Page),
-    Row("/worksheet/{method}/pdf", LOOK, Page),
-    Row("/records/export", LOOK, Page),
-    Row("/records/export/description", LOOK, Page),
+    Row("/worksheet/{method}/pdf", LOOK, File),
+    Row("/records/export", LOOK, File),
+    Row("/records/export/description", LOOK, File),
     Row("/events", LOOK, Data),
     Row("/view", LOOK, Data),
     Row("/charts/view", LOOK, Data),
@@ -118,7 +121,7 @@ pub(super) async fn access(State(state): State<AppState>, mut request: Request, 
     let matched = request.extensions().get::<MatchedPath>().map(|path| path.as_str().to_owned());
     let row = TABLE.iter().find(|row| matched.as_deref() == Some(row.0));
     let (needs, kind) = row.map_or((ADMINISTER, Data), |row| (row.1, row.2));
-    let acts = request.method() == Method::POST || kind == Page;
+    let acts = request.method() == Method::POST || kind != Data;
     let guest = entry::key(request.headers())
         .and_then(|key| door.guest(key, state.clock.now().boot_ns, acts))
         .filter(|guest| match state.is_registered(guest) {

@@ -30,7 +30,7 @@ mod problem;
 mod reading;
 mod records;
 pub mod report;
-mod room;
+pub mod room;
 mod samples;
 mod serve;
 mod solutions;
@@ -89,6 +89,8 @@ pub struct AppState {
     pub live: BTreeMap<String, watch::Receiver<Live>>,
     /// What other stations say of themselves; `None`: none is followed.
     pub followed: Option<watch::Receiver<Arc<Following>>>,
+    /// The forecast that the room page was shown last.
+    pub forecast: room::LastForecast,
     /// What horn, lamps and relay do, by name.
     pub outputs: watch::Receiver<BTreeMap<String, Told>>,
     /// What open pages are shown.

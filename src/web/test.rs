@@ -94,6 +94,7 @@ impl Rig {
             live: [("balance".to_owned(), receiver)].into(),
             followed: None,
             shown: stream::Shown::default(),
+            forecast: room::LastForecast::default(),
             settings: Arc::new(json!([])),
             words: words::Words::english(),
             zone: "America/Denver".into(),

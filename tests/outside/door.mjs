@@ -52,6 +52,27 @@ await withBrowser(async ({ browser, url, shot }) => {
   // The browser calls the answer 401 an error, and that is what it is.
   for (let n = wrong.length - 1; n >= 0; n -= 1) if (wrong[n].includes("401")) wrong.splice(n, 1);
 
+  // How long one waits is spoken once; the seconds that run down are for the eye alone. The answer is made
+  // up here, so that nobody has to wait.
+  await page.route("**/sign-on", (route) => (route.request().method() === "POST" ? route.fulfill({ status: 429, json: { detail: "too many were wrong: wait 3 s", againS: 3 } }) : route.continue()));
+  await page.evaluate(() => {
+    globalThis.spoken = [];
+    new MutationObserver(() => globalThis.spoken.push(document.querySelector("#entry .said").textContent)).observe(document.querySelector("#entry .said"), { childList: true, characterData: true, subtree: true });
+  });
+  await fill(page, "look", "not the right one");
+  await page.locator("#entry .left", { hasText: "1 s" }).waitFor();
+  await page.waitForFunction(() => !document.querySelector("#entry button").disabled);
+  const spoken = await page.evaluate(() => [...new Set(globalThis.spoken)]);
+  check(spoken.includes("Too many were wrong. Next try in 3 s.") && spoken.filter((words) => /[0-9]/.test(words)).length === 1, `the wait is spoken once: ${spoken.join(" | ")}`);
+  check(await page.locator("#entry .left").getAttribute("aria-hidden") === "true", "the seconds are not spoken");
+  await page.unroute("**/sign-on");
+  await page.route("**/sign-on", (route) => (route.request().method() === "POST" ? route.fulfill({ status: 403, json: { detail: "`Ada Field`, whose account this is, works here no more" } }) : route.continue()));
+  await fill(page, "look", "not the right one");
+  await page.locator("#entry .said[lang=en]", { hasText: "works here no more" }).waitFor();
+  check(true, "what the station says of it is marked as English");
+  await page.unroute("**/sign-on");
+  for (let n = wrong.length - 1; n >= 0; n -= 1) if (/console: .*(429|403)/.test(wrong[n])) wrong.splice(n, 1);
+
   await fill(page, "look", accounts.look);
   await page.waitForURL(`${url}/samples`);
   await ready(page);
@@ -61,8 +82,23 @@ await withBrowser(async ({ browser, url, shot }) => {
     "the menu shows what the account may open");
   check((await page.locator(".own").textContent()).includes("may look"), "and whose page it is");
   check(!(await page.evaluate(() => document.cookie)).includes("stillstand"), "no script reads the cookie");
+  await page.route("**/sign-off", (route) => route.fulfill({ status: 503, json: { detail: "made up" } }));
   await page.locator(".own button").click();
+  await page.locator(".own .said", { hasText: "you may still be signed on" }).waitFor();
+  check(page.url() === `${url}/samples`, "where signing off failed the page stays and says so");
+  await page.unroute("**/sign-off");
+  for (let n = wrong.length - 1; n >= 0; n -= 1) if (wrong[n].includes("503")) wrong.splice(n, 1);
+  await page.goto(`${url}/sign-on?to=/records`);
+  await page.locator("#is-on").waitFor();
+  check((await page.locator("#is-on p").first().textContent()).includes("is signed on here") && await page.locator("#is-on a").getAttribute("href") === "/records",
+    "the page to sign on says who is signed on, and leads on");
+  await page.evaluate(AXE);
+  const still = await page.evaluate((tags) => globalThis.axe.run(document, { runOnly: tags }), TAGS);
+  check(still.violations.length === 0, `axe finds nothing there: ${still.violations.map((v) => v.id).join(" ")}`);
+  await shot(page, "still-on");
+  await page.locator("#is-on button").click();
   await page.waitForURL(`${url}/sign-on`);
+  check(await page.evaluate(() => fetch("/sign-on/state").then((r) => r.json()).then((s) => s.on)) === null, "and signs off");
 
   await fill(page, "operate", accounts.operate);
   await page.waitForURL(`${url}/`);
@@ -91,6 +127,20 @@ await withBrowser(async ({ browser, url, shot }) => {
   await page.locator("#ended").waitFor({ state: "hidden", timeout: 20_000 });
   check(await page.locator("#register [name=label]").inputValue() === "half a label", "signed on again in another window it goes on");
   await other.close();
+
+  // The first answer to whose page this is may be lost: it is asked for again while the page is open.
+  const late = listen(await context.newPage(), [url]);
+  let answers = 0;
+  await late.route("**/sign-on/state", (route) => {
+    answers += 1;
+    return answers === 1 ? route.fulfill({ status: 503, json: {} }) : route.continue();
+  });
+  await late.goto(url);
+  await ready(late);
+  await late.waitForFunction(() => document.querySelector("#who").readOnly && document.querySelector("#who").value === "Ada Field", null, { timeout: 20_000 });
+  check(answers > 1 && await late.locator(".own").count() === 1, "a page that did not learn whose it is asks again");
+  await late.close();
+  for (let n = wrong.length - 1; n >= 0; n -= 1) if (wrong[n].includes("503")) wrong.splice(n, 1);
 
   const stranger = await browser.newContext({ viewport: { width: 1024, height: 600 }, ignoreHTTPSErrors: true });
   const room = listen(await stranger.newPage(), [url]);

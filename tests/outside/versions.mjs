@@ -1,5 +1,5 @@
-// A record that was amended three times, in a real browser: its versions stand side by side, and what
-// differs is marked by a sign and in words.
+// A record that was amended, corrected at its intake and approved, in a real browser: its versions stand
+// side by side, what differs is marked by a sign and in words, and each says why it was made.
 //
 //   node versions.mjs URL FOLDER
 
@@ -12,8 +12,8 @@ await withBrowser(async ({ browser, url, shot }) => {
   const page = listen(await browser.newPage({ viewport: { width: 1280, height: 800 } }), [url]);
   await page.goto(url);
   await ready(page);
-  const act = async (what) => {
-    const body = JSON.stringify({ id: crypto.randomUUID(), who: "Ada Brook", do: what });
+  const act = async (what, who = "Ada Brook") => {
+    const body = JSON.stringify({ id: crypto.randomUUID(), who, do: what });
     const answer = await page.evaluate((text) => fetch("/act", { method: "POST", headers: { "content-type": "application/json" }, body: text }).then((r) => r.json()), body);
     if (answer.outcome !== "done") throw new Error(`${JSON.stringify(what)}: ${JSON.stringify(answer)}`);
     return answer.made;
@@ -54,4 +54,26 @@ await withBrowser(async ({ browser, url, shot }) => {
   await page.locator(".compared thead a").last().click();
   await page.waitForSelector(".versions button");
   check((await page.locator(".headline").textContent()).includes("version 4"), "a head leads to its version");
+
+  // Corrections of what came with the bag stand behind those of readings, whenever they were made: each
+  // version says its own reason all the same. The newest is what a reviewer decided.
+  const bag = "the bag says Road 7";
+  await act({ act: "intake", what: "correct-particulars", sample, particulars: { project: "Road 7" }, reason: bag });
+  await act({ act: "correct-reading", specimen, of: "sand", value: "13.0", reason: "misread, look 4" });
+  await act({ act: "review", what: "add-person", name: "Ada Brook", roles: ["operate", "administer"], code: "1001" });
+  await act({ act: "review", what: "sign-on", code: "1001" });
+  await act({ act: "review", what: "add-person", name: "Cleo Marsh", roles: ["review"], code: "2002" });
+  await act({ act: "review", what: "sign-on", code: "2002" });
+  const looked = (await list())[0].id;
+  await act({ act: "review", what: "approve", of: { specimen }, documents: [looked], reason: "cylinder looked at" }, "Cleo Marsh");
+  await page.goto(`${url}/record/${first.id}`);
+  await ready(page);
+  await page.getByRole("button", { name: "Show all 7 versions side by side" }).click();
+  await page.waitForSelector(".compared");
+  const whys = (await page.locator(".compared thead th").allTextContents()).slice(1).map((head) => /why: (.*)$/.exec(head)?.[1] ?? "");
+  const wanted = ["", ...reasons, bag, "misread, look 4", "approved: cylinder looked at"];
+  check(JSON.stringify(whys) === JSON.stringify(wanted), `each version says its own reason: ${whys.join(" | ")}`);
+  await page.goto(`${url}/record/${(await list())[0].id}`);
+  await page.locator("#parts tr", { hasText: bag }).waitFor();
+  check((await page.locator("#parts tr", { hasText: bag }).textContent()).includes("Project: Road 7"), "a record with what came with the bag corrected can be read");
 });

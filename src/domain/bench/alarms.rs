@@ -94,6 +94,15 @@ impl Bench {
         }
     }
 
+    /// How many alarms are put aside: by a person, whether they stand or not, or standing by design.
+    pub fn alarms_aside(&self) -> u64 {
+        let by_design = |alarm: &&Alarm| self.alarm_state(alarm) == State::SuppressedByDesign;
+        let by_design = self.alarms.values().filter(by_design).map(Alarm::key);
+        let by_people = self.shelved.keys().chain(self.out_of_service.keys()).cloned();
+        let keys: BTreeSet<String> = by_design.chain(by_people).collect();
+        u64::try_from(keys.len()).unwrap_or(u64::MAX)
+    }
+
     /// Keys of all alarms that can be raised here, and of those that stand or are put aside.
     pub fn alarm_keys(&self) -> BTreeSet<String> {
         let stand = self.alarms.keys().chain(self.shelved.keys()).chain(self.out_of_service.keys());

@@ -3,7 +3,6 @@
 //! names it.
 
 use super::Bench;
-use super::apply::keep;
 use crate::domain::moment::Moment;
 use crate::domain::shared::Shared;
 use crate::domain::specimen::Specimen;
@@ -127,7 +126,11 @@ impl Bench {
         if self.find_sample(closed.sample.id).is_some() {
             return;
         }
-        keep(&mut self.closed, closed, CLOSED_KEPT);
+        self.closed.push_back(closed);
+        while self.closed.len() > CLOSED_KEPT {
+            let Some(gone) = self.closed.pop_front().map(|gone| gone.closed) else { return };
+            self.left_unseen = self.left_unseen.filter(|last| last.wall_ns > gone.wall_ns).or(Some(gone));
+        }
     }
 
     /// A document has its number: whoever it tells of knows it too.

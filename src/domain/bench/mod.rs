@@ -339,6 +339,9 @@ pub struct Bench {
     /// The last samples that left the bench, newest last; all of them are in the journal.
     #[serde(default)]
     pub closed: Shared<VecDeque<Shared<ClosedSample>>>,
+    /// When the last one left the bench of those that are not among them any more.
+    #[serde(default)]
+    pub left_unseen: Option<Moment>,
     /// What the last press that marked several specimens marked: each with its version afterwards.
     #[serde(default)]
     pub together: Shared<Vec<(Uuid, u32)>>,
@@ -465,6 +468,7 @@ impl Default for Bench {
             specimens: BTreeMap::new(),
             cleared: Shared::default(),
             closed: Shared::default(),
+            left_unseen: None,
             together: Shared::default(),
             awaited: None,
             kept_weighings: VecDeque::new(),

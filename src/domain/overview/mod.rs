@@ -42,20 +42,25 @@ pub struct Overview {
     pub rehearsal: bool,
     /// Its clock runs by itself; else times left do not run down.
     pub clock_runs: bool,
-    /// Documents that the network has not taken.
-    pub waiting: u64,
+    /// Documents that the network has not taken; `None`: nobody has counted them yet.
+    pub waiting: Option<u64>,
     /// The solution; absent: no reading, or a stale one.
     pub temperature: Option<Temperature>,
     /// Places at work, in their order.
     pub places: Vec<AtWork>,
-    /// Alarms that a person should see, the most urgent first.
+    /// Alarms that nobody put aside, the most urgent first.
     pub alarms: Vec<AlarmLine>,
     /// Alarms beyond those.
     pub more_alarms: u64,
+    /// Alarms that are put aside, whether they stand or not: shelved, out of service, suppressed.
+    pub alarms_aside: u64,
     /// Results of the day, the newest first.
     pub results: Vec<ResultLine>,
     /// Results beyond those.
     pub more_results: u64,
+    /// Of the day's samples that left the bench earlier some are not in sight any more: their results are
+    /// missing here.
+    pub earlier_missing: bool,
 }
 
 /// The solution's temperature.
@@ -203,6 +208,10 @@ pub struct Followed {
     pub last: Option<Heard>,
     /// Why the newest message was not taken.
     pub refused: Option<String>,
+    /// The settings name it: it is missed where it is not heard, and gives its place to nobody.
+    pub named: bool,
+    /// When a live overview was looked at last, good or bad.
+    looked: Option<Moment>,
 }
 
 /// What what is known of a station is worth.
@@ -244,32 +253,62 @@ pub struct Following {
     pub why: Option<String>,
     /// By name in topics.
     pub stations: BTreeMap<String, Followed>,
-    /// Others were left out because there are too many.
-    pub cut: bool,
+    /// When a station was left out last because there are too many.
+    crowded: Option<Moment>,
 }
 
 impl Following {
     /// Nothing is heard yet. Stations that are named stand from the beginning: one that is never heard
     /// must be missed.
     pub fn of<'a>(named: impl Iterator<Item = &'a str>) -> Self {
-        let stations = named.take(MOST_STATIONS).map(|name| (name.to_owned(), Followed::default()));
+        let missed = Followed { named: true, ..Followed::default() };
+        let stations = named.take(MOST_STATIONS).map(|name| (name.to_owned(), missed.clone()));
         Self { stations: stations.collect(), ..Self::default() }
     }
 
     /// Takes a message about a station. `kept`: the broker had kept it for whoever comes. False:
     /// nothing has changed by it.
     pub fn hear(&mut self, station: &str, said: Said<'_>, kept: bool, now: Moment) -> bool {
-        if !self.stations.contains_key(station) {
-            if self.stations.len() >= MOST_STATIONS {
-                return !std::mem::replace(&mut self.cut, true);
-            }
-            self.stations.insert(station.to_owned(), Followed::default());
+        let (payload, lives) = match said {
+            Said::Status(payload) => (payload, false),
+            Said::Overview(payload) => (payload, !kept),
+        };
+        let known = self.stations.contains_key(station);
+        if !known && payload.is_empty() {
+            return false;
         }
-        let Some(followed) = self.stations.get_mut(station) else { return false };
-        match said {
+        if !known && self.stations.len() >= MOST_STATIONS && !(lives && self.makes_room(&now)) {
+            let before = self.cut(&now);
+            self.crowded = Some(now);
+            return !before;
+        }
+        let followed = self.stations.entry(station.to_owned()).or_default();
+        let changed = match said {
             Said::Status(payload) => followed.status(payload),
             Said::Overview(payload) => followed.overview(payload, kept, now),
+        };
+        let nothing =
+            !followed.named && *followed == Followed { looked: followed.looked, ..Followed::default() };
+        if nothing {
+            self.stations.remove(station);
         }
+        // What came and said nothing was never there.
+        changed && (known || !nothing)
+    }
+
+    /// One that speaks gets the place of one that does not, unless the settings name that one.
+    fn makes_room(&mut self, now: &Moment) -> bool {
+        let idle = |one: &Followed| {
+            !one.named && (one.last.is_none() || matches!(one.stand(now), Stand::Gone | Stand::Kept))
+        };
+        let found = self.stations.iter().find(|(_, one)| idle(one)).map(|(name, _)| name.clone());
+        found.is_some_and(|name| self.stations.remove(&name).is_some())
+    }
+
+    /// Others speak that are left out because there are too many.
+    pub fn cut(&self, now: &Moment) -> bool {
+        let lately = |at: &Moment| now.since(at).ns <= SILENT_NS;
+        self.stations.len() >= MOST_STATIONS && self.crowded.as_ref().is_some_and(lately)
     }
 }
 
@@ -281,11 +320,14 @@ impl Followed {
 
     fn overview(&mut self, payload: &[u8], kept: bool, now: Moment) -> bool {
         if payload.is_empty() {
-            return self.last.take().is_some();
+            return self.refused.take().is_some() | self.last.take().is_some();
         }
-        let soon = |heard: &Heard| !heard.kept && now.since(&heard.arrived).ns < LEAST_APART_NS;
-        if self.last.as_ref().is_some_and(soon) {
-            return false;
+        // Before it is read: reading is what a flood costs. What the broker had kept comes once.
+        if !kept {
+            if self.looked.is_some_and(|at| now.since(&at).ns < LEAST_APART_NS) {
+                return false;
+            }
+            self.looked = Some(now);
         }
         match read::overview(payload) {
             // The broker repeats what was heard live: that is no older for it.

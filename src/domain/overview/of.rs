@@ -11,9 +11,9 @@ use crate::domain::report::time;
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{Specimen, judge};
 
-/// How a bench stands at `now`. `waiting`: documents that the network has not taken; `clock_runs`: its
-/// clock runs by itself.
-pub fn overview(bench: &Bench, now: &Moment, waiting: u64, clock_runs: bool) -> Overview {
+/// How a bench stands at `now`. `waiting`: documents that the network has not taken, if anybody has counted
+/// them; `clock_runs`: its clock runs by itself.
+pub fn overview(bench: &Bench, now: &Moment, waiting: Option<u64>, clock_runs: bool) -> Overview {
     let (alarms, more_alarms) = first(alarms(bench));
     let (results, more_results) = first(results(bench, now));
     let mut places: Vec<_> = bench.specimens.values().map(|specimen| at_work(bench, specimen, now)).collect();
@@ -29,8 +29,10 @@ pub fn overview(bench: &Bench, now: &Moment, waiting: u64, clock_runs: bool) -> 
         places,
         alarms,
         more_alarms,
+        alarms_aside: bench.alarms_aside(),
         results,
         more_results,
+        earlier_missing: bench.left_unseen.is_some_and(|left| day(bench, &left) == day(bench, now)),
     };
     read::shorten(&mut told);
     told
@@ -105,14 +107,16 @@ fn alarms(bench: &Bench) -> Vec<AlarmLine> {
 
 /// Results of samples that are at work, or were registered or left today, the newest first.
 fn results(bench: &Bench, now: &Moment) -> Vec<ResultLine> {
-    let day = |moment: &Moment| bench.calendar.day_of(moment.wall_ns);
-    let today = day(now);
-    let left =
-        bench.closed.iter().filter(|c| day(&c.closed) == today || day(&c.sample.registered.moment) == today);
+    let is_today = |moment: &Moment| day(bench, moment) == day(bench, now);
+    let left = bench.closed.iter().filter(|c| is_today(&c.closed) || is_today(&c.sample.registered.moment));
     let mut samples: Vec<&Sample> = bench.samples.values().map(|s| &**s).collect();
     samples.extend(left.map(|closed| &*closed.sample));
     samples.sort_by_key(|sample| std::cmp::Reverse(sample.registered.moment.wall_ns));
     samples.into_iter().filter_map(|sample| result(bench, sample)).collect()
+}
+
+fn day(bench: &Bench, moment: &Moment) -> Option<jiff::civil::Date> {
+    bench.calendar.day_of(moment.wall_ns)
 }
 
 fn result(bench: &Bench, sample: &Sample) -> Option<ResultLine> {

@@ -2,14 +2,17 @@
 
 use super::{MOST_BYTES, MOST_LINES, MOST_PLACES, Overview, Presence, wall_ns};
 use crate::domain::moment::SECOND;
+use rust_decimal::Decimal;
 use serde::Deserialize;
 
 /// Longest name and longest sentence that are kept, in characters: with all places taken and every letter
 /// of four bytes, a document is still one that is taken.
 pub(super) const MOST_CHARS: usize = 80;
 const MOST_SENTENCE: usize = 160;
+/// Digits that a temperature keeps behind its point: no thermometer has as many.
+const MOST_DECIMALS: u32 = 9;
 /// An instant of a document lies at most so far from the document's own: nothing at a bench lasts a week.
-const FAR_NS: i64 = 7 * 86_400 * SECOND;
+const FAR_NS: u64 = 7 * 86_400 * SECOND.unsigned_abs();
 /// Largest presence that is looked at, in bytes.
 const STATUS_MOST: usize = 4096;
 
@@ -29,7 +32,7 @@ pub(super) fn overview(payload: &[u8]) -> Result<Overview, String> {
     told.more_results = told.more_results.saturating_add(cut(&mut told.results));
     for running in told.places.iter().filter_map(|p| p.running.as_ref()) {
         let times = [Some(&running.since), running.opens.as_ref(), running.closes.as_ref()];
-        let near = |text: &String| wall_ns(text).is_some_and(|ns| ns.saturating_sub(at).abs() <= FAR_NS);
+        let near = |text: &String| wall_ns(text).is_some_and(|ns| ns.abs_diff(at) <= FAR_NS);
         if !times.into_iter().flatten().all(near) {
             return Err("its overview holds a time that is none, or lies days away".to_owned());
         }
@@ -70,6 +73,17 @@ pub(super) fn shorten(told: &mut Overview) {
     }
     for text in texts {
         *text = bounded(text, MOST_CHARS);
+    }
+    if let Some(t) = &mut told.temperature {
+        let limits = t.limits.iter_mut().flat_map(|limits| limits.min.iter_mut().chain(&mut limits.max));
+        limits.chain([&mut t.text]).for_each(figure);
+    }
+}
+
+/// A figure with no more digits than anybody reads; what is no number stays as it is.
+fn figure(text: &mut String) {
+    if let Some(value) = text.parse::<Decimal>().ok().filter(|value| value.scale() > MOST_DECIMALS) {
+        *text = value.round_dp(MOST_DECIMALS).to_string();
     }
 }
 

@@ -2,14 +2,17 @@
 
 use super::read::MOST_CHARS;
 use super::*;
+use crate::domain::alarm::OutOfService;
 use crate::domain::bench::Bench;
 use crate::domain::moment::test::at;
+use crate::domain::specimen::By;
 use serde_json::{Value, json};
 
 fn told(at: &str) -> Value {
     json!({
         "at": at, "title": "Bench 2", "rehearsal": false, "clockRuns": true, "waiting": 0, "temperature": null,
-        "places": [], "alarms": [], "moreAlarms": 0, "results": [], "moreResults": 0,
+        "places": [], "alarms": [], "moreAlarms": 0, "alarmsAside": 0, "results": [], "moreResults": 0,
+        "earlierMissing": false,
     })
 }
 
@@ -30,11 +33,38 @@ fn stand(following: &Following, ns: i64) -> Stand {
 #[test]
 fn a_station_reads_what_another_one_says_of_its_bench() {
     let bench = Bench { station: "b2".to_owned(), title: "Bench 2".to_owned(), ..Bench::default() };
-    let said = overview(&bench, &at(0), 4, true);
-    let value = serde_json::to_value(&said).unwrap();
+    for (waiting, word) in [(Some(4), json!(4)), (None, Value::Null)] {
+        let said = overview(&bench, &at(0), waiting, true);
+        let value = serde_json::to_value(&said).unwrap();
+        assert_eq!(value["waiting"], word, "nobody has counted is not none");
+        let mut following = Following::default();
+        assert!(hear(&mut following, &value, false, 0));
+        assert_eq!(following.stations["b2"].last.as_ref().unwrap().overview, said);
+    }
+}
+
+#[test]
+fn alarms_that_are_put_aside_are_counted_whether_they_stand_or_not() {
+    let by = By { person: Some("Ada Field".to_owned()), via: "page".to_owned() };
+    let out = OutOfService { by, reason: "being mended".to_owned(), since: at(0) };
+    let out = [("probe-silent".to_owned(), out.clone()), ("disk-slow".to_owned(), out)];
+    let bench = Bench { out_of_service: BTreeMap::from(out).into(), ..Bench::default() };
+    let said = overview(&bench, &at(0), None, true);
+    assert_eq!((said.alarms, said.alarms_aside), (vec![], 2));
+}
+
+#[test]
+fn a_temperature_keeps_no_more_digits_than_a_thermometer_has() {
+    let mut value = told(NOON);
+    value["temperature"] = json!({
+        "text": "21.1234567891234567890123456", "unit": "Cel", "side": "within", "inSolution": true,
+        "limits": { "min": "0.0000000000000000000000000001", "max": "25", "unit": "Cel" },
+    });
     let mut following = Following::default();
     assert!(hear(&mut following, &value, false, 0));
-    assert_eq!(following.stations["b2"].last.as_ref().unwrap().overview, said);
+    let kept = following.stations["b2"].last.as_ref().unwrap().overview.temperature.clone().unwrap();
+    assert_eq!(kept.text, "21.123456789");
+    assert_eq!(kept.limits.unwrap().min.unwrap().parse(), Ok(rust_decimal::Decimal::ZERO));
 }
 
 #[test]
@@ -51,10 +81,15 @@ fn what_is_no_overview_is_refused_and_what_was_known_stays() {
         "place": 1, "label": "x", "complete": false, "voided": false, "next": null, "deviations": 0, "result": null,
         "running": { "step": "soak", "since": "1970-01-01T00:00:00Z", "opens": null, "closes": "9999-01-01T00:00:00Z" },
     }]);
+    // Further away than nanoseconds can count.
+    let mut ancient = far.clone();
+    ancient["places"][0]["running"]["since"] = json!("1700-01-01T00:00:00Z");
+    ancient["places"][0]["running"]["closes"] = Value::Null;
     let huge = json!({ "title": "x".repeat(MOST_BYTES) });
     let deep = "[".repeat(50_000);
     let bad = [
         json!([]).to_string(),
+        ancient.to_string(),
         urgent.to_string(),
         timeless.to_string(),
         far.to_string(),
@@ -119,15 +154,70 @@ fn a_station_that_says_too_much_is_heard_five_times_a_second() {
     let mut following = Following::default();
     let taken = (0..1000).filter(|n| hear(&mut following, &told(NOON), false, n * SECOND / 1000)).count();
     assert_eq!(taken, 5);
+    // What cannot be read is looked at no more often: each says something else of itself.
+    let mut following = Following::default();
+    let bad = |n: i64| json!({ format!("unknown {n}"): n, "at": n });
+    let looked = (0..1000).filter(|n| {
+        let before = following.clone();
+        hear(&mut following, &bad(*n), false, n * SECOND / 1000);
+        following != before
+    });
+    assert_eq!(looked.count(), 5);
 }
 
 #[test]
 fn no_more_stations_are_kept_than_a_page_can_show_and_that_is_said() {
     let mut following = Following::default();
     for n in 0..100 {
-        following.hear(&format!("b{n}"), Said::Status(br#"{"state":"online"}"#), true, at(0));
+        following.hear(&format!("b{n}"), Said::Status(ONLINE), true, at(0));
     }
-    assert_eq!((following.stations.len(), following.cut), (MOST_STATIONS, true));
+    assert_eq!((following.stations.len(), following.cut(&at(0))), (MOST_STATIONS, true));
+    assert!(!following.cut(&at(SILENT_NS + 1)), "nobody else speaks any more");
+}
+
+const ONLINE: &[u8] = br#"{"state":"online"}"#;
+const LOST: &[u8] = br#"{"state":"lost"}"#;
+
+#[test]
+fn a_station_that_speaks_gets_the_place_of_one_that_does_not() {
+    let overview = told(NOON).to_string();
+    let speaks = |following: &mut Following, name: &str, ns: i64| {
+        following.hear(name, Said::Overview(overview.as_bytes()), false, at(ns))
+    };
+    let mut following = Following::of(["named"].into_iter());
+    for n in 1..MOST_STATIONS {
+        following.hear(&format!("old{n:02}"), Said::Status(LOST), true, at(0));
+    }
+    assert!(speaks(&mut following, "new", 0));
+    assert!(following.stations.contains_key("new") && following.stations.len() == MOST_STATIONS);
+    assert!(following.stations.contains_key("named"), "one that is named is missed");
+    assert!(!following.cut(&at(0)));
+    for n in 2..MOST_STATIONS {
+        assert!(speaks(&mut following, &format!("new{n:02}"), 0), "{n}");
+    }
+    assert!(!following.stations.keys().any(|name| name.starts_with("old")));
+    assert!(speaks(&mut following, "one more", 0), "that some are left out is news");
+    assert!(!following.stations.contains_key("one more") && following.cut(&at(0)), "all others speak");
+    // One of those that speak goes: its place is free for whoever speaks next.
+    following.hear("new07", Said::Status(LOST), false, at(SECOND));
+    assert!(speaks(&mut following, "one more", 2 * SECOND) && following.stations.contains_key("one more"));
+}
+
+#[test]
+fn what_the_broker_has_forgotten_is_forgotten_here() {
+    let mut following = Following::of(["b2"].into_iter());
+    for name in ["b2", "b3"] {
+        following.hear(name, Said::Status(LOST), true, at(0));
+        following.hear(name, Said::Overview(told(NOON).to_string().as_bytes()), true, at(0));
+        assert!(following.hear(name, Said::Overview(b""), false, at(SECOND)), "{name}");
+    }
+    assert_eq!(following.stations["b3"].presence, Some(Presence::Lost));
+    for name in ["b2", "b3"] {
+        assert!(following.hear(name, Said::Status(b""), false, at(SECOND)), "{name}");
+    }
+    assert_eq!(following.stations.keys().collect::<Vec<_>>(), ["b2"], "one that is named stays");
+    assert!(!following.hear("b9", Said::Status(b""), false, at(SECOND)));
+    assert!(!following.stations.contains_key("b9"), "nothing was never there");
 }
 
 #[test]

@@ -3,7 +3,7 @@
 
 import { button, h, mark, show } from "./dom.js";
 import * as time from "./time.js";
-import { t } from "./words.js";
+import { listed, named, t } from "./words.js";
 
 /** Versions that are fetched at once: of more, the first and the newest ones. */
 const MOST = 12;
@@ -56,11 +56,24 @@ async function fetched(one) {
 /** Of many, the first and the newest. */
 const chosen = (versions) => (versions.length <= MOST ? versions : [versions[0], ...versions.slice(1 - MOST)]);
 
-function headOf(one, document_, here) {
-  const change = document_?.data.changes?.at(-1);
+/** What of a list was not there in the version before; a document carries all that ever was. */
+const added = (list, before) => (list ?? []).filter((one) => !(before ?? []).some((old) => old.id === one.id));
+
+/** Why a version was made: its own corrections, else what a reviewer decided. */
+function reasonOf(document_, before) {
+  if (!before) return "";
+  const reasons = added(document_.data.changes, before.data.changes).map((change) => change.reason);
+  const decided = added(document_.data.review?.decisions, before.data.review?.decisions)
+    .map((d) => listed([named("decision", d.decision), d.reason], ": "));
+  // One reason may stand for several corrections.
+  return [...new Set(reasons.some(Boolean) ? reasons : decided)].filter(Boolean).join("; ");
+}
+
+function headOf(one, document_, before, here) {
+  const reason = reasonOf(document_, before);
   const title = t("record.version", { version: one.version ?? "?" });
   return h("th", { scope: "col" }, one.document === here ? h("b", {}, `${title}, ${t("compare.this")}`) : h("a", { class: "link", href: `/record/${one.document}` }, title),
-    h("span", { class: "under" }, time.when(one.madeMs)), change?.reason && h("span", { class: "under" }, t("compare.reason", { reason: change.reason })));
+    h("span", { class: "under" }, time.when(one.madeMs)), reason && h("span", { class: "under" }, t("compare.reason", { reason })));
 }
 
 function cellOf(value, before, first) {
@@ -78,7 +91,7 @@ function tableOf(versions, documents, all, here) {
     return row;
   });
   return h("table", { class: "compared" }, h("caption", {}, t("compare.caption")),
-    h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("col.what")), ...versions.map((one, n) => headOf(one, documents[n], here)))), h("tbody", {}, ...body));
+    h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("col.what")), ...versions.map((one, n) => headOf(one, documents[n], documents[n - 1], here)))), h("tbody", {}, ...body));
 }
 
 /**

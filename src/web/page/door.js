@@ -1,12 +1,14 @@
 // Signing on at the pages with an account.
 
-import { find, h, show, text } from "./dom.js";
+import { signOff } from "./account.js";
+import { button, byStation, find, h, show, text } from "./dom.js";
 import { t } from "./words.js";
 
 const form = find("#entry");
 const { account, password, shown } = form.elements;
 const press = find("button", form);
 const near = find(".said", form);
+const left = find(".left", form);
 let waiting = null;
 
 /** Where the person wanted to go: a page of this station and of nobody else. */
@@ -15,21 +17,30 @@ function wanted() {
   return to.origin === location.origin && to.pathname !== "/sign-on" ? to.pathname + to.search : "/";
 }
 
-function say(words, kind) {
-  text(near, words);
+/** `english`: words of the station. */
+function say(words, kind, english = false) {
+  byStation(text(near, words), english);
   near.dataset.kind = kind;
 }
 
-/** Nothing is sent before it makes sense; the seconds are counted down where the finger was. */
-function wait(seconds, words) {
+/**
+ * Nothing is sent before it makes sense. How long is spoken once, with what was wrong; the seconds that
+ * run down are only seen.
+ */
+function wait(seconds, words, english) {
   clearInterval(waiting);
   const until = performance.now() + seconds * 1000;
   const tick = () => {
-    const left = Math.ceil((until - performance.now()) / 1000);
-    press.disabled = left > 0;
-    say(left > 0 ? `${words} ${t("door.wait", { s: left })}` : words, "refused");
-    if (left <= 0) clearInterval(waiting);
+    const rest = Math.ceil((until - performance.now()) / 1000);
+    press.disabled = rest > 0;
+    text(left, rest > 0 ? t("door.left", { s: rest }) : "");
+    if (rest > 0) return;
+    clearInterval(waiting);
+    once.remove();
   };
+  say(words, "refused", english);
+  const once = h("span", { lang: document.documentElement.lang }, ` ${t("door.wait", { s: seconds })}`);
+  if (seconds > 0) near.append(once);
   waiting = setInterval(tick, 250);
   tick();
 }
@@ -58,7 +69,7 @@ form.addEventListener("submit", async (event) => {
     if (status === 200) return location.replace(wanted());
     password.value = "";
     // What has no words of its own here the station says in English.
-    wait(told.againS ?? 0, WORDS[status] ? t(WORDS[status]) : told.detail);
+    wait(told.againS ?? 0, WORDS[status] ? t(WORDS[status]) : told.detail, !WORDS[status]);
     return password.focus();
   } catch {
     press.disabled = false;
@@ -72,5 +83,11 @@ shown.addEventListener("change", () => {
 
 const state = await fetch("/sign-on/state").then((r) => r.json()).catch(() => null);
 show(find("#to-room"), Boolean(state?.roomOpen));
+if (state?.on) {
+  const still = h("p", { class: "said", role: "status" });
+  find("#is-on").replaceChildren(h("p", {}, t("door.is-on", { name: state.on.person ?? state.on.account })),
+    h("a", { class: "act link", href: wanted() }, t("door.go-on")), button(t("door.sign-off"), () => signOff(still)), still);
+  show(find("#is-on"), true);
+}
 if (state && !state.accounts) form.replaceChildren(h("p", {}, t("door.none")), h("a", { class: "link", href: "/" }, t("menu.bench")));
 else account.focus();

@@ -4,7 +4,7 @@
 import { byStation, capital, en, find, h, keyed, mark, rebuilt, show, text } from "./dom.js";
 import { stand } from "./place.js";
 import * as time from "./time.js";
-import { count, listed, named, t } from "./words.js";
+import { among, count, listed, named, t } from "./words.js";
 
 const ASK_MS = 1000;
 /** Clocks that are further apart than this are told of, milliseconds. */
@@ -31,7 +31,8 @@ export async function followOthers(section) {
 }
 
 function draw(section) {
-  text(find(".link-words", section), known.linked ? "" : t("others.not-linked", { why: known.why ?? t("others.not-yet") }));
+  rebuilt(find(".link-words", section), [known.linked, known.why],
+    () => (known.linked ? [] : among("others.not-linked", { why: known.why ? en(known.why) : t("others.not-yet") })));
   text(find(".cut", section), known.cut ? t("others.cut", { n: known.stations.length }) : "");
   show(find(".none", section), known.stations.length === 0);
   keyed(find(".strips", section), known.stations, (one) => one.id, make, update);
@@ -52,7 +53,7 @@ function update(node, one) {
   node.one = one;
   const { said } = one;
   text(find("h3", node), said ? `${said.title} (${one.id})` : one.id);
-  text(find(".refused", node), one.refused ? t("others.refused", { why: one.refused }) : "");
+  rebuilt(find(".refused", node), one.refused, () => (one.refused ? among("others.refused", { why: en(one.refused) }) : []));
   for (const name of [".warm", ".alarmed", ".placed", ".resulted", ".waits"]) show(find(name, node), Boolean(said));
   if (!said) return;
   const warm = said.temperature;
@@ -61,12 +62,12 @@ function update(node, one) {
   mark(find(".warm", node), "state", state);
   lines(find(".alarmed ul", node), said.alarms.map((a) => ({
     key: a.alarm, mark: a.priority, first: `${PRIORITY[a.priority]} ${t(`priority.${a.priority}`)}`, words: a.text, last: t(`alarm-state.${a.state}`),
-  })), said.moreAlarms, t("room.no-alarm"));
+  })), [more(said.moreAlarms), aside(said.alarmsAside)], t("room.no-alarm"));
   places(find(".placed ul", node), said.places);
   lines(find(".resulted ul", node), said.results.map((r, n) => ({
     key: `${n} ${r.label}`, mark: r.verdict, first: r.label, words: r.limit, last: `${VERDICT[r.verdict] ?? ""} ${r.reported}`.trim(),
-  })), said.moreResults, t("bench.results.none"));
-  text(find(".waits", node), said.waiting === 0 ? t("room.network-taken") : count("room.network-waiting", said.waiting));
+  })), [more(said.moreResults), said.earlierMissing && ["earlier", t("others.earlier")]], t("bench.results.none"));
+  text(find(".waits", node), said.waiting === null ? t("others.not-counted") : said.waiting === 0 ? t("room.network-taken") : count("room.network-waiting", said.waiting));
   mark(find(".waits", node), "state", said.waiting === 0 ? "good" : "warn");
 }
 
@@ -78,8 +79,13 @@ function temperature(warm) {
   return [`${SIDES[warm.side] ?? "◇"} ${value}, ${side}`, warm.side === "within" || !warm.side ? "good" : "bad"];
 }
 
-function lines(list, rows, more, none) {
-  const all = rows.length === 0 ? [{ key: "none", first: none }] : more > 0 ? [...rows, { key: "more", first: t("others.more", { n: more }) }] : rows;
+const more = (n) => n > 0 && ["more", t("others.more", { n })];
+const aside = (n) => n > 0 && ["aside", count("alarm.aside-count", n)];
+
+/** Rows, and beneath them what is not among them; `none` where there is nothing at all. */
+function lines(list, rows, besides, none) {
+  const beneath = besides.filter(Boolean).map(([key, first]) => ({ key: ` ${key}`, first }));
+  const all = rows.length + beneath.length === 0 ? [{ key: " none", first: none }] : [...rows, ...beneath];
   keyed(list, all, (row) => row.key, () => h("li", {}, h("b", {}), byStation(h("span", {})), h("span", { class: "last" })), (node, row) => {
     text(find("b", node), row.first);
     text(find("span", node), row.words ?? "");
@@ -114,11 +120,13 @@ function tick(node) {
   const now = silent ? "silent" : one.stand;
   mark(node, "stand", now);
   text(find(".age", node), ageWords(one, now, age));
+  // "Today" is only said of a station that says so now.
+  if (one.said) text(find(".resulted h4", node), now === "fresh" ? t("room.today") : t("others.results-of", { day: time.day(one.said.atMs) }));
   for (const row of node.querySelectorAll(".placed li")) if (row.row?.place) tickPlace(row, now === "fresh" && one.said.clockRuns);
 }
 
 function ageWords({ said, presence }, now, age) {
-  const at = said ? time.clock(said.atMs) : null;
+  const at = said ? time.when(said.atMs) : null;
   const seconds = Math.floor((age ?? 0) / 1000);
   const off = said?.clockOffMs ?? 0;
   const clocks = Math.abs(off) > OFF_MS ? t(off > 0 ? "others.clock-ahead" : "others.clock-behind", { time: time.span(Math.abs(off)) }) : null;

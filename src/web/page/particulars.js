@@ -1,7 +1,7 @@
 // The fields for what came with a bag: one list for registering, correcting and showing.
 
 import { find, h } from "./dom.js";
-import { named, t } from "./words.js";
+import { listed, named, t } from "./words.js";
 
 /** Name in acts, kind of field. */
 const FIELDS = [
@@ -56,6 +56,13 @@ export function write(form, said) {
 export function shown(said, name) {
   if (name === "limit") return said.limit && t("limit.words", { value: said.limit["at-least"], specification: said.limit.specification });
   return name.endsWith("-at") ? said[name]?.replace("T", " ") : said[name];
+}
+
+/** All that came with a bag in a line, as a document has it. */
+export function inLine(told) {
+  const name = (key) => key.replace(/[A-Z]/g, (letter) => `-${letter.toLowerCase()}`);
+  const words = (value) => (value.atLeast ? t("limit.words", { value: value.atLeast, specification: value.specification }) : value);
+  return listed(Object.entries(told ?? {}).map(([key, value]) => `${called(name(key))}: ${words(value)}`), "; ");
 }
 
 /** A limit as it was typed; `fault`: what is wrong with it, before it is sent. */

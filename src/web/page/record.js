@@ -5,6 +5,7 @@ import { correctPanel } from "./correct.js";
 import { capital, en, facts, find, h, said, show, table, text, wordsField } from "./dom.js";
 import * as link from "./link.js";
 import { recordParts } from "./measured.js";
+import { inLine } from "./particulars.js";
 import { reviewPart, standing } from "./reviewed.js";
 import { begin } from "./shell.js";
 import * as time from "./time.js";
@@ -222,7 +223,7 @@ function sampleResult(d) {
 
 function changes(data) {
   if (!data.changes) return null;
-  const shown = (x) => (!x ? "" : x.text ? amount(x) : instant(x));
+  const shown = (x) => (!x ? "" : x.text ? amount(x) : x.time ? instant(x) : inLine(x));
   const caption = data.replaces ? t("record.corrected-replaces", data.replaces) : t("record.was-corrected");
   return aside(table(caption, [t("col.what"), t("record.original"), t("record.instead"), t("col.who-and-when"), t("record.reason")],
     data.changes.map((c) => [h("span", {}, c.specimen && `${c.specimen.label}: `, en(c.what)), shown(c.from), shown(c.to),

@@ -3,6 +3,7 @@
 
 import { button, capital, en, find, h, keyed, rebuilt, said, show, wordsField } from "./dom.js";
 import { act } from "./link.js";
+import { inLine } from "./particulars.js";
 import { decisions, operators, standing } from "./reviewed.js";
 import { follow } from "./shell.js";
 import * as time from "./time.js";
@@ -122,7 +123,7 @@ const deviation = (d) => h("li", {}, en(capital(d.what), "b"), " ", ...among("re
 
 /** What was corrected of a record. */
 function changeRow({ what, from, to, who, reason }) {
-  const words = { what: en(what), from: from?.text ?? from?.time ?? "", to: to?.text ?? to?.time ?? "", by: who.person ?? who.via };
+  const words = { what: en(what), from: from?.text ?? from?.time ?? inLine(from), to: to?.text ?? to?.time ?? inLine(to), by: who.person ?? who.via };
   return h("li", {}, h("span", {}, ...among(to ? "review.change-instead" : "review.change", words)),
     h("span", { class: "quiet" }, reason ?? t("review.reason-pending")));
 }

@@ -24,7 +24,10 @@ function draw(view) {
   text(find("#title"), view.station.title);
   drawAlarms(find("#alarms"), view);
   show(find("#alarms"), true);
-  show(find("#alarms .none"), view.alarms.length + view.alarmsAside.length === 0);
+  // Whoever has no account is told how many are put aside, not which.
+  const aside = view.aside ?? 0;
+  show(find("#alarms .none"), view.alarms.length + view.alarmsAside.length + aside === 0);
+  text(find("#alarms .aside-count"), aside > 0 ? count("alarm.aside-count", aside) : "");
   const [words, state] = temperature(view.probe);
   text(find(".warmth .huge"), words);
   mark(find(".warmth"), "state", state);
@@ -168,8 +171,8 @@ function forecastParts(ahead, x, y, tall) {
 function forecastWords({ forecast }) {
   if (!forecast) return null;
   if (forecast.refused) return t(`forecast.${forecast.refused}`);
-  const { leaves } = forecast;
-  return leaves && t(`forecast.${leaves.kind}`, { best: leaves.bestMin, soonest: leaves.soonestMin, latest: leaves.latestMin });
+  const { crosses } = forecast;
+  return crosses && t(`forecast.${crosses.kind}`, { best: crosses.bestMin, soonest: crosses.soonestMin, latest: crosses.latestMin });
 }
 
 /** The picture in a sentence, for whoever cannot see it. */

@@ -19,6 +19,10 @@ struct House {
 
 impl House {
     async fn new(room_open: bool) -> Self {
+        Self::following(room_open, None).await
+    }
+
+    async fn following(room_open: bool, followed: Option<watch::Receiver<Arc<Following>>>) -> Self {
         let rig = Rig::new().await;
         let password = Hash::of(&Password::new(SECRET)).unwrap();
         let account = |name: &str, person: Option<&str>, role| Account {
@@ -34,7 +38,7 @@ impl House {
         Accounts { all }.write(&file).unwrap();
         let lasts = Lasts { idle_ns: 30 * MINUTE, person_ns: 600 * MINUTE, screen_ns: 600 * MINUTE };
         let door = Arc::new(Door::open(file, lasts, room_open).unwrap());
-        let state = AppState { door: Some(door), ..rig.state.clone() };
+        let state = AppState { door: Some(door), followed, ..rig.state.clone() };
         let app = app_until(state, rig.cancel.clone());
         Self { rig, app }
     }
@@ -262,6 +266,128 @@ async fn the_open_room_page_shows_nobody_and_takes_nothing() {
     }
     assert!(house.get("/samples/list", &key).await.body.contains("S-1"));
     assert!(!list.contains("S-1"), "a sample without a result is no result of today: {list}");
+    house.rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_open_room_page_tells_of_the_journals_fault_without_paths_or_words_of_the_system() {
+    let rig = Rig::new().await;
+    let words = "/var/lib/stillstand/journal.sqlite: No space left on device (os error 28)";
+    let mut bench = crate::domain::bench::Bench::clone(&rig.station.committed().borrow().bench);
+    let fault = crate::domain::alarm::Alarm {
+        name: crate::domain::alarm::Name::NotKept,
+        about: String::new(),
+        occurrence: Uuid::now_v7(),
+        text: words.to_owned(),
+        raised: at(0),
+        cleared: None,
+        acknowledged: None,
+        replaced: Vec::new(),
+    };
+    let out = crate::domain::alarm::OutOfService {
+        by: crate::domain::specimen::By { person: Some("Ada Field".to_owned()), via: "page".to_owned() },
+        reason: "being mended".to_owned(),
+        since: at(0),
+    };
+    bench.alarms.insert(fault.key(), fault);
+    bench.out_of_service.insert("probe-silent".to_owned(), out);
+    let seen = view::Seen {
+        bench: &bench,
+        sequence: 1,
+        fault: Some(words),
+        now: at(0),
+        running_clock: false,
+        zone: "UTC",
+        units: Units::default(),
+        waiting: 0,
+        outputs: BTreeMap::new(),
+        live: BTreeMap::new(),
+    };
+    let view = view::view(&seen);
+    assert!(view.to_string().contains("No space left"), "whoever is signed on sees it");
+    let shown = view::room::shown(&view);
+    let alarm = &shown["alarms"][0];
+    assert_eq!(
+        (&alarm["key"], &alarm["text"]),
+        (&json!("not-kept"), &json!("the journal cannot be written"))
+    );
+    assert_eq!((&shown["aside"], &shown["alarmsAside"]), (&json!(1), &json!([])));
+    for told in ["/var/lib", "os error", "Ada Field", "being mended"] {
+        assert!(!shown.to_string().contains(told), "{told}: {shown}");
+    }
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_picture_that_cannot_be_drawn_says_no_path_to_whoever_has_no_account() {
+    let house = House::new(true).await;
+    let key = house.on("look").await;
+    // The page reads the journal by its path: nobody finds it there now.
+    std::fs::rename(house.rig.folder.join("journal.db"), house.rig.folder.join("away.db")).unwrap();
+    let (stranger, guest) =
+        (house.get("/room/temperatures", "").await, house.get("/room/temperatures", &key).await);
+    assert_eq!((stranger.status, guest.status), (503, 503));
+    assert_eq!(stranger.json()["detail"], "the journal cannot be read now");
+    assert!(guest.body.contains("journal.db"), "{}", guest.body);
+    std::fs::rename(house.rig.folder.join("away.db"), house.rig.folder.join("journal.db")).unwrap();
+    house.rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_open_room_page_shows_of_other_stations_nothing_that_can_be_done() {
+    use crate::domain::overview::Said;
+    let told = json!({
+        "at": "2030-01-01T13:00:00.000Z", "title": "Bench 2", "rehearsal": false, "clockRuns": true,
+        "waiting": 0, "temperature": null, "moreAlarms": 0, "alarmsAside": 0, "results": [], "moreResults": 0,
+        "earlierMissing": false,
+        "alarms": [{
+            "alarm": "not-kept", "priority": "high", "state": "unacknowledged",
+            "text": "/srv/journal.sqlite: os error 28",
+        }],
+        "places": [{
+            "place": 1, "label": "Q-7", "complete": false, "voided": false, "next": "soak begins", "running": null,
+            "deviations": 0, "result": null,
+        }],
+    });
+    let mut following = Following::of(std::iter::empty());
+    following.why = Some("10.0.0.9: refused".to_owned());
+    assert!(following.hear("b2", Said::Overview(told.to_string().as_bytes()), false, at(0)));
+    let (sender, followed) = watch::channel(Arc::new(following));
+    let house = House::following(true, Some(followed)).await;
+    let key = house.on("look").await;
+    let seen = house.get("/room/stations", &key).await.json();
+    let place = |seen: &Value| seen["stations"][0]["said"]["places"][0].clone();
+    assert_eq!(place(&seen)["next"], "soak begins", "{seen}");
+    let shown = house.get("/room/stations", "").await;
+    assert_eq!(shown.status, 200);
+    let seen = shown.json();
+    assert_eq!((&place(&seen)["label"], &place(&seen)["next"]), (&json!("Q-7"), &Value::Null), "{seen}");
+    for told in ["soak begins", "/srv", "os error", "10.0.0.9"] {
+        assert!(!shown.body.contains(told), "{told}: {}", shown.body);
+    }
+    drop(sender);
+    house.rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_that_nobody_may_have_is_refused_and_no_sign_on_page_in_its_place() {
+    let house = House::new(false).await;
+    let key = house.on("look").await;
+    let sample = Uuid::now_v7();
+    for path in [
+        "/records/export?what=records&as=csv".to_owned(),
+        "/records/export/description?what=records".to_owned(),
+        format!("/report/{sample}/pdf"),
+        format!("/worksheet/{METHOD}/pdf"),
+    ] {
+        let answer = house.get(&path, "").await;
+        assert_eq!((answer.status, answer.headers.contains_key("location")), (401, false), "{path}");
+    }
+    // To take a file is something that a person does: the sign-on goes on from there.
+    house.rig.clock.advance_by(29 * MINUTE);
+    assert_eq!(house.get("/records/export/description?what=records", &key).await.status, 200);
+    house.rig.clock.advance_by(29 * MINUTE);
+    assert_eq!(house.get("/view", &key).await.status, 200);
     house.rig.end().await;
 }
 

@@ -89,6 +89,7 @@ async fn serving_ends_promptly_with_a_page_open() {
         live: BTreeMap::new(),
         followed: None,
         shown: stream::Shown::default(),
+        forecast: room::LastForecast::default(),
         settings: Arc::new(json!([])),
         words: words::Words::english(),
         zone: "UTC".into(),

@@ -19,7 +19,7 @@ pub fn stations(following: &Following, now: &Moment, units: Units) -> Value {
         "follows": true,
         "linked": following.linked,
         "why": following.why,
-        "cut": following.cut,
+        "cut": following.cut(now),
         "silentMs": ms(SILENT_NS),
         "stations": following.stations.iter().map(|(id, one)| station(id, one, now, units)).collect::<Vec<_>>(),
     })
@@ -60,8 +60,10 @@ fn said(heard: &Heard, fresh: bool, now: &Moment, units: Units) -> Value {
         "places": told.places.iter().map(|p| place(p, at, gone)).collect::<Vec<_>>(),
         "alarms": told.alarms,
         "moreAlarms": told.more_alarms,
+        "alarmsAside": told.alarms_aside,
         "results": told.results,
         "moreResults": told.more_results,
+        "earlierMissing": told.earlier_missing,
     })
 }
 
@@ -96,6 +98,7 @@ mod test {
     use super::{Units, stations};
     use crate::domain::moment::{SECOND, test::at};
     use crate::domain::overview::{Following, Said};
+    use crate::domain::quantity::Unit;
     use crate::domain::units::Wish;
     use serde_json::{Value, json};
 
@@ -105,7 +108,8 @@ mod test {
     fn heard(kept: bool) -> Following {
         let told = json!({
             "at": "2030-01-01T13:00:00.000Z", "title": "Bench 2", "rehearsal": false, "clockRuns": true,
-            "waiting": 3, "temperature": null, "alarms": [], "moreAlarms": 0, "results": [], "moreResults": 0,
+            "waiting": 3, "temperature": null, "alarms": [], "moreAlarms": 0, "alarmsAside": 2, "results": [],
+            "moreResults": 0, "earlierMissing": true,
             "places": [{
                 "place": 1, "label": "Q-7", "complete": false, "voided": false, "next": null, "deviations": 0,
                 "result": null,
@@ -139,6 +143,38 @@ mod test {
         );
         let silent = stations(&following, &at(7 * SECOND), AS_READ);
         assert_eq!(of(&silent), (&json!("silent"), json!(120_000), json!(7000)));
+    }
+
+    #[test]
+    fn no_message_of_another_station_ends_this_one_by_its_digits() {
+        let in_unit = |unit| Units { temperature: Wish::In(unit), ..AS_READ };
+        for (code, symbol, units) in [
+            ("Cel", "°F", in_unit(Unit::Fahrenheit)),
+            ("[degF]", "°C", in_unit(Unit::Celsius)),
+            ("Cel", "°C", AS_READ),
+        ] {
+            // Twenty-eight digits behind the point are what an exact figure can hold.
+            for text in [
+                "0.0000000000000000000000000001",
+                "-7.9228162514264337593543950335",
+                "99999999999999999999999999",
+            ] {
+                let told = json!({
+                    "at": "2030-01-01T13:00:00.000Z", "title": "Bench 2", "rehearsal": false, "clockRuns": true,
+                    "waiting": null, "places": [], "alarms": [], "moreAlarms": 0, "alarmsAside": 0, "results": [],
+                    "moreResults": 0, "earlierMissing": false,
+                    "temperature": {
+                        "text": text, "unit": code, "side": "within", "inSolution": true,
+                        "limits": { "min": text, "max": text, "unit": code },
+                    },
+                });
+                let mut following = Following::default();
+                assert!(following.hear("b2", Said::Overview(told.to_string().as_bytes()), false, at(0)));
+                let seen = &stations(&following, &at(0), units)["stations"][0]["said"]["temperature"];
+                assert_eq!(seen["unit"], symbol, "{text}: {seen}");
+                assert!(seen["limits"].as_str().unwrap().ends_with(symbol), "{text}: {seen}");
+            }
+        }
     }
 
     #[test]

@@ -29,6 +29,9 @@ const ROUNDS: u32 = 20;
 const REFINE: u32 = 60;
 /// A forecast reaches no further than the record is long, and at most this, minutes.
 const FURTHEST: f64 = 60.0;
+/// Place on the grid of a curve that nobody can tell from a straight line: slower than its slowest by
+/// 30^(300/160), about 590 times.
+const STRAIGHT: f64 = -300.0;
 /// Points of a band.
 const POINTS: u32 = 24;
 
@@ -52,22 +55,26 @@ pub enum Refused {
     Steady,
 }
 
-/// When the temperature leaves its limits, minutes after the last reading.
+/// A point in time, minutes after the last reading.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Leaves {
-    /// Then, or somewhere between.
-    At {
-        /// By the best curve.
-        best: f64,
-        /// The soonest.
-        soonest: f64,
-        /// The latest.
-        latest: f64,
-    },
-    /// Not before then; more the readings do not say.
+pub struct Then {
+    /// By the best curve.
+    pub best: f64,
+    /// The soonest.
+    pub soonest: f64,
+    /// The latest.
+    pub latest: f64,
+}
+
+/// When the temperature crosses a limit; never further ahead than the forecast reaches.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Crosses {
+    /// It is within its limits and leaves them then.
+    Leaves(Then),
+    /// It is within its limits and does not leave them for so many minutes; more the readings do not say.
     NotBefore(f64),
-    /// No curve that fits leaves them.
-    Never,
+    /// It is outside, moves towards its limits and is back within them then.
+    Returns(Then),
 }
 
 /// A point of the band.
@@ -94,8 +101,9 @@ pub struct Forecast {
     pub to_k: f64,
     /// From the last reading on.
     pub band: Vec<Point>,
-    /// `None`: there is no limit on the side to which it moves, or it lies behind.
-    pub leaves: Option<Leaves>,
+    /// `None`: there is no limit on the side to which it moves, or it is outside and the readings do not say
+    /// when it comes back.
+    pub crosses: Option<Crosses>,
 }
 
 /// The forecast from readings in the order of time. `low`, `high`: limits in degrees Celsius.
@@ -125,12 +133,24 @@ pub fn forecast(readings: &[Reading], low: Option<f64>, high: Option<f64>) -> Re
     let (curves, bounded) = as_good(&fits, best);
     let (from_k, to_k) =
         curves.iter().fold((best.k, best.k), |(from, to), curve| (from.min(curve.k), to.max(curve.k)));
-    let now = best.at(span);
-    // Outside already, there is nothing to foresee on that side.
-    let limit = if best.b < 0.0 { high.filter(|high| now < *high) } else { low.filter(|low| now > *low) };
-    let leaves = limit.map(|limit| leaves(&curves, &best, bounded, limit, span));
-    let band = band(&curves, &best, student * scatter, span);
-    Ok(Forecast { best, from_k, to_k, band, leaves })
+    let horizon = span.min(FURTHEST);
+    let (behind, ahead) = if best.b < 0.0 { (low, high) } else { (high, low) };
+    // Whether it is before a limit, in the direction in which it moves: by the curve and by the last reading.
+    let before = |limit: f64| {
+        let before = |value: f64| if best.b < 0.0 { value < limit } else { value > limit };
+        (before(best.at(span)), before(last.1))
+    };
+    let then = |limit| then(&curves, &best, bounded, limit, (span, horizon));
+    let crosses = match (behind.map(before), ahead.map(|limit| (limit, before(limit)))) {
+        (Some((true, true)), _) => behind.and_then(|limit| then(limit).ok()).map(Crosses::Returns),
+        (None | Some((false, false)), Some((limit, (true, true)))) => {
+            Some(then(limit).map_or_else(Crosses::NotBefore, Crosses::Leaves))
+        }
+        // Beyond the limit ahead, or curve and reading do not agree on which side they are.
+        _ => None,
+    };
+    let band = band(&curves, &best, student * scatter, (span, horizon));
+    Ok(Forecast { best, from_k, to_k, band, crosses })
 }
 
 impl Curve {
@@ -223,8 +243,12 @@ fn as_good(fits: &impl Fn(f64) -> Option<Curve>, best: Curve) -> (Vec<Curve>, bo
         }
         before = Some(is);
     }
-    let bounded = fits(SLOWEST).is_none() && fits(FASTEST).is_none();
-    (curves, bounded)
+    let slowest = fits(SLOWEST).is_some();
+    if slowest {
+        // The grid cuts them off: what is straighter reaches a limit sooner and goes further.
+        curves.extend(fits(on_grid(STRAIGHT)).or_else(|| edge(fits, STRAIGHT, 0.0, true)));
+    }
+    (curves, !slowest && fits(FASTEST).is_none())
 }
 
 /// The last curve that fits between two places of the grid of which one fits.
@@ -245,21 +269,28 @@ fn edge(
     fits(on_grid(if upper_fits { high } else { low }))
 }
 
-fn leaves(curves: &[Curve], best: &Curve, bounded: bool, limit: f64, span: f64) -> Leaves {
-    let times: Vec<Option<f64>> = curves.iter().map(|curve| curve.reaches(limit)).collect();
-    let known = || times.iter().flatten().map(|at| (at - span).max(0.0));
-    let Some(soonest) = known().min_by(f64::total_cmp) else { return Leaves::Never };
-    match best.reaches(limit) {
+/// When a limit is reached, within the horizon; `Err`: not before then, and more is not known.
+fn then(
+    curves: &[Curve],
+    best: &Curve,
+    bounded: bool,
+    limit: f64,
+    (span, horizon): (f64, f64),
+) -> Result<Then, f64> {
+    let ahead = |curve: &Curve| Some((curve.reaches(limit)? - span).max(0.0)).filter(|at| *at <= horizon);
+    let times: Vec<Option<f64>> = curves.iter().map(ahead).collect();
+    let known = || times.iter().copied().flatten();
+    let soonest = known().min_by(f64::total_cmp).unwrap_or(horizon);
+    match ahead(best) {
         Some(at) if bounded && times.iter().all(Option::is_some) => {
             let latest = known().max_by(f64::total_cmp).unwrap_or(soonest);
-            Leaves::At { best: (at - span).max(0.0), soonest, latest }
+            Ok(Then { best: at, soonest, latest })
         }
-        _ => Leaves::NotBefore(soonest),
+        _ => Err(soonest),
     }
 }
 
-fn band(curves: &[Curve], best: &Curve, beside: f64, span: f64) -> Vec<Point> {
-    let horizon = span.min(FURTHEST);
+fn band(curves: &[Curve], best: &Curve, beside: f64, (span, horizon): (f64, f64)) -> Vec<Point> {
     let point = |n: u32| {
         let ahead = horizon * f64::from(n) / f64::from(POINTS);
         let values = || curves.iter().map(|curve| curve.at(span + ahead));

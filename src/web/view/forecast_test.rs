@@ -46,7 +46,9 @@ fn a_clean_record_says_when_it_leaves_with_the_interval_of_the_other_tool() {
     close(found.best.k, case.number("/fit/k"), 0.000_01, "k");
     close(found.from_k, case.number("/profile95/k_range/0"), 0.000_2, "slowest");
     close(found.to_k, case.number("/profile95/k_range/1"), 0.000_2, "fastest");
-    let Some(Leaves::At { best, soonest, latest }) = found.leaves else { panic!("{:?}", found.leaves) };
+    let Some(Crosses::Leaves(Then { best, soonest, latest })) = found.crosses else {
+        panic!("{:?}", found.crosses)
+    };
     close(best + case.span(), case.number("/truth/cross_min"), 0.01, "best");
     close(soonest + case.span(), case.number("/profile95/lo"), 0.05, "soonest");
     close(latest + case.span(), case.number("/profile95/hi"), 0.05, "latest");
@@ -65,7 +67,59 @@ fn what_never_leaves_is_given_no_moment() {
     let case = case("never_leaves");
     let found = case.forecast();
     close(found.best.a, case.number("/huber/a"), 0.1, "a");
-    assert!(!matches!(found.leaves, Some(Leaves::At { .. })), "{:?}", found.leaves);
+    assert_eq!(found.crosses, Some(Crosses::NotBefore(case.span())), "no further than the readings go back");
+}
+
+/// Readings of a true curve, one a minute for so many minutes.
+fn read(minutes: u32, value: impl Fn(f64) -> f64) -> Vec<Reading> {
+    (0..=minutes).map(|n| (f64::from(n), value(f64::from(n)))).collect()
+}
+
+#[test]
+fn a_straight_drift_is_never_said_to_stay_within_its_limits() {
+    // A tenth of a degree in four minutes: 25 °C is reached after 160 minutes, a straight line knows no end.
+    let drift = |from: f64| read(40, move |at| from + 0.025 * at);
+    let far = forecast(&drift(20.0), Some(19.0), Some(25.0)).unwrap();
+    assert_eq!(far.crosses, Some(Crosses::NotBefore(40.0)), "{far:?}");
+    // At 24.2 after the record, 25 is 32 minutes away: the straight line must be among the curves.
+    let near = forecast(&drift(23.2), Some(19.0), Some(25.0)).unwrap();
+    let Some(Crosses::NotBefore(soonest)) = near.crosses else { panic!("{:?}", near.crosses) };
+    close(soonest, 32.0, 0.5, "as soon as the straight line gets there");
+    let point = near.band.last().unwrap();
+    assert!(point.low <= 25.2 && 25.2 <= point.high, "the band holds the line: {point:?}");
+    // And for three hours of record it speaks of one hour.
+    let long = forecast(&read(180, |at| 20.0 + 0.01 * at), Some(19.0), Some(25.0)).unwrap();
+    assert_eq!(long.crosses, Some(Crosses::NotBefore(60.0)));
+}
+
+#[test]
+fn outside_its_limits_it_is_told_when_it_comes_back_and_nothing_of_staying_within() {
+    // Newton's law: from 16 °C towards 28, a sixtieth of the way each minute; 19 °C after 60·ln(12/9) = 17.26
+    // minutes, 25 °C after 60·ln(12/3) = 83.2.
+    let warming = |minutes: u32| read(minutes, |at| 28.0 - 12.0 * (-at / 60.0).exp());
+    let found = forecast(&warming(12), Some(19.0), Some(25.0)).unwrap();
+    let Some(Crosses::Returns(Then { best, soonest, latest })) = found.crosses else {
+        panic!("{:?}", found.crosses)
+    };
+    close(best, 5.26, 0.1, "back within limits");
+    assert!(soonest <= best && best <= latest && latest <= 12.0, "{soonest} {best} {latest}");
+    // The same the other way round: cooling from above.
+    let cooling: Vec<Reading> = warming(12).iter().map(|(at, value)| (*at, 44.0 - value)).collect();
+    let found = forecast(&cooling, Some(19.0), Some(25.0)).unwrap();
+    assert!(matches!(found.crosses, Some(Crosses::Returns(_))), "{:?}", found.crosses);
+    // Beyond the limit it moves away from: nothing to say.
+    let found = forecast(&warming(100), Some(19.0), Some(25.0)).unwrap();
+    assert_eq!(found.crosses, None);
+    // Too far outside to be back as far as the forecast reaches.
+    let far = read(12, |at| 13.0 - 3.0 * (-at / 30.0).exp());
+    assert_eq!(forecast(&far, Some(19.0), Some(25.0)).unwrap().crosses, None);
+}
+
+#[test]
+fn where_curve_and_last_reading_are_on_two_sides_of_a_limit_nothing_is_said() {
+    let mut readings = read(20, |at| 28.0 - 6.0 * (-at / 60.0).exp());
+    readings.last_mut().unwrap().1 = 25.5;
+    assert_eq!(forecast(&readings, Some(19.0), Some(25.0)).unwrap().crosses, None);
 }
 
 #[test]

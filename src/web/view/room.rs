@@ -1,11 +1,12 @@
 //! The picture of the solution's temperature: stretches with their lowest and highest reading, and gaps
 //! where there was none.
 
-use super::forecast::{Forecast, Leaves, Refused, forecast};
+use super::forecast::{Crosses, Forecast, Refused, Then, forecast};
 use super::ms;
+use crate::domain::alarm::{Name, definition};
 use crate::domain::bench::Bench;
 use crate::domain::moment::{MINUTE, SECOND};
-use crate::domain::quantity::{Quantity, Unit};
+use crate::domain::quantity::{self, Quantity, Unit};
 use crate::domain::units::Units;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -26,8 +27,31 @@ struct Stretch {
     high: Decimal,
 }
 
+/// What a forecast is made of: while this is the same, so is the forecast.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Basis {
+    last_ns: i64,
+    holds_ns: i64,
+    limits: quantity::Range,
+    unit: Unit,
+}
+
+/// A forecast as it was told, with what it was made of. To make one takes long.
+#[derive(Debug, Clone)]
+pub struct Made {
+    of: Basis,
+    told: Value,
+}
+
 /// The whole picture. A reading holds until the next one, as long as the settings say; then there is none.
-pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>, units: Units) -> Value {
+/// `made`: the last forecast, which is told again where it still holds, or is replaced.
+pub fn picture(
+    bench: &Bench,
+    readings: &[Reading],
+    span: Range<i64>,
+    units: Units,
+    made: &mut Option<Made>,
+) -> Value {
     let unit = bench.limits_in_force().map(|limits| limits.unit);
     let unit = unit.or_else(|| readings.iter().find_map(|(_, value)| value.as_ref()).map(|q| q.unit));
     let unit = unit.map(|unit| units.of(unit));
@@ -41,7 +65,7 @@ pub fn picture(bench: &Bench, readings: &[Reading], span: Range<i64>, units: Uni
         "fromMs": ms(span.start),
         "toMs": ms(span.end),
         "unit": unit.map(Unit::symbol),
-        "forecast": ahead(bench, readings, span.end, unit),
+        "forecast": ahead(bench, readings, span.end, unit, made),
         "limits": limits.map(|limits| json!({ "min": number(limits.min), "max": number(limits.max) })),
         "runs": runs.iter().map(|run| run.iter().map(|s| {
             json!([ms(s.at_ns), number(Some(s.low)), number(Some(s.high))])
@@ -55,20 +79,33 @@ const RECORD_NS: i64 = 60 * MINUTE;
 const BIN_NS: i64 = 30 * SECOND;
 
 /// Where the temperature goes from here; null: nothing is read now, or nothing bounds it.
-fn ahead(bench: &Bench, readings: &[Reading], now_ns: i64, unit: Option<Unit>) -> Value {
+fn ahead(
+    bench: &Bench,
+    readings: &[Reading],
+    now_ns: i64,
+    unit: Option<Unit>,
+    made: &mut Option<Made>,
+) -> Value {
     let (Some(unit), Some(limits)) = (unit, bench.limits_in_force()) else { return Value::Null };
     let record = record(readings, bench.stale_ns(), now_ns);
     let Some(last) = record.last().map(|(minutes, _)| *minutes) else { return Value::Null };
+    let last_ns = readings.last().map_or(now_ns, |(at_ns, _)| *at_ns);
+    let of = Basis { last_ns, holds_ns: bench.stale_ns(), limits, unit };
+    if let Some(made) = made.as_ref().filter(|made| made.of == of) {
+        return made.told.clone();
+    }
     let in_celsius = |value: Option<Decimal>| {
         let value = Quantity::new(value?, limits.unit).convert(Unit::Celsius)?;
         value.value.to_f64()
     };
-    match forecast(&record, in_celsius(limits.min), in_celsius(limits.max)) {
+    let told = match forecast(&record, in_celsius(limits.min), in_celsius(limits.max)) {
         Err(why) => {
             json!({ "refused": match why { Refused::Short => "short", Refused::Steady => "steady" } })
         }
         Ok(found) => told(&found, now_ns + minutes_ns(last), unit),
-    }
+    };
+    *made = Some(Made { of, told: told.clone() });
+    told
 }
 
 /// Nanoseconds of minutes.
@@ -107,30 +144,40 @@ fn record(readings: &[Reading], holds_ns: i64, now_ns: i64) -> Vec<(f64, f64)> {
 fn told(found: &Forecast, from_ns: i64, unit: Unit) -> Value {
     let shown = |celsius: f64| if unit == Unit::Fahrenheit { celsius * 1.8 + 32.0 } else { celsius };
     let at = |ahead: f64| ms(from_ns + minutes_ns(ahead));
+    let then = |kind: &str, Then { best, soonest, latest }: Then| {
+        json!({
+            "kind": kind, "bestMin": best.round(), "soonestMin": soonest.floor(), "latestMin": latest.ceil(),
+        })
+    };
     json!({
         "band": found.band.iter().map(|point| {
             json!([at(point.ahead), shown(point.low), shown(point.middle), shown(point.high)])
         }).collect::<Vec<_>>(),
-        "leaves": found.leaves.map(|leaves| match leaves {
-            Leaves::At { best, soonest, latest } => json!({
-                "kind": "at", "bestMin": best.round(), "soonestMin": soonest.floor(), "latestMin": latest.ceil(),
-            }),
-            Leaves::NotBefore(soonest) => json!({ "kind": "not-before", "soonestMin": soonest.floor() }),
-            Leaves::Never => json!({ "kind": "never" }),
+        "crosses": found.crosses.map(|crosses| match crosses {
+            Crosses::Leaves(at) => then("leaves", at),
+            Crosses::Returns(at) => then("returns", at),
+            Crosses::NotBefore(soonest) => json!({ "kind": "not-before", "soonestMin": soonest.floor() }),
         }),
     })
+}
+
+fn kept(from: &Value, keys: &[&str]) -> Value {
+    keys.iter().map(|key| ((*key).to_owned(), from[*key].clone())).collect()
+}
+
+fn each(from: &Value, shown: impl Fn(&Value) -> Value) -> Value {
+    from.as_array().into_iter().flatten().map(shown).collect()
+}
+
+/// That there is something, not what.
+fn hushed(words: &Value) -> Value {
+    if words.is_null() { Value::Null } else { json!("…") }
 }
 
 /// What of a view the room page shows, for whoever looks without an account: nobody's name, nothing
 /// that can be done, nothing of what was read or corrected. What is new in a view is not in it until
 /// somebody puts it here.
 pub fn shown(view: &Value) -> Value {
-    let kept = |from: &Value, keys: &[&str]| -> Value {
-        keys.iter().map(|key| ((*key).to_owned(), from[*key].clone())).collect()
-    };
-    let each = |from: &Value, shown: &dyn Fn(&Value) -> Value| -> Value {
-        from.as_array().into_iter().flatten().map(shown).collect()
-    };
     let mut room = kept(
         view,
         &[
@@ -146,27 +193,86 @@ pub fn shown(view: &Value) -> Value {
             "outputs",
         ],
     );
-    room["fault"] = if view["fault"].is_null() { Value::Null } else { json!("…") };
-    room["places"] = each(&view["places"], &|at| {
+    room["fault"] = hushed(&view["fault"]);
+    room["places"] = each(&view["places"], |at| {
         let specimen = &at["specimen"];
         let mut place = json!({ "place": at["place"], "specimen": null });
         if !specimen.is_null() {
             let mut one = kept(specimen, &["id", "label", "begun", "complete", "running", "result", "fault"]);
             // Whether, not why: a reason is somebody's words.
             one["voided"] = if specimen["voided"].is_null() { Value::Null } else { json!("") };
-            one["deviations"] = each(&specimen["deviations"], &|_| json!({}));
+            one["deviations"] = each(&specimen["deviations"], |_| json!({}));
             place["specimen"] = one;
         }
         place
     });
-    room["alarms"] = each(&view["alarms"], &|alarm| {
+    room["alarms"] = each(&view["alarms"], |alarm| {
         let mut one =
             kept(alarm, &["occurrence", "key", "priority", "state", "text", "raisedMs", "clearedMs"]);
         one["acknowledgedBy"] = Value::Null;
+        one["text"] = alarm_text(&alarm["key"], &alarm["text"]);
         one
     });
+    // How many, not which: who put one aside and why is not for everybody.
+    room["aside"] = json!(view["alarmsAside"].as_array().map_or(0, Vec::len));
     room["alarmsAside"] = json!([]);
     room
+}
+
+/// The text of an alarm for whoever looks without an account: what the journal's fault says holds paths
+/// and words of the system.
+fn alarm_text(key: &Value, text: &Value) -> Value {
+    let fault = definition(Name::NotKept);
+    if *key == json!(fault.name.as_str()) { json!(fault.condition) } else { text.clone() }
+}
+
+/// What of other stations the room page shows, for whoever looks without an account, made of what is named as
+/// [`shown`] is: nothing that can be done next, and neither paths nor words of the system or of the broker.
+pub fn others(stations: &Value) -> Value {
+    let mut shown = kept(stations, &["follows", "linked", "cut", "silentMs"]);
+    shown["why"] = hushed(&stations["why"]);
+    shown["stations"] = each(&stations["stations"], |one| {
+        let mut shown = kept(one, &["id", "stand", "presence", "said"]);
+        shown["refused"] = hushed(&one["refused"]);
+        if !one["said"].is_null() {
+            shown["said"] = said(&one["said"]);
+        }
+        shown
+    });
+    shown
+}
+
+fn said(of: &Value) -> Value {
+    let mut shown = kept(
+        of,
+        &[
+            "title",
+            "rehearsal",
+            "clockRuns",
+            "atMs",
+            "ageMs",
+            "clockOffMs",
+            "waiting",
+            "temperature",
+            "moreAlarms",
+            "alarmsAside",
+            "results",
+            "moreResults",
+            "earlierMissing",
+        ],
+    );
+    shown["places"] = each(&of["places"], |place| {
+        let keys = ["place", "label", "complete", "voided", "running", "deviations", "result"];
+        let mut shown = kept(place, &keys);
+        shown["next"] = Value::Null;
+        shown
+    });
+    shown["alarms"] = each(&of["alarms"], |alarm| {
+        let mut shown = kept(alarm, &["alarm", "priority", "state"]);
+        shown["text"] = alarm_text(&alarm["alarm"], &alarm["text"]);
+        shown
+    });
+    shown
 }
 
 /// What of the day's samples the room page shows: results, and how they stand to their limits.
@@ -218,10 +324,15 @@ fn runs(
 
 #[cfg(test)]
 mod test {
-    use super::{Reading, Stretch, record, runs};
+    use super::{Basis, Made, Reading, Stretch, picture, record, runs};
+    use crate::domain::bench::Bench;
     use crate::domain::moment::{MINUTE, SECOND};
     use crate::domain::quantity::{Quantity, Unit};
+    use crate::domain::units::Units;
     use rust_decimal::Decimal;
+    use serde_json::{Value, json};
+    use std::collections::BTreeMap;
+    use std::sync::Arc;
 
     fn read(at_s: i64, celsius: &str) -> Reading {
         (at_s * SECOND, Some(Quantity::new(celsius.parse().unwrap(), Unit::Celsius)))
@@ -260,6 +371,41 @@ mod test {
         assert!(record(&readings, holds, 31 * MINUTE).is_empty(), "nothing is read now");
         let often: Vec<Reading> = (0..1200).map(|s| read(s, "22.0")).collect();
         assert!(record(&often, holds, 1200 * SECOND).len() <= 41, "thinned");
+    }
+
+    #[test]
+    fn a_forecast_is_made_once_for_a_reading_and_anew_for_the_next() {
+        let text = include_str!("../../../config/methods/aashto-t176-mechanical.toml");
+        let method = crate::domain::method::load("aashto-t176-mechanical.toml", text).unwrap();
+        let bench = Bench {
+            current: [(method.id.clone(), "digest".to_owned())]
+                .into_iter()
+                .collect::<BTreeMap<_, _>>()
+                .into(),
+            methods: BTreeMap::from([("digest".to_owned(), Arc::new(method))]).into(),
+            ..Bench::default()
+        };
+        let warming = |n: i64| read(n * 20, &format!("{}", Decimal::new(22_000 + n * 10, 3)));
+        let readings: Vec<Reading> = (0..61).map(warming).collect();
+        let now = 1200 * SECOND;
+        let forecast = |readings: &[Reading], now_ns: i64, made: &mut Option<Made>| {
+            picture(&bench, readings, 0..now_ns, Units::default(), made)["forecast"].clone()
+        };
+        let mut made = None;
+        let first = forecast(&readings, now, &mut made);
+        assert!(first["band"].is_array(), "{first}");
+        // Whatever stands there is told again for the same reading, without work.
+        made.as_mut().unwrap().told = json!("as before");
+        assert_eq!(forecast(&readings, now + 10 * SECOND, &mut made), "as before");
+        assert_eq!(
+            forecast(&readings, now + 31 * SECOND, &mut made),
+            Value::Null,
+            "it does not hold any more"
+        );
+        let more: Vec<Reading> = (0..62).map(warming).collect();
+        assert!(forecast(&more, now + 20 * SECOND, &mut made)["band"].is_array());
+        let Basis { last_ns, .. } = made.unwrap().of;
+        assert_eq!(last_ns, 1220 * SECOND);
     }
 
     #[test]

@@ -4,6 +4,7 @@
 use super::corrections::withdraw;
 use super::documents::{faults, of, published, schema};
 use super::*;
+use crate::domain::overview::overview;
 use crate::domain::report::DocumentKind;
 use serde_json::Value;
 
@@ -229,6 +230,19 @@ fn a_cleaned_specimen_of_a_sample_at_work_is_corrected_too() {
     complete_more(&mut story, sample, 1, 2);
     assert_eq!(documents(&story, DocumentKind::Result)[0]["data"]["result"]["text"], "43");
     story.check_replay();
+}
+
+#[test]
+fn the_room_is_told_that_results_of_the_day_are_missing_and_only_then() {
+    let kept = u32::try_from(CLOSED_KEPT).unwrap();
+    for (left, missing) in [(kept, false), (kept + 1, true)] {
+        let (story, _) = gone(left);
+        let told = overview(&story.bench, &at(story.now_ns), None, true);
+        assert_eq!((told.results.len(), told.more_results), (CLOSED_KEPT, 0), "{left}");
+        assert_eq!(told.earlier_missing, missing, "{left}");
+        let next_day = overview(&story.bench, &at(story.now_ns + 24 * 3600 * SECOND), None, true);
+        assert_eq!((next_day.results, next_day.earlier_missing), (vec![], false), "{left}");
+    }
 }
 
 #[test]

@@ -396,7 +396,7 @@ fn a_state_of_before_there_were_corrections_is_read_and_goes_on() {
             value.as_object_mut().unwrap().remove(*key).unwrap_or_else(|| panic!("{key} is not there"));
         }
     };
-    forget(&mut old, &["cleared", "closed", "together"]);
+    forget(&mut old, &["cleared", "closed", "left_unseen", "together"]);
     let one = &mut old["specimens"][specimen.to_string()];
     forget(one, &["history", "corrections", "record", "going_on"]);
     forget(&mut one["tally"], &["opened", "moved"]);

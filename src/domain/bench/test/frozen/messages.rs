@@ -26,7 +26,7 @@ fn messages() -> BTreeMap<String, Value> {
         }
     }
     for story in shown_stories().iter().chain(&super::events::told()) {
-        let said = overview(&story.bench, &at(story.now_ns), 2, true);
+        let said = overview(&story.bench, &at(story.now_ns), Some(2), true);
         let body = serde_json::to_value(said).unwrap();
         let fuller = |old: &Value| shape(old).len() < shape(&body).len();
         if messages.get("overview").is_none_or(fuller) {
