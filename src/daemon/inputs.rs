@@ -79,10 +79,7 @@ pub(super) async fn switches(
                 continue;
             }
             GpioReport::Edge { trigger, level, moment, .. } => {
-                let contact = match level {
-                    Level::Active => Contact::On,
-                    Level::Inactive => Contact::Off,
-                };
+                let contact = if level == Level::Active { Contact::On } else { Contact::Off };
                 let via = "gpio".to_owned();
                 (What::Trigger(Trigger { name: trigger, contact: Ok(contact), via }), moment)
             }

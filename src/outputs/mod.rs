@@ -98,13 +98,10 @@ pub async fn run(
         Holder::spawn(lines, end, chips.clone(), said.clone())
     };
     let (of_relays, of_lamps) = (hold(&relays, End::Stays), hold(&lamps, End::Goes));
-    let machines = relays.iter().filter_map(|(name, output)| {
-        let rules = rules(output, &heard.switches)?;
-        let stroke = output.relay.as_ref().and_then(|relay| relay.stroke.clone());
-        let machine = Machine { relay: Relay::new(rules), stroke, held: None, let_go_ns: None };
-        Some((name.clone(), machine))
-    });
-    let machines = machines.collect();
+    let machine = |(name, output): (&String, &Output)| {
+        Some((name.clone(), Machine::new(rules(output, &heard.switches)?, output)))
+    };
+    let machines = relays.iter().filter_map(machine).collect();
     let mut panel = Panel { machines, relays, lamps, faults: BTreeMap::new() };
     let mut heard = heard;
     while !cancel.is_cancelled() {
@@ -277,6 +274,11 @@ impl Panel {
 }
 
 impl Machine {
+    fn new(rules: Rules, output: &Output) -> Self {
+        let stroke = output.relay.as_ref().and_then(|relay| relay.stroke.clone());
+        Self { relay: Relay::new(rules), stroke, held: None, let_go_ns: None }
+    }
+
     fn pass(
         &mut self,
         name: &str,
