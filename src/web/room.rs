@@ -1,14 +1,16 @@
 //! The room's page: the solution's temperature over the last hours, and other stations.
 
+use super::access::Access;
+use super::aside::aside;
 use super::problem::Problem;
 use super::{AppState, view};
 use crate::domain::moment::MINUTE;
 use crate::journal::{JournalError, Reader};
 use crate::paper::facts;
-use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
+use axum::{Extension, Json};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -27,6 +29,7 @@ pub(super) struct Wanted {
 /// The temperatures, in as many stretches as a picture can show.
 pub(super) async fn temperatures(
     State(state): State<AppState>,
+    Extension(access): Extension<Access>,
     wanted: Result<Query<Wanted>, QueryRejection>,
 ) -> Result<Json<Value>, Problem> {
     let Query(wanted) = wanted.map_err(|e| Problem::new(StatusCode::BAD_REQUEST, e.body_text()))?;
@@ -41,8 +44,7 @@ pub(super) async fn temperatures(
     let path = state.journal.path().to_path_buf();
     let unreadable = |e: JournalError| Problem::new(StatusCode::SERVICE_UNAVAILABLE, e.to_string());
     let read = move || facts::warmths(&Reader::open(&path)?, from_ns - holds_ns, to_ns);
-    let read = tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?;
-    let (readings, _) = read.map_err(unreadable)?;
+    let (readings, _) = aside(&state, &access, read).await?.map_err(unreadable)?;
     let readings: Vec<_> = readings.into_iter().map(|reading| (reading.at_ns, reading.value)).collect();
     Ok(Json(view::room::picture(&committed.bench, &readings, from_ns..to_ns, state.units)))
 }
