@@ -153,6 +153,10 @@ fn present(file: &Path) -> Result<Accounts, Fault> {
     Accounts::read(file).map_err(of_file)
 }
 
+fn of_role(why: &str) -> Result<(), Fault> {
+    fault(Exit::Usage, format!("--role: {why}"))
+}
+
 fn of_file(fault: AccountFault) -> Fault {
     (Exit::Io, vec![fault.to_string()])
 }
@@ -165,10 +169,7 @@ fn unknown<T>(accounts: &Accounts, name: &str) -> Result<T, Fault> {
 
 fn add(places: &Places, name: &str, person: Option<&str>, role: Role) -> Result<String, Fault> {
     accounts::is_name(name).or_else(|why| fault(Exit::Usage, why))?;
-    if person.is_none() && role > Role::Operate {
-        let why = "a bench screen may look or operate: whoever reviews or administers has an account";
-        return fault(Exit::Usage, format!("--role: {why}"));
-    }
+    accounts::may_have(person, role).or_else(of_role)?;
     let (person, note) = match person {
         None => (None, None),
         Some(person) => {
@@ -196,9 +197,7 @@ fn add(places: &Places, name: &str, person: Option<&str>, role: Role) -> Result<
 fn change(file: &Path, name: &str, role: Option<Role>, new_password: bool) -> Result<String, Fault> {
     let before = present(file)?;
     let Some(known) = before.find(name) else { return unknown(&before, name) };
-    if known.person.is_none() && role.is_some_and(|role| role > Role::Operate) {
-        return fault(Exit::Usage, "--role: a bench screen may look or operate");
-    }
+    accounts::may_have(known.person.as_deref(), role.unwrap_or(known.role)).or_else(of_role)?;
     let password = new_password.then(|| asked(&known.name, known.person.as_deref())).transpose()?;
     let _lock = accounts::lock(file).map_err(of_file)?;
     let mut accounts = present(file)?;

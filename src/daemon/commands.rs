@@ -125,6 +125,9 @@ pub(super) fn check(args: &SettingsArgs) -> Exit {
                 parts.settings.triggers.len(),
                 parts.settings.outputs.len()
             );
+            if let Some(what) = entry::to_do(&parts.settings.web, parts.clock.now().wall_ns) {
+                tell(&[what]);
+            }
             Exit::Ok
         }
         Err((exit, faults)) => {

@@ -79,7 +79,9 @@ impl State {
         now: Instant,
     ) -> Vec<DiskReport> {
         let mut reports = Vec::new();
-        let mut tell = |condition, active, text| reports.push(DiskReport { condition, active, text });
+        let mut tell = |condition, active, text| {
+            reports.push(DiskReport { condition, active, text, about: String::new() });
+        };
         if let Some(free) = free {
             let limit = settings.space_low_mb.saturating_mul(MEGABYTE);
             let text =

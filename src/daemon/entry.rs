@@ -38,6 +38,12 @@ pub(super) fn faults(web: &Web) -> Vec<String> {
     each.into_iter().flatten().map(|fault| format!("settings: {fault}")).collect()
 }
 
+/// What is sound, and asks for something to be done all the same.
+pub(super) fn to_do(web: &Web, wall_ns: i64) -> Option<String> {
+    let tls = web.tls.as_ref()?;
+    Encryption::read(&tls.certificate_file, &tls.key_file).ok()?.ends().soon(wall_ns)
+}
+
 /// The address of the pages, as a person writes it.
 pub(super) fn called(web: &Web, pages: SocketAddr) -> String {
     let scheme = if web.tls.is_some() { "https" } else { "http" };

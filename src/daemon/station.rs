@@ -11,6 +11,7 @@
 mod batch;
 mod fold;
 mod recall;
+mod source;
 mod trouble;
 #[cfg(test)]
 mod test;

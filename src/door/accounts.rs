@@ -125,6 +125,9 @@ impl Accounts {
         for (place, account) in self.all.iter().enumerate() {
             is_name(&account.name)?;
             account.person.as_deref().map_or(Ok(()), is_person)?;
+            may_have(account.person.as_deref(), account.role).map_err(|why| {
+                format!("the account `{}` may {}: {why}", account.name, account.role.word())
+            })?;
             if self.all.iter().take(place).any(|other| other.name == account.name) {
                 return Err(format!("holds the account `{}` twice", account.name));
             }
@@ -223,6 +226,17 @@ pub fn is_person(name: &str) -> Result<(), String> {
         return Ok(());
     }
     Err(format!("a person has a name of 1 to {PERSON_MAX} characters"))
+}
+
+/// What a bench screen's account may: several people act there, so it stands for none of them.
+///
+/// # Errors
+/// A sentence for whoever chose it.
+pub fn may_have(person: Option<&str>, role: Role) -> Result<(), &'static str> {
+    if person.is_some() || role <= Role::Operate {
+        return Ok(());
+    }
+    Err("a bench screen may look or operate; whoever reviews or administers has an account with a person")
 }
 
 /// What tells one state of the file from another.

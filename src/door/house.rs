@@ -1,5 +1,6 @@
 //! How many are in the house: connections in all and from one address, and event streams counted
-//! apart, so that a flood of the one never takes the place of the other.
+//! apart, so that a flood of the one never takes the place of the other. Strangers are counted by IPv4
+//! address or /64 of IPv6; where somebody is signed on, that one address is counted by itself.
 
 use super::tries::{Where, counted};
 use std::collections::BTreeMap;
@@ -13,7 +14,7 @@ pub struct Most {
     pub strangers: usize,
     /// Connections of addresses at which somebody is, and of this machine itself.
     pub known: usize,
-    /// Connections of one address.
+    /// Connections of one address; of strangers of one /64.
     pub of_one: usize,
     /// Event streams of whoever is signed on.
     pub streams: usize,
@@ -40,6 +41,14 @@ enum Room {
 impl Room {
     const fn is_stream(self) -> bool {
         matches!(self, Self::Streams | Self::Onlookers)
+    }
+
+    /// By what somebody is counted there.
+    fn counts(self, from: IpAddr) -> Where {
+        match self {
+            Self::Strangers | Self::Onlookers => counted(from),
+            Self::Known | Self::Streams => from.to_canonical(),
+        }
     }
 }
 
@@ -68,7 +77,8 @@ impl Counts {
         if room.is_stream() { streams } else { connections }
     }
 
-    fn leave(&mut self, at: Where, room: Room) {
+    fn leave(&mut self, from: IpAddr, room: Room) {
+        let at = room.counts(from);
         let all = self.of(room);
         *all = all.saturating_sub(1);
         let one = self.of_one(at, room);
@@ -94,12 +104,13 @@ impl House {
 
     /// A place for a connection, if there is one. This machine's own are not counted by address.
     pub fn enter(&self, from: IpAddr, known: bool) -> Option<Place> {
-        let at = counted(from);
-        let room = if known || at.is_loopback() { Room::Known } else { Room::Strangers };
-        self.take(at, room).then(|| Place { house: self.clone(), at, room: Mutex::new(room) })
+        let from = from.to_canonical();
+        let room = if known || from.is_loopback() { Room::Known } else { Room::Strangers };
+        self.take(from, room).then(|| Place { house: self.clone(), from, room: Mutex::new(room) })
     }
 
-    fn take(&self, at: Where, room: Room) -> bool {
+    fn take(&self, from: IpAddr, room: Room) -> bool {
+        let at = room.counts(from);
         let (all, one) = match room {
             Room::Strangers => (self.most.strangers, self.most.of_one),
             Room::Known => (self.most.known, self.most.of_one),
@@ -126,7 +137,7 @@ impl House {
 #[derive(Debug)]
 pub struct Place {
     house: House,
-    at: Where,
+    from: IpAddr,
     room: Mutex<Room>,
 }
 
@@ -139,10 +150,10 @@ impl Place {
         if *room == wanted {
             return true;
         }
-        if !self.house.take(self.at, wanted) {
+        if !self.house.take(self.from, wanted) {
             return false;
         }
-        self.house.counts.lock().unwrap_or_else(PoisonError::into_inner).leave(self.at, *room);
+        self.house.counts.lock().unwrap_or_else(PoisonError::into_inner).leave(self.from, *room);
         *room = wanted;
         true
     }
@@ -151,6 +162,6 @@ impl Place {
 impl Drop for Place {
     fn drop(&mut self) {
         let room = *self.room.lock().unwrap_or_else(PoisonError::into_inner);
-        self.house.counts.lock().unwrap_or_else(PoisonError::into_inner).leave(self.at, room);
+        self.house.counts.lock().unwrap_or_else(PoisonError::into_inner).leave(self.from, room);
     }
 }

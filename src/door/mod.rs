@@ -13,7 +13,7 @@ mod tries;
 mod test;
 
 pub use accounts::{Account, AccountFault, Role};
-pub use encryption::Encryption;
+pub use encryption::{Encryption, Ends};
 pub use sign_ons::{Guest, Lasts};
 
 use accounts::{Accounts, Kept};
@@ -23,12 +23,14 @@ use std::fmt;
 use std::net::IpAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use tokio::sync::Semaphore;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tries::{Counted, Tries};
 
 /// Tries that may wait for their turn: more than people who come at once, and few enough that the
 /// last one is answered within seconds.
 const WAITING_MOST: usize = 8;
+/// Questions of strangers to the journal that are worked on at once, each on a thread of its own.
+const LOOKS_MOST: usize = 2;
 
 /// What is kept of everybody who signed on, and the way in.
 pub struct Door {
@@ -41,6 +43,8 @@ pub struct Door {
     turn: Semaphore,
     /// Tries that are worked on or wait.
     queue: Semaphore,
+    /// Questions of strangers to the journal.
+    looks: Arc<Semaphore>,
     /// Worked on where nobody has the name, so that it takes as long as any other.
     nobody: Hash,
 }
@@ -95,6 +99,7 @@ impl Door {
             room_open,
             turn: Semaphore::new(1),
             queue: Semaphore::new(WAITING_MOST),
+            looks: Arc::new(Semaphore::new(LOOKS_MOST)),
             nobody,
         })
     }
@@ -104,18 +109,50 @@ impl Door {
         self.room_open
     }
 
-    /// Signs somebody on who comes from an address.
+    /// A place for a stranger's question to the journal. Whoever works on it holds this until the work is
+    /// done, whether the stranger still waits or not; `None`: the station ends.
+    pub async fn look_turn(&self) -> Option<OwnedSemaphorePermit> {
+        self.looks.clone().acquire_owned().await.ok()
+    }
+
+    /// Places for strangers' questions that are free.
+    #[cfg(test)]
+    pub fn looks_free(&self) -> usize {
+        self.looks.available_permits()
+    }
+
+    /// Signs somebody on who comes from an address. What was begun is brought to its end although nobody
+    /// waits for it any more: who breaks off has tried like any other, and nobody begins before.
     ///
     /// # Errors
     /// See [`NotOn`]. An unknown name and a wrong password are one and the same answer, after the
     /// same work.
     pub async fn sign_on(
+        self: &Arc<Self>,
+        from: IpAddr,
+        name: &str,
+        password: Password,
+        now_ns: impl Fn() -> i64 + Send + Sync + 'static,
+    ) -> Result<(Key, Guest), NotOn> {
+        let (door, name) = (self.clone(), name.to_owned());
+        let tried = tokio::spawn(async move {
+            let account = door.tried(from, &name, password, &now_ns).await?;
+            Ok::<_, NotOn>((account, now_ns()))
+        });
+        // A try that ended otherwise is none that was right.
+        let (account, now_ns) = tried.await.unwrap_or(Err(NotOn::Busy))?;
+        // Only for whoever still waits for it.
+        held(&self.on).begin(&account, from, now_ns).map_err(|_| NotOn::NoChance)
+    }
+
+    /// The account, if name and password belong together; else one more wrong try is counted.
+    async fn tried(
         &self,
         from: IpAddr,
         name: &str,
         password: Password,
-        now_ns: impl Fn() -> i64,
-    ) -> Result<(Key, Guest), NotOn> {
+        now_ns: &(impl Fn() -> i64 + Sync),
+    ) -> Result<Account, NotOn> {
         let account = self.accounts().find(name).cloned();
         // Counted by what was typed, whether anybody has that name or not: waiting tells nobody who has.
         let counted = Counted::of(name);
@@ -124,7 +161,8 @@ impl Door {
         }
         let _queued = self.queue.try_acquire().map_err(|_| NotOn::Busy)?;
         let _turn = self.turn.acquire().await.map_err(|_| NotOn::Busy)?;
-        // While this one waited, others from there may have been wrong.
+        // While this one waited, others from there may have been wrong. The turn ends after this one is
+        // counted, so that there is never a second password at work, nor one that is not counted yet.
         if let Some(s) = held(&self.tries).wait_s(from, counted, now_ns()) {
             return Err(NotOn::TooEarly(s));
         }
@@ -136,8 +174,8 @@ impl Door {
         let Some(account) = account else {
             return Err(NotOn::Wrong(held(&self.tries).wrong(from, counted, now_ns)));
         };
-        held(&self.tries).right(from, counted);
-        held(&self.on).begin(&account, from, now_ns).map_err(|_| NotOn::NoChance)
+        held(&self.tries).right(from, counted, now_ns);
+        Ok(account)
     }
 
     /// Whose key it is, while the sign-on lasts. `acts`: the person did something just now.

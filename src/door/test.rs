@@ -4,10 +4,11 @@ use super::accounts::{self, Account, Accounts, Role};
 use super::house::{House, Most};
 use super::password::{Hash, Password};
 use super::tries::{Counted, Tries};
-use super::{Door, Lasts, NotOn};
+use super::{Door, Ends, Lasts, NotOn};
 use std::net::IpAddr;
 use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use uuid::Uuid;
 
@@ -50,9 +51,9 @@ impl Rig {
         Accounts { all: all.to_vec() }.write(&self.file()).unwrap();
     }
 
-    fn door(&self) -> Door {
+    fn door(&self) -> Arc<Door> {
         let lasts = Lasts { idle_ns: 30 * MINUTE, person_ns: 12 * HOUR, screen_ns: 10 * HOUR };
-        Door::open(self.file(), lasts, false).unwrap()
+        Arc::new(Door::open(self.file(), lasts, false).unwrap())
     }
 
     fn now(&self) -> i64 {
@@ -63,8 +64,15 @@ impl Rig {
         self.now_ns.fetch_add(ns, Ordering::Relaxed);
     }
 
-    async fn sign_on(&self, door: &Door, from: &str, name: &str, password: &str) -> Result<String, NotOn> {
-        let on = door.sign_on(ip(from), name, Password::new(password), || self.now()).await;
+    async fn sign_on(
+        &self,
+        door: &Arc<Door>,
+        from: &str,
+        name: &str,
+        password: &str,
+    ) -> Result<String, NotOn> {
+        let now = self.now();
+        let on = door.sign_on(ip(from), name, Password::new(password), move || now).await;
         on.map(|(key, _)| key.reveal().to_owned())
     }
 }
@@ -175,7 +183,7 @@ fn an_account_under_attack_costs_more_but_not_its_owner() {
     let mut tries = Tries::default();
     let [ada, ben] = ["ada", "ben"].map(Counted::of);
     let owner = ip("10.0.0.7");
-    tries.right(owner, ada);
+    tries.right(owner, ada, 0);
     for last in 1..=12 {
         tries.wrong(ip(&format!("10.0.1.{last}")), ada, 0);
     }
@@ -189,6 +197,70 @@ fn an_account_under_attack_costs_more_but_not_its_owner() {
     assert!(tries.wait_s(ip("2001:db8::77"), ben, 0).is_some());
     assert!(tries.wait_s(ip("2001:db8:0:1::77"), ben, 0).is_none());
     assert!(tries.wait_s(ip("2001:db8::77"), ben, 2 * HOUR).is_none(), "after hours it is forgotten");
+}
+
+#[test]
+fn a_visitors_wrong_tries_hold_up_strangers_of_the_same_network_and_nobody_who_was_signed_on() {
+    let mut tries = Tries::default();
+    let [ada, ben] = ["ada", "ben"].map(Counted::of);
+    let [desk, visitor, fresh] = ["2001:db8::a", "2001:db8::bad", "2001:db8::f"].map(ip);
+    tries.right(desk, ada, 0);
+    for _ in 0..12 {
+        tries.wrong(visitor, ada, 0);
+        tries.wrong(visitor, ben, 0);
+    }
+    assert_eq!(tries.wait_s(desk, ada, 0), None, "where she was signed on before");
+    assert_eq!(tries.wrong(desk, ada, 0), 0, "and a slip there costs no more than on a quiet day");
+    assert!(tries.wait_s(desk, ben, 0).is_some(), "where he was not");
+    assert!(tries.wait_s(fresh, ada, 0).is_some(), "a visitor may have any address of the network");
+    // What is wrong at the desk itself counts there.
+    for _ in 0..4 {
+        tries.wrong(desk, ada, 0);
+    }
+    assert!(tries.wait_s(desk, ada, 0).is_some());
+}
+
+/// Ends once it is so.
+async fn until(what: &str, mut so: impl FnMut() -> bool) {
+    let soon = async {
+        while !so() {
+            tokio::task::yield_now().await;
+        }
+    };
+    tokio::time::timeout(std::time::Duration::from_secs(60), soon)
+        .await
+        .unwrap_or_else(|_| panic!("never: {what}"));
+}
+
+#[tokio::test]
+async fn who_breaks_off_has_tried_all_the_same_and_the_next_one_waits_for_the_turn() {
+    let rig = Rig::new();
+    rig.keep(&[of_ada()]);
+    let door = rig.door();
+    for n in 0..4 {
+        let mut tries = Box::pin(rig.sign_on(&door, "10.0.0.66", "ada", "a wrong one of course"));
+        tokio::select! {
+            biased;
+            on = &mut tries => panic!("{on:?}"),
+            () = until("a password is worked on", || door.turn.available_permits() == 0) => {}
+        }
+        drop(tries);
+        // What was begun goes on, and it is the only one.
+        assert_eq!((door.turn.available_permits(), door.queue.available_permits()), (0, 7), "try {n}");
+        until("it is over", || door.turn.available_permits() == 1).await;
+    }
+    let now = rig.sign_on(&door, "10.0.0.66", "ada", WORDS).await;
+    assert!(matches!(now, Err(NotOn::TooEarly(_))), "four were wrong: {now:?}");
+    // Many at once that all break off take the places there are, and no more.
+    for n in 0..20 {
+        let from = format!("10.0.1.{n}");
+        let mut tries = Box::pin(rig.sign_on(&door, &from, "ada", "a wrong one of course"));
+        let _ = tokio::time::timeout(std::time::Duration::ZERO, &mut tries).await;
+    }
+    until("they are at work", || door.turn.available_permits() == 0).await;
+    assert_eq!(rig.sign_on(&door, "10.0.2.1", "ada", WORDS).await, Err(NotOn::Busy));
+    until("they are over", || door.queue.available_permits() == 8).await;
+    assert!(rig.sign_on(&door, "10.0.2.1", "ada", WORDS).await.is_ok());
 }
 
 #[tokio::test]
@@ -249,6 +321,34 @@ fn what_is_wrong_with_the_file_is_said_without_what_is_secret() {
 }
 
 #[test]
+fn an_account_without_a_person_may_no_more_than_operate_whoever_wrote_the_file() {
+    let rig = Rig::new();
+    rig.keep(&[account("wall", None, Role::Operate, WORDS)]);
+    let text = std::fs::read_to_string(rig.file()).unwrap();
+    for role in [Role::Review, Role::Administer] {
+        std::fs::write(rig.file(), text.replace("\"operate\"", &format!("\"{}\"", role.word()))).unwrap();
+        let said = Accounts::read(&rig.file()).unwrap_err().to_string();
+        let words = format!("`wall` may {}: a bench screen may look or operate", role.word());
+        assert!(said.contains(&words) && !said.contains("argon2id"), "{said}");
+        let given = account("wall", None, role, WORDS);
+        assert!(Accounts { all: vec![given] }.write(&rig.file()).is_err());
+    }
+}
+
+#[test]
+fn a_certificate_asks_to_be_renewed_for_its_last_thirty_days() {
+    let (end_s, day_ns) = (1_805_142_997, 24 * HOUR);
+    let certificate = Ends::at(Some(end_s));
+    let left = |days: i64| certificate.soon(end_s * SECOND - days * day_ns);
+    assert_eq!((left(31), left(30)), (None, None));
+    for (days, words) in [(29, "ends in 29 days (2027-03-15)"), (0, "ends in 0 days"), (-1, "has ended")] {
+        let said = left(days).unwrap();
+        assert!(said.contains(words) && said.contains("start the station anew"), "{said}");
+    }
+    assert_eq!(Ends::at(None).soon(end_s * SECOND), None);
+}
+
+#[test]
 fn weak_passwords_are_refused_with_what_to_do() {
     let check = |text: &str| Password::new(text).check("ada", Some("Ada Fieldstone"));
     for (text, words) in [
@@ -292,4 +392,27 @@ fn a_flood_of_connections_takes_no_stream_and_no_known_address_its_place() {
     assert_eq!((onlooker(0), onlooker(1)), (true, false), "one of them in all");
     drop(flood);
     assert!(house.enter(ip("10.0.1.1"), false).is_some());
+}
+
+#[test]
+fn a_visitor_takes_no_place_of_a_screen_in_the_same_ipv6_network() {
+    let house =
+        House::new(Most { strangers: 8, known: 8, of_one: 2, streams: 8, streams_of_one: 1, onlookers: 8 });
+    // A visitor has as many addresses as he likes, and they count as one.
+    let visitor: Vec<_> =
+        (1..9).filter_map(|n| house.enter(ip(&format!("2001:db8::bad:{n}")), false)).collect();
+    assert_eq!(visitor.len(), 2);
+    assert!(visitor[0].become_stream(true) && !visitor[1].become_stream(true), "one stream of them all");
+    // Screens that are signed on have places of their own, each of them.
+    for screen in ["2001:db8::a", "2001:db8::b"].map(ip) {
+        let stream = house.enter(screen, true).unwrap();
+        assert!(stream.become_stream(false));
+        let more: Vec<_> = (0..3).filter_map(|_| house.enter(screen, true)).collect();
+        assert_eq!(more.len(), 2, "and no more than one address may have");
+        assert!(!more[0].become_stream(false));
+    }
+    // Another network is another stranger, and what was left is free again.
+    assert!(house.enter(ip("2001:db8:0:1::1"), false).is_some());
+    drop(visitor);
+    assert!(house.enter(ip("2001:db8::bad:1"), false).is_some());
 }

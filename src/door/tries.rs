@@ -1,9 +1,13 @@
 //! How soon somebody may try again. What is wrong counts where it came from: nobody can lock a
 //! laboratory out from another address, and whoever tries through many addresses finds that an
 //! account under attack takes longer wherever its owner never was.
+//!
+//! A machine chooses freely in the /64 of its IPv6 network, but so do all others of the room. So a
+//! stranger is counted with the whole /64, and where an account was signed on before, its owner is
+//! counted by that address alone.
 
 use sha2::{Digest, Sha256};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv6Addr};
 
 const SECOND_NS: i64 = 1_000_000_000;
@@ -20,9 +24,9 @@ const FORGOTTEN_NS: i64 = 3600 * SECOND_NS;
 /// Pairs of address and account that are remembered; the oldest makes room.
 const MOST: usize = 4096;
 
-/// Where somebody comes from: an IPv4 address, or the /64 of an IPv6 one, which is one machine's to
+/// Where a stranger comes from: an IPv4 address, or the /64 of an IPv6 one, which is one machine's to
 /// choose from.
-pub(crate) type Where = IpAddr;
+pub(super) type Where = IpAddr;
 
 /// The name by which somebody is counted: one of 4096, so that what strangers invent takes no room.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -35,8 +39,8 @@ impl Counted {
     }
 }
 
-/// The address by which somebody is counted.
-pub(crate) fn counted(from: IpAddr) -> Where {
+/// The address by which a stranger is counted.
+pub(super) fn counted(from: IpAddr) -> Where {
     match from.to_canonical() {
         IpAddr::V6(address) if !address.is_loopback() => {
             let [a, b, c, d, ..] = address.segments();
@@ -55,17 +59,20 @@ struct Wrong {
 /// All that was wrong lately.
 #[derive(Debug, Default)]
 pub(super) struct Tries {
-    wrong: BTreeMap<(Where, Counted), Wrong>,
-    /// Where an account was signed on before.
-    right: BTreeSet<(Counted, Where)>,
+    /// By the whole address.
+    wrong: BTreeMap<(IpAddr, Counted), Wrong>,
+    /// At which address an account was signed on before, and when.
+    right: BTreeMap<(Counted, IpAddr), i64>,
 }
 
 impl Tries {
     /// Seconds until this one may try; `None`: now.
     pub(super) fn wait_s(&mut self, from: IpAddr, account: Counted, now_ns: i64) -> Option<u64> {
         self.wrong.retain(|_, wrong| now_ns - wrong.last_ns < FORGOTTEN_NS);
-        let from = counted(from);
-        let here = self.wrong.iter().filter(|((at, _), _)| *at == from);
+        let from = from.to_canonical();
+        let owner = self.right.contains_key(&(account, from));
+        let here =
+            self.wrong.iter().filter(|((at, _), _)| *at == from || (!owner && counted(*at) == counted(from)));
         let (times, last_ns) = here.fold((0_u32, i64::MIN), |(times, last), (_, wrong)| {
             (times.saturating_add(wrong.times), last.max(wrong.last_ns))
         });
@@ -74,7 +81,7 @@ impl Tries {
         }
         let of_account: u32 =
             self.wrong.iter().filter(|((_, name), _)| *name == account).map(|(_, w)| w.times).sum();
-        let attacked = of_account >= ATTACKED && !self.right.contains(&(account, from));
+        let attacked = of_account >= ATTACKED && !owner;
         let least = if attacked { ATTACKED_S } else { 0 };
         let over_ns = last_ns.saturating_add(seconds_ns(growing_s(times).max(least)));
         let left_ns = over_ns.saturating_sub(now_ns);
@@ -83,7 +90,7 @@ impl Tries {
 
     /// One more was wrong; seconds until the next may come from there.
     pub(super) fn wrong(&mut self, from: IpAddr, account: Counted, now_ns: i64) -> u64 {
-        let at = (counted(from), account);
+        let at = (from.to_canonical(), account);
         if self.wrong.len() >= MOST && !self.wrong.contains_key(&at) {
             let oldest = self.wrong.iter().min_by_key(|(_, wrong)| wrong.last_ns).map(|(at, _)| *at);
             oldest.and_then(|at| self.wrong.remove(&at));
@@ -95,13 +102,14 @@ impl Tries {
     }
 
     /// The account was signed on: what was wrong with it from there is forgiven, and nothing else.
-    pub(super) fn right(&mut self, from: IpAddr, account: Counted) {
-        let from = counted(from);
+    pub(super) fn right(&mut self, from: IpAddr, account: Counted, now_ns: i64) {
+        let from = from.to_canonical();
         self.wrong.remove(&(from, account));
-        if self.right.len() >= MOST {
-            self.right.pop_first();
+        if self.right.len() >= MOST && !self.right.contains_key(&(account, from)) {
+            let oldest = self.right.iter().min_by_key(|(_, at_ns)| **at_ns).map(|(at, _)| *at);
+            oldest.and_then(|at| self.right.remove(&at));
         }
-        self.right.insert((account, from));
+        self.right.insert((account, from), now_ns);
     }
 }
 

@@ -1,11 +1,12 @@
 //! Who may ask for what: the one table of addresses, and the look at the cookie. What acts need stands
-//! in `Do::needs`. What is not in the table needs `administer`; a test finds it.
+//! in `Do::needs`. A route that is not in the table needs `administer`; a test finds it. Where there is
+//! no route, whoever is signed on is told so, and a stranger is told of nothing.
 
 use super::problem::Problem;
 use super::{AppState, entry};
 use crate::door::{Guest, Role};
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::{Method, StatusCode, header};
+use axum::http::{HeaderName, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use std::net::IpAddr;
@@ -55,7 +56,7 @@ const LOOK: Needs = Needs::Role(Role::Look);
 const OPERATE: Needs = Needs::Role(Role::Operate);
 const ADMINISTER: Needs = Needs::Role(Role::Administer);
 
-/// Every address with what it needs. docs/threats.md has the same.
+/// Every address with what it needs. What each role may do is told in docs/threats.md.
 const TABLE: [Row; 52] = [
     Row("/livez", Needs::Nothing, Data),
     Row("/readyz", Needs::Nothing, Data),
@@ -120,7 +121,12 @@ pub(super) async fn access(State(state): State<AppState>, mut request: Request, 
     };
     let matched = request.extensions().get::<MatchedPath>().map(|path| path.as_str().to_owned());
     let row = TABLE.iter().find(|row| matched.as_deref() == Some(row.0));
-    let (needs, kind) = row.map_or((ADMINISTER, Data), |row| (row.1, row.2));
+    let (needs, kind) = match (row, &matched) {
+        (Some(row), _) => (row.1, row.2),
+        (None, Some(_)) => (ADMINISTER, Data),
+        // Nothing is here, which is for whoever may look; who typed it wrongly signs on as anywhere else.
+        (None, None) => (LOOK, if is_opened(&request) { Page } else { Data }),
+    };
     let acts = request.method() == Method::POST || kind != Data;
     let guest = entry::key(request.headers())
         .and_then(|key| door.guest(key, state.clock.now().boot_ns, acts))
@@ -144,6 +150,11 @@ pub(super) async fn access(State(state): State<AppState>, mut request: Request, 
     }
     request.extensions_mut().insert(access);
     next.run(request).await
+}
+
+/// A browser opens it as a page (Fetch Metadata).
+fn is_opened(request: &Request) -> bool {
+    request.headers().get(HeaderName::from_static("sec-fetch-mode")).is_some_and(|mode| mode == "navigate")
 }
 
 fn lacks(guest: &Guest, needs: Needs) -> Option<String> {

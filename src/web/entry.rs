@@ -62,7 +62,7 @@ async fn sign_on(
     let wanted: Wanted = serde_json::from_slice(&sent)
         .map_err(|_| Problem::new(StatusCode::BAD_REQUEST, "no sign-on: send `account` and `password`"))?;
     let clock = state.clock.clone();
-    let on = door.sign_on(from, &wanted.account, wanted.password, || clock.now().boot_ns).await;
+    let on = door.sign_on(from, &wanted.account, wanted.password, move || clock.now().boot_ns).await;
     let (key, guest) = on.map_err(|not| refused(not, from))?;
     if let Err(why) = state.is_registered(&guest) {
         door.sign_off(&guest);

@@ -10,7 +10,9 @@ use axum::extract::Request;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use std::sync::Arc;
+use std::borrow::Cow;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
      connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
@@ -23,6 +25,30 @@ const FETCH_DEST: HeaderName = HeaderName::from_static("sec-fetch-dest");
 /// Names by which this machine's own browser may call it.
 const HOSTS: [&str; 3] = ["localhost", "127.0.0.1", "[::1]"];
 
+/// Characters of a request that are repeated, in an answer or in the log.
+const REPEATED_MOST: usize = 100;
+/// The log tells of refused requests at most this often: whoever is refused may come back at once.
+const TOLD_EVERY: Duration = Duration::from_secs(1);
+
+/// When the log was told last, and of how many it was not told since.
+#[derive(Debug, Default)]
+struct Untold {
+    last: Option<Instant>,
+    more: u64,
+}
+
+impl Untold {
+    /// Whether the log is told of one more, and how many others it stands for.
+    fn told(&mut self, now: Instant) -> Option<u64> {
+        if self.last.is_some_and(|last| now.duration_since(last) < TOLD_EVERY) {
+            self.more += 1;
+            return None;
+        }
+        self.last = Some(now);
+        Some(std::mem::take(&mut self.more))
+    }
+}
+
 /// By what the station may be called.
 #[derive(Debug, Clone)]
 pub(super) struct Called {
@@ -31,6 +57,7 @@ pub(super) struct Called {
     encrypted: bool,
     /// There are accounts: a POST must say where it comes from.
     accounts: bool,
+    untold: Arc<Mutex<Untold>>,
 }
 
 impl Called {
@@ -41,6 +68,7 @@ impl Called {
             port: state.port,
             encrypted: state.encryption.is_some(),
             accounts: state.door.is_some(),
+            untold: Arc::default(),
         }
     }
 
@@ -62,7 +90,10 @@ pub(super) async fn guard(called: Called, request: Request, next: Next) -> Respo
     let mut response = match check(&called, request.method(), request.headers()) {
         Ok(()) => next.run(request).await,
         Err(why) => {
-            tracing::warn!(%why, "a request was refused");
+            let told = called.untold.lock().unwrap_or_else(PoisonError::into_inner).told(Instant::now());
+            if let Some(more) = told {
+                tracing::warn!(%why, more, "a request was refused; `more` before it were not told");
+            }
             Problem::new(StatusCode::FORBIDDEN, why).into_response()
         }
     };
@@ -88,12 +119,14 @@ fn check(called: &Called, method: &Method, headers: &HeaderMap) -> Result<(), St
     if !called.is_ours(host) {
         let port = called.port;
         let name = called.names.last().map_or("localhost", String::as_str);
+        let host = short(host);
         return Err(format!("`{host}` is not this station: call it {name}:{port} or 127.0.0.1:{port}"));
     }
     let origin = only(headers, &header::ORIGIN)?;
     if let Some(origin) = origin
         && !origin.strip_prefix(called.scheme().0).is_some_and(|from| from.eq_ignore_ascii_case(host))
     {
+        let origin = short(origin);
         return Err(format!("a page of `{origin}` may not use this station"));
     }
     from_elsewhere(method, headers)?;
@@ -104,6 +137,7 @@ fn check(called: &Called, method: &Method, headers: &HeaderMap) -> Result<(), St
         let kind = only(headers, &header::CONTENT_TYPE)?.unwrap_or("nothing");
         let essence = kind.split(';').next().unwrap_or_default().trim();
         if !essence.eq_ignore_ascii_case("application/json") {
+            let kind = short(kind);
             return Err(format!("the request carries {kind}; send application/json"));
         }
     }
@@ -121,7 +155,19 @@ fn from_elsewhere(method: &Method, headers: &HeaderMap) -> Result<(), String> {
         "none" => method != Method::POST,
         _ => opened && (method == Method::GET || method == Method::HEAD),
     };
-    if good { Ok(()) } else { Err(format!("a page of another site ({site}) may not use this station")) }
+    if good {
+        return Ok(());
+    }
+    let site = short(site);
+    Err(format!("a page of another site ({site}) may not use this station"))
+}
+
+/// As much of what came as is repeated: a header may have many thousand characters.
+fn short(text: &str) -> Cow<'_, str> {
+    match text.char_indices().nth(REPEATED_MOST) {
+        Some((end, _)) => format!("{}…", text.get(..end).unwrap_or_default()).into(),
+        None => text.into(),
+    }
 }
 
 /// The one value of a header. Twice is as bad as unreadable: two readers may take different ones.
@@ -133,3 +179,7 @@ pub(super) fn only<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Opti
     }
     value.to_str().map(Some).map_err(|_| format!("`{name}` cannot be read"))
 }
+
+#[cfg(test)]
+#[path = "test/guard.rs"]
+mod test;

@@ -17,6 +17,7 @@
 pub mod view;
 mod access;
 mod act;
+mod aside;
 mod body;
 mod charts;
 mod documents;
@@ -194,7 +195,7 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
     Router::new()
         .route("/page/{file}", get(files::file))
         .route("/view", get(one_view))
-        .route("/settings/view", get(|State(state): State<AppState>| async move { Json(state.settings) }))
+        .route("/settings/view", get(settings))
         .route("/charts/view", get(charts::view))
         .route("/equipment/view", get(equipment::view))
         .route("/equipment/{item}/records", get(equipment::records))
@@ -227,6 +228,23 @@ fn app_until(state: AppState, cancel: CancellationToken) -> Router {
         .layer(axum::middleware::from_fn_with_state(looked_at, access::access))
         .layer(axum::middleware::from_fn(move |request, next| guard::guard(called.clone(), request, next)))
         .with_state(state)
+}
+
+/// The settings in force, and when the certificate that they name ends.
+async fn settings(State(state): State<AppState>) -> Json<Value> {
+    let mut settings = Value::clone(&state.settings);
+    let ends = state.encryption.as_ref().map(Encryption::ends);
+    let wall_ns = state.clock.now().wall_ns;
+    let says = ends.and_then(|ends| {
+        ends.soon(wall_ns).or_else(|| Some(format!("the certificate of the pages ends on {}", ends.day()?)))
+    });
+    let rows = settings.as_array_mut().into_iter().flatten();
+    let row = rows.into_iter().find(|row| row["key"] == "web.tls.certificate-file");
+    if let (Some(row), Some(says)) = (row, says) {
+        let about = row["about"].as_str().unwrap_or_default();
+        row["about"] = format!("{says}. {about}").into();
+    }
+    Json(settings)
 }
 
 async fn one_view(State(state): State<AppState>) -> Response {

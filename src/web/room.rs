@@ -1,6 +1,7 @@
 //! The room's page: the solution's temperature over the last hours, and other stations.
 
 use super::access::Access;
+use super::aside::aside;
 use super::problem::Problem;
 use super::{AppState, view};
 use crate::domain::moment::MINUTE;
@@ -51,17 +52,18 @@ pub(super) async fn temperatures(
         let why = if stranger { "the journal cannot be read now".to_owned() } else { e.to_string() };
         Problem::new(StatusCode::SERVICE_UNAVAILABLE, why)
     };
+    let (forecast, units) = (state.forecast.clone(), state.units);
     // Reading and fitting both take long: not on the thread on which the bench works.
     let drawn = move || {
         let (readings, _) = facts::warmths(&Reader::open(&path)?, from_ns - holds_ns, to_ns)?;
         let readings: Vec<_> = readings.into_iter().map(|reading| (reading.at_ns, reading.value)).collect();
-        let lock = || state.forecast.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let lock = || forecast.0.lock().unwrap_or_else(PoisonError::into_inner);
         let mut made = lock().clone();
-        let seen = view::room::picture(&committed.bench, &readings, from_ns..to_ns, state.units, &mut made);
+        let seen = view::room::picture(&committed.bench, &readings, from_ns..to_ns, units, &mut made);
         *lock() = made;
         Ok(seen)
     };
-    let drawn = tokio::task::spawn_blocking(drawn).await.map_err(|_| unreadable(&JournalError::Closed))?;
+    let drawn: Result<Value, JournalError> = aside(&state, &access, drawn).await?;
     drawn.map(Json).map_err(|e| unreadable(&e))
 }
 

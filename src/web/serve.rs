@@ -28,11 +28,13 @@ const HANDSHAKE_WITHIN: Duration = Duration::from_secs(10);
 const HEAD_WITHIN: Duration = Duration::from_secs(15);
 /// How long somebody may take nothing of an answer before the connection is closed, milliseconds.
 const TAKES_WITHIN_MS: u32 = 30_000;
-/// Largest head of a request, and lines in it.
+/// How much of a head waits for its end, and lines in it. The server looks at this after each read, so that
+/// a head of twice as much may still be taken.
 const HEAD_MOST: usize = 32 * 1024;
 const LINES_MOST: usize = 64;
 /// How often sign-ons are looked at.
 const LOOK: Duration = Duration::from_secs(1);
+const DAY_NS: i64 = 86_400_000_000_000;
 /// After a fault of the system (no more files, say) the next connection waits.
 const BREATH: Duration = Duration::from_millis(200);
 
@@ -47,10 +49,12 @@ pub(super) async fn serve(
     let open = TaskTracker::new();
     let mut look = interval(LOOK);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let mut told_on = None;
     loop {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
-            _ = look.tick(), if state.door.is_some() => {
+            _ = look.tick(), if state.door.is_some() || state.encryption.is_some() => {
+                tell_of_its_end(&state, &mut told_on);
                 if let Some(door) = &state.door {
                     door.look(state.clock.now().boot_ns, |guest| state.is_registered(guest).is_ok());
                 }
@@ -78,6 +82,17 @@ pub(super) async fn serve(
     // A client that neither sends nor closes does not keep the station from ending.
     let _ = timeout(FAREWELL, open.wait()).await;
     Ok(())
+}
+
+/// Once a day while the certificate is about to end, or has.
+fn tell_of_its_end(state: &AppState, told_on: &mut Option<i64>) {
+    let wall_ns = state.clock.now().wall_ns;
+    let today = Some(wall_ns.div_euclid(DAY_NS));
+    let soon = state.encryption.as_ref().and_then(|encryption| encryption.ends().soon(wall_ns));
+    if let Some(what) = soon.filter(|_| *told_on != today) {
+        *told_on = today;
+        tracing::warn!("{what}");
+    }
 }
 
 /// A client that went before it was taken is no fault of this machine.

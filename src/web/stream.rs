@@ -126,20 +126,7 @@ type Sender = mpsc::Sender<Result<Event, Infallible>>;
 /// Ends when the page has gone or the station has ended.
 async fn feed(state: &AppState, shows: Shows, sender: &Sender) {
     let mut painted = state.shown.watch(state);
-    // What a page is shown first is made for it: it must not wait for a change.
-    let waiting = state.waiting(0).await;
-    // Counted before it is made: rather one view twice than one not at all.
-    let (mut views, mut beats) = {
-        let first = painted.borrow_and_update();
-        (first.views, first.beats)
-    };
-    let first = match shows {
-        Shows::All => state.view(waiting),
-        Shows::Room => view::room::shown(&state.view(waiting)),
-    };
-    if send(sender, "view", &first.to_string()).await.is_none() {
-        return;
-    }
+    let Some((mut views, mut beats)) = begin(state, shows, &mut painted, sender).await else { return };
     while painted.changed().await.is_ok() {
         // Room first, then what is newest: a slow page waits for a new view, not for an old one.
         let Ok(room) = sender.reserve().await else { return };
@@ -154,6 +141,40 @@ async fn feed(state: &AppState, shows: Shows, sender: &Sender) {
             room.send(Ok(Event::default().event("beat").data(&*now.beat)));
         }
         beats = now.beats;
+    }
+}
+
+/// What a page is shown first; how many views and beats are behind it.
+async fn begin(
+    state: &AppState,
+    shows: Shows,
+    painted: &mut watch::Receiver<Painted>,
+    sender: &Sender,
+) -> Option<(u64, u64)> {
+    match shows {
+        // Made for it: it must not wait for a change.
+        Shows::All => {
+            let waiting = state.waiting(0).await;
+            // Counted before it is made: rather one view twice than one not at all.
+            let (views, beats) = {
+                let first = painted.borrow_and_update();
+                (first.views, first.beats)
+            };
+            send(sender, "view", &state.view(waiting).to_string()).await?;
+            Some((views, beats))
+        }
+        // However many strangers come and go, nothing is made for one of them: they get what was painted
+        // last, with the time of the last beat, or wait for the first.
+        Shows::Room => {
+            let first = painted.borrow_and_update().clone();
+            if first.views > 0 {
+                send(sender, "view", &first.room).await?;
+            }
+            if first.views > 0 && first.beats > 0 {
+                send(sender, "beat", &first.beat).await?;
+            }
+            Some((first.views, first.beats))
+        }
     }
 }
 
@@ -174,7 +195,9 @@ async fn paint(
     beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut waiting = state.waiting(0).await;
     let mut last_view = (Instant::now(), state.clock.now().boot_ns);
-    let mut changed = false;
+    let room_open = state.door.as_ref().is_some_and(|door| door.room_open());
+    // Strangers wait for what is painted first.
+    let mut changed = room_open;
     loop {
         let next_view = last_view.0 + GAP;
         tokio::select! {
@@ -183,7 +206,6 @@ async fn paint(
                 committed.mark_unchanged();
                 last_view = (Instant::now(), state.clock.now().boot_ns);
                 let view = state.view(waiting);
-                let room_open = state.door.as_ref().is_some_and(|door| door.room_open());
                 let room: Arc<str> =
                     if room_open { view::room::shown(&view).to_string().into() } else { Arc::default() };
                 let view: Arc<str> = view.to_string().into();

@@ -51,6 +51,27 @@ impl Answer {
     }
 }
 
+/// How the station starts.
+fn started() -> Started {
+    let text = include_str!("../../config/methods/aashto-t176-mechanical.toml");
+    let method = crate::domain::method::load(&format!("{METHOD}.toml"), text).unwrap();
+    Started {
+        station: "bench-a".to_owned(),
+        title: "Bench A".to_owned(),
+        version: "0".to_owned(),
+        rehearsal: false,
+        bench: (*Bench::default().settings).clone(),
+        triggers: BTreeMap::new(),
+        instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
+        equipment: equipment::kinds(),
+        recipes: solutions::recipes(),
+        calendar: crate::domain::calendar::Calendar::default(),
+        network: crate::domain::bench::NetworkFacts::default(),
+        signing_key: None,
+        methods: vec![Arc::new(method)],
+    }
+}
+
 impl Rig {
     async fn new() -> Self {
         let folder = std::env::temp_dir().join(format!("stillstand-web-{}", Uuid::now_v7()));
@@ -63,24 +84,7 @@ impl Rig {
         let cancel = CancellationToken::new();
         let end = cancel.clone();
         let running = tokio::spawn(async move { Box::pin(station.run(end)).await.unwrap() });
-        let text = include_str!("../../config/methods/aashto-t176-mechanical.toml");
-        let method = crate::domain::method::load(&format!("{METHOD}.toml"), text).unwrap();
-        let started = Started {
-            station: "bench-a".to_owned(),
-            title: "Bench A".to_owned(),
-            version: "0".to_owned(),
-            rehearsal: false,
-            bench: (*Bench::default().settings).clone(),
-            triggers: BTreeMap::new(),
-            instruments: [("balance".to_owned(), InstrumentKind::Balance)].into(),
-            equipment: equipment::kinds(),
-            recipes: solutions::recipes(),
-            calendar: crate::domain::calendar::Calendar::default(),
-            network: crate::domain::bench::NetworkFacts::default(),
-            signing_key: None,
-            methods: vec![Arc::new(method)],
-        };
-        handle.ask(What::Started(Box::new(started)), clock.now()).await.unwrap();
+        handle.ask(What::Started(Box::new(started())), clock.now()).await.unwrap();
         let (live, receiver) = watch::channel(Live::default());
         let state = AppState {
             station: handle.clone(),

@@ -191,7 +191,17 @@ def settings_and_accounts(station):
     check(len(salts) == len(PASSWORDS), "each with a salt of its own")
     check(station.call("account", "add", "again", "--screen", "--role", "look", typed="short\n")[0] == 65, "a short password is refused")
     check(station.call("account", "add", "wall", "--screen", "--role", "review", typed=NEW + "\n")[0] == 64, "a screen reviews nothing")
-    check(station.call("check")[0] == 0, "with all of it the settings are sound")
+    code, said = station.call("check")
+    check(code == 0 and "renew it" not in said, "with all of it the settings are sound, and the certificate is new")
+    whole = (station.folder / "bench-1-pages.pem").read_bytes()
+    sign = ["openssl", "x509", "-req", "-days", "20", "-in", "bench-1-pages.csr", "-CA", "lab-ca.pem", "-CAkey", "lab-ca.key",
+            "-CAcreateserial", "-extfile", "bench-1-pages.ext", "-out", "bench-1-pages.pem"]
+    subprocess.run(sign, cwd=station.folder, check=True, capture_output=True, timeout=30)
+    code, said = station.call("check")
+    day = subprocess.run(["openssl", "x509", "-in", "bench-1-pages.pem", "-noout", "-enddate", "-dateopt", "iso_8601"],
+                         cwd=station.folder, capture_output=True, text=True, timeout=30).stdout.split("=")[1][:10]
+    check(code == 0 and day in said and "renew it" in said, f"check tells of a certificate that ends soon: {said.strip().splitlines()[-1]}")
+    (station.folder / "bench-1-pages.pem").write_bytes(whole)
     (station.folder / "accounts.toml").chmod(0o644)
     code, said = station.call("check")
     check(code == 78 and "chmod 600" in said, "a file that others may read is refused")
@@ -250,6 +260,7 @@ def ways_in(station, context):
     for path in ("/room", "/room/temperatures", "/samples/list", "/page/room.js"):
         check(stranger.ask("GET", path)[0] == 200, f"the room page is open: {path}")
     check(stranger.act({"act": "stop-awaiting"})[0] == 401, "and takes no act")
+    check(stranger.ask("GET", "/nothing", Sec_Fetch_Mode="navigate")[0] == 303, "who mistypes an address signs on first")
     status, headers, _ = stranger.sign_on("operate", PASSWORDS["operate"])
     flags = headers["Set-Cookie"].split("; ")
     # RFC 6265bis, 4.1.3.2: `__Host-` asks for Secure, Path=/ and no Domain.
@@ -287,6 +298,7 @@ def roles(station, context):
         if account != "administer":
             check(client.act(person)[0] == 403, f"{account} keeps no register")
     check(held["administer"].act(person)[0] == 200, "administer keeps it")
+    check("the certificate of the pages ends on 20" in held["administer"].ask("GET", "/settings/view")[2], "and reads when the certificate ends")
     check(held["operate"].act({"act": "stop-awaiting"}, who="Ben Stone")[0] == 403, "nobody acts under another's name")
     check(held["operate"].act({"act": "stop-awaiting"})[0] == 200, "a person who is signed on needs no code")
     status, _, said = held["screen"].act({"act": "stop-awaiting"}, who="Ada Field")
@@ -339,9 +351,86 @@ def closed_after(sockets, most):
     return [when.get(made) for made in sockets]
 
 
-def slow(station, context, address):
-    """Slow senders from one address: silent, in the middle of a head, of a body. Limits: docs/threats.md."""
+def deaf(client):
+    """A socket that asks for more than the kernel keeps for it, and takes nothing of it."""
+    made = client.socket()
+    # Buffers of loopback grow to some megabytes; so many answers of some 50 kB are more.
+    made.sendall(f"GET /page/catalogue.js HTTP/1.1\r\nHost: {client.host}\r\n\r\n".encode() * 400)
+    return made
+
+
+def left_after(station, made, most):
+    """When the station let go of a connection, seconds, by the kernel's table: the other end is told nothing of it."""
+    ends, began = (f":{station.port:04X}", f":{made.getsockname()[1]:04X}"), time.monotonic()
+    while time.monotonic() - began < most:
+        table = [line.split() for line in pathlib.Path("/proc/net/tcp").read_text().splitlines()[1:]]
+        if not any(line[1].endswith(ends[0]) and line[2].endswith(ends[1]) for line in table):
+            return time.monotonic() - began
+        time.sleep(0.5)
+    return None
+
+
+def sizes(station, context, address):
+    """How much a request may be. Limits: docs/threats.md."""
     client = Client(station, context, address=address)
+
+    def head(more):
+        with contextlib.closing(client.socket()) as made:
+            made.settimeout(10)
+            with contextlib.suppress(OSError):
+                made.sendall(f"GET /livez HTTP/1.1\r\nHost: {client.host}\r\nConnection: close\r\n{more}\r\n".encode())
+                return made.recv(12).decode()[9:]
+            return "closed"
+
+    line = "X-{}: {}\r\n".format
+    many = ["".join(line(n, "") for n in range(most)) for most in (60, 70)]
+    seen = [head(more) for more in (line(1, "x" * 30_000), line(1, "x" * 70_000), *many)]
+    # RFC 6585, section 5: 431.
+    check([s == "200" for s in seen] == [True, False, True, False] and {seen[1], seen[3]} <= {"431", "closed"},
+          f"a head of 30 and of 70 kB, of 62 and of 72 lines: {seen}")
+    said = [client.ask("POST", "/sign-on", json.dumps({"account": "nobody", "x": "x" * size}))[2] for size in (3900, 4100)]
+    check("larger" not in said[0] and "larger than 4096 bytes" in said[1], "a sign-on is 4 KiB at most")
+    screen = Client(station, context)
+    check(screen.sign_on("look", PASSWORDS["look"])[0] == 200, "somebody signs on")
+    said = [screen.ask("POST", "/act", json.dumps({"x": "x" * size}))[2] for size in (65_000, 66_000)]
+    check("larger" not in said[0] and "larger than 65536 bytes" in said[1], "an act is 64 KiB at most")
+
+
+def early(station, folder):
+    """No early data, which could be played back (RFC 8446, section 8): as OpenSSL sees it."""
+    request = folder / "request"
+    request.write_bytes(f"GET /livez HTTP/1.1\r\nHost: {NAME}:{station.port}\r\nConnection: close\r\n\r\n".encode())
+    call = ["openssl", "s_client", "-connect", f"127.0.0.1:{station.port}", "-servername", NAME, "-tls1_3",
+            "-CAfile", str(folder / "lab-ca.pem"), "-ign_eof"]
+    first = subprocess.run([*call, "-sess_out", str(folder / "session")], input=request.read_bytes(), capture_output=True, timeout=30)
+    tickets = re.findall(rb"Max Early Data: (\d+)", first.stdout)
+    check(tickets and set(tickets) == {b"0"}, f"a session allows no early data: {tickets}")
+    again = subprocess.run([*call, "-sess_in", str(folder / "session"), "-early_data", str(request)],
+                           input=request.read_bytes(), capture_output=True, timeout=30)
+    check(b"Reused, TLSv1.3" in again.stdout and b"Early data was accepted" not in again.stdout and b"HTTP/1.1 200" in again.stdout,
+          "and it is taken up again without any")
+
+
+def quiet_log(station, context):
+    """Whoever is refused may come back at once, with headers of any size: the log stays short."""
+    before = station.log.stat().st_size
+    client, began = Client(station, context), time.monotonic()
+    with contextlib.closing(http.client.HTTPSConnection(NAME, station.port, timeout=30)) as connection:
+        connection.sock = client.socket()
+        for _ in range(300):
+            connection.request("GET", "/livez", headers={"Host": "x" * 20_000})
+            answer = connection.getresponse()
+            refused = answer.status == 403 and len(answer.read()) < 500
+    # A line each second, of 100 characters of the header and the words around them.
+    most, grown = 500 * (time.monotonic() - began + 2), station.log.stat().st_size - before
+    check(refused and 0 < grown < most, f"300 refused requests of 20 kB are {grown} bytes of the log")
+
+
+def slow(station, context, address):
+    """Slow senders from one address: silent, in the middle of a head, of a body; and one that takes nothing of
+    an answer. Limits: docs/threats.md."""
+    client = Client(station, context, address=address)
+    takes_nothing, took = deaf(Client(station, context)), []
     silent = [client.socket(plain=True) for _ in range(12)]
     heads = [client.socket() for _ in range(12)]
     for made in heads:
@@ -362,6 +451,8 @@ def slow(station, context, address):
     feeding.start()
     other = Client(station, context)
     check(other.sign_on("look", PASSWORDS["look"])[0] == 200, "others come in meanwhile")
+    watching = threading.Thread(target=lambda: took.append(left_after(station, takes_nothing, 50)))
+    watching.start()
     closed = closed_after(silent + heads + bodies, 40)
     feeding.join()
     for name, part in (("silent", closed[:12]), ("head", closed[12:24]), ("body", closed[24:])):
@@ -385,6 +476,9 @@ def slow(station, context, address):
     check(0 < alive <= 48, f"of 80 connections of one address {alive} are taken; 48 may be")
     for made in many:
         made.close()
+    watching.join()
+    check(took[0] and 20 < took[0] < 45, f"who takes nothing of an answer is closed: after {took} s")
+    takes_nothing.close()
 
 
 def flood(station, context, address):
@@ -482,6 +576,9 @@ def main(program, shots=None):
             held = roles(station, context)
             if shots:
                 browser(station, shots)
+            early(station, folder)
+            sizes(station, context, ADDRESS)
+            quiet_log(station, context)
             tries(station, context)
             slow(station, context, ADDRESS)
             screen, stream = flood(station, context, ADDRESS)

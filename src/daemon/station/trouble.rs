@@ -3,39 +3,41 @@
 //!
 //! - What a person does is refused with the reason: the person is there and can do it again.
 //! - What switches, balance and probe say happened once: it waits here, with its own moments, and is
-//!   decided when it can be stored.
+//!   decided when it can be stored. Each source has places of its own; what finds none is counted, and
+//!   the journal is told of it afterwards.
 //! - What the journal may have stored after all (a disk can fail in the moment of confirming) is
 //!   looked for there before anybody is answered.
 //! - After each pause the state is folded again from the journal and stored whole, together with what
 //!   waits: only a commit shows that the disk takes commits again.
 
 use super::batch::{self, Pending, Waiting};
+use super::source::{Lost, Source};
 use super::{BATCH, FoldError, Message, Station, fold_readable};
 use crate::domain::alarm::{Alarm, Name};
-use crate::domain::bench::{Input, Outcome, Refusal, What};
-use crate::domain::reading::InstrumentReport;
+use crate::domain::bench::{Bench, Input, Outcome, Refusal, What};
 use crate::journal::{Journal, JournalError};
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 /// Pause between two tries.
 const RETRY: Duration = Duration::from_millis(500);
-/// Inputs that wait at most: hours of a probe that speaks each second, at a few hundred bytes each.
-const HELD: usize = 20_000;
-/// Of these, so many places are kept for what switches and balances say. A temperature that finds no
-/// room leaves a gap that shows by itself, as time without a reading; a press comes once.
-const NO_TEMPERATURES: usize = 5_000;
 
 /// What waits for the disk, in the order in which it came.
 #[derive(Debug, Default)]
 struct Held {
     waiting: VecDeque<Waits>,
+    /// Switches of the settings.
+    switches: BTreeSet<String>,
+    /// How many of each source wait.
+    taken: BTreeMap<Source, usize>,
     /// Temperatures that were left out.
     thinned: u64,
     /// Other inputs for which there was no room.
     dropped: u64,
+    /// Of these, what the journal is not told of yet.
+    lost: BTreeMap<Source, Lost>,
 }
 
 /// One input that waits.
@@ -47,6 +49,10 @@ struct Waits {
 }
 
 impl Held {
+    fn new(bench: &Bench) -> Self {
+        Self { switches: bench.triggers.keys().cloned().collect(), ..Self::default() }
+    }
+
     /// Takes what came in meanwhile: acts are refused, the rest waits.
     fn take(&mut self, one: Waiting, why: &str) {
         match &one.input.what {
@@ -54,18 +60,51 @@ impl Held {
             what if can_ask_again(what) => refuse(one, why),
             // The clock makes them anew; a sample was called back for an act, which is refused.
             What::Deadline | What::Recalled(_) => {}
-            // Not a line of the log for each: it may lie on the same full disk.
-            What::Instrument(InstrumentReport::Temperature { .. })
-                if self.waiting.len() >= HELD - NO_TEMPERATURES =>
-            {
-                self.thinned += 1;
-            }
-            _ if self.waiting.len() < HELD => self.waiting.push_back(Waits { one, unsure: false }),
-            what => {
-                self.dropped += 1;
-                tracing::error!(?what, "no room to keep it until the disk can be written again");
-                refuse(one, why);
-            }
+            _ => self.keep(one, why),
+        }
+    }
+
+    /// It waits if its source has a place left.
+    fn keep(&mut self, one: Waiting, why: &str) {
+        let source = Source::of(&one.input.what, &self.switches);
+        let taken = self.taken.entry(source.clone()).or_default();
+        if *taken < source.places() {
+            *taken += 1;
+            self.waiting.push_back(Waits { one, unsure: false });
+            return;
+        }
+        // Not a line of the log for each: it may lie on the same full disk.
+        if source == Source::Temperatures {
+            self.thinned += 1;
+            return;
+        }
+        self.dropped += 1;
+        let moment = one.input.moment;
+        let lost = self.lost.entry(source).or_insert_with_key(|source| {
+            tracing::error!(?source, "no room to keep what it says until the disk can be written again");
+            Lost::begin(moment)
+        });
+        lost.count = lost.count.saturating_add(1);
+        lost.until = moment;
+        if let Some(reply) = one.reply {
+            reply.tell(Outcome::from(Refusal::NotKept { why: why.to_owned() }));
+        }
+    }
+
+    /// Counts anew what waits: some of it may have been stored meanwhile.
+    fn count(&mut self) {
+        self.taken.clear();
+        for held in &self.waiting {
+            *self.taken.entry(Source::of(&held.one.input.what, &self.switches)).or_default() += 1;
+        }
+    }
+
+    /// What found no room is told behind everything that did.
+    fn tell_lost(&mut self) {
+        for (source, lost) in std::mem::take(&mut self.lost) {
+            let Some(what) = lost.told(&source) else { continue };
+            let input = Input { id: Uuid::now_v7(), moment: lost.until, what };
+            self.waiting.push_back(Waits { one: Waiting { input, reply: None }, unsure: false });
         }
     }
 
@@ -74,7 +113,10 @@ impl Held {
         let told =
             |count: u64, what: &str| if count > 0 { format!("; {count} {what}") } else { String::new() };
         let thinned = told(self.thinned, "temperatures are left out, to keep room for presses and masses");
-        let dropped = told(self.dropped, "other inputs found no room and are lost");
+        let dropped = told(
+            self.dropped,
+            "other inputs are lost, of a switch or instrument that said more than there is room for",
+        );
         format!("{fault}{thinned}{dropped}")
     }
 
@@ -146,7 +188,7 @@ impl Station {
         error: JournalError,
         cancel: &CancellationToken,
     ) -> Result<(), FoldError> {
-        let mut held = Held::default();
+        let mut held = Held::new(&self.bench);
         let (mut why, mut text) = (reason(&error), error.to_string());
         for one in std::mem::take(&mut self.pending).into_waiting() {
             held.take(one, &why);
@@ -155,6 +197,7 @@ impl Station {
         tracing::error!("{text}; {} inputs wait", held.waiting.len());
         loop {
             self.show_trouble(&held.said(&text));
+            held.count();
             self.wait_out(&mut held, (&why, &text), cancel).await?;
             let error = match self.try_again(&mut held, &why).await {
                 Ok(()) => break,
@@ -234,6 +277,7 @@ impl Station {
         self.snapshot_at = restored.snapshot.as_ref().map_or(0, |(seq, _)| *seq);
         self.chain = restored.chain;
         held.settle(&self.journal, why).await?;
+        held.tell_lost();
         let mut shown = false;
         loop {
             while self.pending.len() < BATCH

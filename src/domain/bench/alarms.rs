@@ -1,6 +1,6 @@
 //! Alarms of the bench: the watch over the temperature's limits, what is suppressed, what is due.
 
-use super::{Bench, Event};
+use super::{Bench, Event, OTHER_SOURCES};
 use crate::domain::alarm::{
     Against, Alarm, LimitWatch, Name, OnDelay, OutOfService, Shelving, State, TABLE, definition, key,
 };
@@ -124,8 +124,12 @@ impl Bench {
                 | Name::OutsideCertificate => {
                     keys.extend(self.instruments.keys().map(|about| key(row.name, about)));
                 }
-                // The station's own: putting it aside could not be stored, and must not outlast it.
-                Name::NotKept => {}
+                // The station's own has no key here: putting it aside could not be stored, and must not
+                // outlast it. What was left out meanwhile is told afterwards, like anything else.
+                Name::NotKept => {
+                    let about = self.instruments.keys().map(String::as_str).chain([OTHER_SOURCES]);
+                    keys.extend(about.map(|about| key(row.name, about)));
+                }
                 Name::SwitchGone | Name::TriggerRefused => {
                     keys.extend(self.triggers.keys().map(|about| key(row.name, about)));
                     if row.name == Name::TriggerRefused {

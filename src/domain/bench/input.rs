@@ -203,9 +203,15 @@ pub struct DiskReport {
     pub active: bool,
     /// With figures.
     pub text: String,
+    /// Whose inputs it is about; empty: it is about the disk alone.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub about: String,
 }
 
-/// Conditions of a disk that still works.
+/// What a report of left out inputs is about where it is no instrument's.
+pub const OTHER_SOURCES: &str = "others";
+
+/// Conditions of a disk that works, or works again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum DiskCondition {
@@ -213,6 +219,8 @@ pub enum DiskCondition {
     Low,
     /// It confirms slowly.
     Slow,
+    /// It took nothing for so long that inputs found no room to wait in, and are lost.
+    LeftOut,
 }
 
 /// What the network's adapter says.

@@ -42,8 +42,8 @@ pub use decide::{Decision, ScanFound, point_text, withdrawn_text};
 pub use drawer::{CLOSED_KEPT, ClosedSample};
 pub use event::Event;
 pub use input::{
-    Contact, DiskCondition, DiskReport, Input, NetworkCondition, NetworkReport, Started, SwitchReport,
-    Trigger, What,
+    Contact, DiskCondition, DiskReport, Input, NetworkCondition, NetworkReport, OTHER_SOURCES, Started,
+    SwitchReport, Trigger, What,
 };
 pub use needs::{BY_ACCOUNT, Needs};
 pub use people::{Act, Do};

@@ -159,6 +159,26 @@ pub enum InstrumentReport {
     },
 }
 
+impl InstrumentReport {
+    /// Name of the instrument in the settings.
+    pub fn instrument(&self) -> &str {
+        match self {
+            Self::Mass { wire, .. }
+            | Self::Temperature { wire, .. }
+            | Self::NotStable { wire, .. }
+            | Self::Uncorrected { wire, .. }
+            | Self::Nonsense { wire, .. } => &wire.instrument,
+            Self::Released { instrument }
+            | Self::Identified { instrument, .. }
+            | Self::Errors { instrument, .. }
+            | Self::NoAnswer { instrument, .. }
+            | Self::Readable { instrument }
+            | Self::Gone { instrument, .. }
+            | Self::Open { instrument, .. } => instrument,
+        }
+    }
+}
+
 /// What a balance or probe shows at this instant: for the eye, never for the journal.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct Live {

@@ -5,8 +5,9 @@ use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::shared::Shared;
 use crate::domain::specimen::sample::Sample;
-use crate::journal::{ClosedFound, ClosedWanted, JournalError, Reader};
+use crate::journal::{ClosedFound, ClosedWanted, Reader};
 use crate::web::access::Access;
+use crate::web::aside::aside;
 use crate::web::view::samples as view;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
@@ -16,6 +17,7 @@ use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::{Value, json};
 use std::ops::Range;
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// Days of one answer, at most.
@@ -70,26 +72,52 @@ pub(super) async fn list(
     }
     let span =
         span(day, days, &zone).ok_or_else(|| bad(format!("`day` is `{day}`, which no clock knows")))?;
+    let asked = Asked { day, today, days, span, find, zone: state.zone.clone() };
     let committed = state.station.committed().borrow().clone();
-    let bench = committed.shown();
-    let (mut samples, cut) = gone(&state, span.clone()).await?;
-    let holds_today = day >= today;
-    let here = bench.samples.values().map(|sample| Short::at_work(&bench, sample));
-    samples
-        .extend(here.filter(|short| holds_today || span.contains(&short.sample.registered.moment.wall_ns)));
-    let mut rows: Vec<((i64, Uuid), Value)> =
-        samples.iter().filter_map(|short| row(&bench, short, &find)).collect();
-    rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
-    let list = json!({
-        "day": day.to_string(),
-        "today": today.to_string(),
-        "days": days,
-        "zone": &*state.zone,
-        "cut": cut,
-        "all": samples.len(),
-        "samples": rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>(),
-    });
-    Ok(Json(if stranger { crate::web::view::room::results(&list) } else { list }))
+    let path = state.journal.path().to_path_buf();
+    // Read by a connection and on a thread of its own: nothing at the bench waits for a month of samples.
+    let read = move || {
+        let gone =
+            Reader::open(&path).map_err(unreadable).and_then(|reader| of_days(&reader, &asked.span))?;
+        let list = asked.list(&committed.shown(), gone);
+        Ok(Json(if stranger { crate::web::view::room::results(&list) } else { list }))
+    };
+    aside(&state, &access, read).await?
+}
+
+/// What is listed.
+struct Asked {
+    /// The last day.
+    day: Date,
+    today: Date,
+    days: u8,
+    span: Range<i64>,
+    /// In small letters.
+    find: String,
+    zone: Arc<str>,
+}
+
+impl Asked {
+    /// Of what has left the bench, cut off or not, and of what is at work.
+    fn list(&self, bench: &Bench, (mut samples, cut): (Vec<Short>, bool)) -> Value {
+        let is_listed = |short: &Short| {
+            self.day >= self.today || self.span.contains(&short.sample.registered.moment.wall_ns)
+        };
+        let here = bench.samples.values().map(|sample| Short::at_work(bench, sample));
+        samples.extend(here.filter(is_listed));
+        let mut rows: Vec<((i64, Uuid), Value)> =
+            samples.iter().filter_map(|short| row(bench, short, &self.find)).collect();
+        rows.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
+        json!({
+            "day": self.day.to_string(),
+            "today": self.today.to_string(),
+            "days": self.days,
+            "zone": &*self.zone,
+            "cut": cut,
+            "all": samples.len(),
+            "samples": rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>(),
+        })
+    }
 }
 
 /// As much of a sample as its line needs: the specimens of a month, read whole, would take a tenth of a
@@ -143,14 +171,8 @@ fn span(day: Date, days: u8, zone: &TimeZone) -> Option<Range<i64>> {
     Some(midnight(first)?..midnight(day.tomorrow().ok()?)?)
 }
 
-/// What has left the bench and belongs to the days: it left on them, or was registered on them. Read by
-/// a connection and on a thread of its own: nothing at the bench waits for a month of samples.
-async fn gone(state: &AppState, span: Range<i64>) -> Result<(Vec<Short>, bool), Problem> {
-    let path = state.journal.path().to_path_buf();
-    let read = move || Reader::open(&path).map_err(unreadable).and_then(|reader| of_days(&reader, &span));
-    tokio::task::spawn_blocking(read).await.map_err(|_| unreadable(JournalError::Closed))?
-}
-
+/// What has left the bench and belongs to the days: it left on them, or was registered on them; and
+/// whether there was more of it.
 fn of_days(reader: &Reader, span: &Range<i64>) -> Result<(Vec<Short>, bool), Problem> {
     let left =
         ClosedWanted { from_ns: Some(span.start), before_ns: Some(span.end), ..ClosedWanted::default() };

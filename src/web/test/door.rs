@@ -6,6 +6,8 @@ use crate::door::password::{Hash, Password};
 use crate::door::{Account, Lasts, Role};
 use crate::web::access::Peer;
 use std::net::IpAddr;
+use std::time::Duration;
+use tokio_stream::StreamExt;
 
 const SECRET: &str = "four grey tins dried";
 const ORIGIN: &str = "http://127.0.0.1:8765";
@@ -14,15 +16,16 @@ const MINUTE: i64 = 60_000_000_000;
 /// A station behind accounts: one of a person for each role, named as the role, and a screen's.
 struct House {
     rig: Rig,
+    door: Arc<Door>,
     app: Router,
 }
 
 impl House {
     async fn new(room_open: bool) -> Self {
-        Self::following(room_open, None).await
+        Self::with(room_open, |_| {}).await
     }
 
-    async fn following(room_open: bool, followed: Option<watch::Receiver<Arc<Following>>>) -> Self {
+    async fn with(room_open: bool, change: impl FnOnce(&mut AppState)) -> Self {
         let rig = Rig::new().await;
         let password = Hash::of(&Password::new(SECRET)).unwrap();
         let account = |name: &str, person: Option<&str>, role| Account {
@@ -38,9 +41,10 @@ impl House {
         Accounts { all }.write(&file).unwrap();
         let lasts = Lasts { idle_ns: 30 * MINUTE, person_ns: 600 * MINUTE, screen_ns: 600 * MINUTE };
         let door = Arc::new(Door::open(file, lasts, room_open).unwrap());
-        let state = AppState { door: Some(door), followed, ..rig.state.clone() };
+        let mut state = AppState { door: Some(door.clone()), ..rig.state.clone() };
+        change(&mut state);
         let app = app_until(state, rig.cancel.clone());
-        Self { rig, app }
+        Self { rig, door, app }
     }
 
     async fn send(&self, method: &str, path: &str, key: &str, more: &[(&str, &str)], body: String) -> Answer {
@@ -118,6 +122,16 @@ async fn without_a_sign_on_there_is_the_way_in_and_nothing_else() {
         let answer = house.get(path, "").await;
         assert_eq!(answer.status, 401, "{path}");
         assert!(answer.headers.contains_key("www-authenticate"), "{path}");
+    }
+    // Who types an address wrongly is told nothing of it before signing on, and then that it is wrong.
+    let opened = house.send("GET", "/none", "", &[("sec-fetch-mode", "navigate")], String::new()).await;
+    assert_eq!((opened.status, opened.headers["location"].to_str().unwrap()), (303, "/sign-on?to=/none"));
+    for role in Role::ALL {
+        let answer = house.get("/none", &house.on(role.word()).await).await;
+        assert_eq!(
+            (answer.status, answer.json()["detail"].as_str()),
+            (404, Some("there is nothing at this address"))
+        );
     }
     let answer = house.get("/record/1?version=2&x=%22", "").await;
     assert_eq!(answer.status, 303);
@@ -202,6 +216,37 @@ async fn an_act_is_that_of_the_person_who_is_signed_on() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn also_where_names_are_free_an_account_needs_the_role_of_its_person() {
+    let house = House::new(false).await;
+    let mut started = started();
+    started.bench.sign_on = crate::domain::review::SignOn::Free;
+    house.rig.station.ask(What::Started(Box::new(started)), house.rig.clock.now()).await.unwrap();
+    // The first person gets in as ever, and goes on from there.
+    let administers = house.on("administer").await;
+    let ada = json!({ "act": "review", "what": "add-person", "name": "Ada Field", "roles": ["administer"],
+        "code": "2580" });
+    let answer = house.act(&administers, None, ada).await;
+    assert_eq!(answer.status, 200, "{}", answer.body);
+    let refused = house.act(&administers, None, register("S-1")).await;
+    assert_eq!((refused.status, &refused.json()["refusal"]["refused"]), (409, &json!("not-allowed")));
+    let id = answer.json()["made"].clone();
+    let more =
+        json!({ "act": "review", "what": "change-person", "person": id, "roles": ["administer", "operate"] });
+    let answer = house.act(&administers, None, more).await;
+    assert_eq!(answer.status, 200, "{}", answer.body);
+    assert_eq!(house.act(&administers, None, register("S-1")).await.status, 200);
+    // At a screen a name is what was typed, and the screen's own role is the limit.
+    let screen = house.on("screen").await;
+    assert_eq!(house.act(&screen, Some("Cleo Marsh"), register("S-2")).await.status, 200);
+    let admit =
+        json!({ "act": "quality", "what": "admit", "specimen": Uuid::now_v7(), "reason": "looked at" });
+    assert_eq!(house.act(&screen, Some("Cleo Marsh"), admit.clone()).await.status, 403);
+    let refused = house.act(&house.on("review").await, None, admit).await;
+    assert_eq!((refused.status, &refused.json()["refusal"]["refused"]), (409, &json!("not-allowed")));
+    house.rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn an_account_whose_person_is_not_in_the_register_lets_nobody_in() {
     let house = House::new(false).await;
     let bens = house.on("ben").await;
@@ -244,12 +289,8 @@ async fn signing_on_anew_and_signing_off_end_the_sign_on() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn the_open_room_page_shows_nobody_and_takes_nothing() {
+async fn an_open_room_page_opens_what_it_shows_and_nothing_else() {
     let house = House::new(true).await;
-    let key = house.on("operate").await;
-    for (label, body) in [("S-1", register("S-1")), ("S-2", register("S-2"))] {
-        assert_eq!(house.act(&key, None, body).await.status, 200, "{label}");
-    }
     for path in
         ["/room", "/room/events", "/room/temperatures", "/room/stations", "/samples/list", "/page/room.js"]
     {
@@ -258,14 +299,132 @@ async fn the_open_room_page_shows_nobody_and_takes_nothing() {
     for path in ["/events", "/view", "/samples/find?code=x", "/documents", "/records/list", "/people/view"] {
         assert_eq!(house.get(path, "").await.status, 401, "{path}");
     }
-    assert_eq!(house.act("", Some("Ada Field"), register("S-3")).await.status, 401);
-    let shown = super::super::view::room::shown(&house.rig.view().await).to_string();
-    let list = house.get("/samples/list?days=31&find=S", "").await.body;
-    for told in ["Ada Field", "history", "particulars"] {
-        assert!(!shown.contains(told) && !list.contains(told), "{told}: {shown} {list}");
+    house.rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_open_room_page_shows_nobody_and_takes_nothing() {
+    let house = House::new(true).await;
+    let key = house.on("operate").await;
+    for (label, body) in [("S-1", register("S-1")), ("S-2", register("S-2"))] {
+        assert_eq!(house.act(&key, None, body).await.status, 200, "{label}");
     }
-    assert!(house.get("/samples/list", &key).await.body.contains("S-1"));
-    assert!(!list.contains("S-1"), "a sample without a result is no result of today: {list}");
+    assert_eq!(house.act("", Some("Ada Field"), register("S-3")).await.status, 401);
+    // One sample is finished, by somebody who has a name.
+    let done = house.rig.sample("S-4").await;
+    house.rig.whole_test(&done, 1).await;
+    let key = house.on("operate").await;
+    let begun = house.rig.filled("S-5", 2).await;
+    let note = json!({ "act": "note-specimen", "specimen": begun, "note": "words", "text": "by the window" });
+    assert_eq!(house.act(&key, None, note).await.status, 200);
+    let view = house.rig.view().await;
+    assert!(view.to_string().contains("Ada Field") && view.to_string().contains("by the window"));
+    let shown = super::super::view::room::shown(&view);
+    let list = house.get("/samples/list?days=31&find=S", "").await.json();
+    for told in ["Ada Field", "by the window", "history", "particulars"] {
+        let told_of = |value: &Value| value.to_string().contains(told);
+        assert!(!told_of(&shown) && !told_of(&list), "{told}: {shown} {list}");
+    }
+    let keys = |value: &Value| {
+        let mut keys: Vec<_> = value.as_object().unwrap().keys().cloned().collect();
+        keys.sort();
+        keys
+    };
+    assert_eq!(keys(&list), ["day", "samples", "zone"]);
+    let samples = list["samples"].as_array().unwrap();
+    let labels: Vec<_> = samples.iter().map(|sample| &sample["label"]).collect();
+    assert_eq!(labels, ["S-4"], "a sample without a result is no result of today");
+    assert_eq!(keys(&samples[0]), ["id", "label", "reported", "verdict"]);
+    // AASHTO T 176: each level to the next mark above, 8.0 in and 13.3 in, of which the foot is 10 in;
+    // 3.3 / 8.0 x 100 = 41.25, to the next whole number above.
+    assert_eq!(samples[0]["reported"], "42");
+    assert_eq!(
+        keys(&shown),
+        [
+            "alarms",
+            "alarmsAside",
+            "consumers",
+            "fault",
+            "instruments",
+            "now",
+            "outputs",
+            "places",
+            "probe",
+            "room",
+            "sequence",
+            "station",
+            "unconfirmed",
+            "waiting"
+        ]
+    );
+    let place = &shown["places"].as_array().unwrap()[1];
+    assert_eq!(keys(place), ["place", "specimen"]);
+    assert_eq!(
+        keys(&place["specimen"]),
+        ["begun", "complete", "deviations", "fault", "id", "label", "result", "running", "voided"]
+    );
+    let all = house.get("/samples/list", &key).await.body;
+    assert!(all.contains("S-1") && all.contains("S-4"), "{all}");
+    house.rig.end().await;
+}
+
+/// The views of a stranger's stream.
+async fn views(house: &House) -> impl tokio_stream::Stream<Item = Value> + Unpin + use<> {
+    let request = Request::builder().uri("/room/events").header("host", HOST).body(Body::empty()).unwrap();
+    let stream = house.app.clone().oneshot(request).await.unwrap().into_body().into_data_stream();
+    stream.filter_map(|chunk| {
+        let event = String::from_utf8(chunk.unwrap().to_vec()).unwrap();
+        event.strip_prefix("event: view\ndata: ").map(|view| serde_json::from_str(view.trim()).unwrap())
+    })
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn strangers_have_no_view_made_for_them() {
+    let house = House::with(true, |state| state.running_clock = true).await;
+    let key = house.on("look").await;
+    let soon = Duration::from_secs(10);
+    let mut open = views(&house).await;
+    let first = tokio::time::timeout(soon, open.next()).await.expect("no view came").unwrap();
+    // A view that is made now would tell another time; what was painted is not made anew for a while.
+    house.rig.clock.advance_by(MINUTE);
+    assert_ne!(house.get("/view", &key).await.json()["now"], first["now"]);
+    for n in 0..8 {
+        let next = tokio::time::timeout(soon, views(&house).await.next()).await.expect("no view came");
+        assert_eq!(next.unwrap(), first, "stream {n}");
+    }
+    drop(open);
+    house.rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn strangers_have_two_questions_of_the_journal_worked_on_at_once_and_hold_up_nobody_else() {
+    let house = House::new(true).await;
+    let key = house.on("look").await;
+    let door = house.door.clone();
+    let state = AppState { door: Some(door.clone()), ..house.rig.state.clone() };
+    // Two that take long, and whose strangers went.
+    let (ends, end) = std::sync::mpsc::channel::<()>();
+    let end = Arc::new(std::sync::Mutex::new(end));
+    for free in [1, 0] {
+        let end = end.clone();
+        let long = move || end.lock().unwrap_or_else(std::sync::PoisonError::into_inner).recv();
+        let mut asked = Box::pin(crate::web::aside::aside(&state, &Access::Stranger, long));
+        assert!(tokio::time::timeout(Duration::ZERO, &mut asked).await.is_err());
+        drop(asked);
+        assert_eq!(door.looks_free(), free, "the work goes on and keeps its place");
+    }
+    for path in ["/room/temperatures", "/samples/list"] {
+        let strangers = house.get(path, "");
+        let mut strangers = std::pin::pin!(strangers);
+        tokio::select! {
+            biased;
+            answer = &mut strangers => panic!("{path}: {}", answer.status),
+            answer = house.get(path, &key) => assert_eq!(answer.status, 200, "{path}"),
+        }
+    }
+    drop(ends);
+    assert_eq!(house.get("/room/temperatures", "").await.status, 200);
+    assert_eq!(house.get("/samples/list", "").await.status, 200);
     house.rig.end().await;
 }
 
@@ -353,7 +512,7 @@ async fn the_open_room_page_shows_of_other_stations_nothing_that_can_be_done() {
     following.why = Some("10.0.0.9: refused".to_owned());
     assert!(following.hear("b2", Said::Overview(told.to_string().as_bytes()), false, at(0)));
     let (sender, followed) = watch::channel(Arc::new(following));
-    let house = House::following(true, Some(followed)).await;
+    let house = House::with(true, |state| state.followed = Some(followed)).await;
     let key = house.on("look").await;
     let seen = house.get("/room/stations", &key).await.json();
     let place = |seen: &Value| seen["stations"][0]["said"]["places"][0].clone();
@@ -456,25 +615,4 @@ async fn a_script_that_acts_without_a_breath_is_slowed() {
     house.rig.clock.advance_by(MINUTE);
     assert_eq!(house.act(&key, None, json!({ "act": "stop-awaiting" })).await.status, 200);
     house.rig.end().await;
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn a_station_is_called_by_its_name_and_asks_for_encryption_from_then_on() {
-    let rig = Rig::new().await;
-    let names = |host: &str, state: AppState| {
-        let request = Request::builder().uri("/livez").header("host", host).body(Body::empty()).unwrap();
-        app_until(state, rig.cancel.clone()).oneshot(request)
-    };
-    let called = AppState { name: Some("bench-1.lab.example".into()), ..rig.state.clone() };
-    for (host, status) in [
-        ("bench-1.lab.example:8765", 200),
-        ("Bench-1.Lab.Example:8765", 200),
-        ("bench-1.lab.example", 403),
-        ("bench-1.lab.example.evil.example:8765", 403),
-    ] {
-        let answer = names(host, called.clone()).await.unwrap();
-        assert_eq!(answer.status(), status, "{host}");
-        assert!(!answer.headers().contains_key("strict-transport-security"), "it is not encrypted here");
-    }
-    rig.end().await;
 }

@@ -48,7 +48,8 @@ impl Sim {
             11 => {
                 let condition = *self.chance.pick(&[DiskCondition::Low, DiskCondition::Slow]);
                 let active = self.chance.one_in(2);
-                let report = DiskReport { condition, active, text: "as seen".to_owned() };
+                let (text, about) = ("as seen".to_owned(), String::new());
+                let report = DiskReport { condition, active, text, about };
                 self.feed(What::Disk(report), self.world.moment())?;
             }
             12 => {

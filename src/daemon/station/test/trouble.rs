@@ -1,8 +1,8 @@
 use super::*;
 use crate::domain::alarm::Name;
-use crate::domain::bench::{Contact, Trigger};
+use crate::domain::bench::{Contact, Does, Trigger, TriggerSettings};
 use crate::domain::quantity::{Quantity, Unit};
-use crate::domain::reading::{InstrumentReport, Wire};
+use crate::domain::reading::{InstrumentKind, InstrumentReport, Wire};
 use crate::journal::{FaultPoint, Trouble, verify};
 use rust_decimal::Decimal;
 use std::sync::Mutex;
@@ -191,4 +191,67 @@ async fn temperatures_are_left_out_before_a_press_is_and_the_alarm_says_how_many
         station.until("the trouble is over", |c| c.fault.is_none() && !c.bench.refused.is_empty()).await;
     assert_eq!(healed.bench.refused.back().unwrap().trigger, "nobodys", "the press waited");
     station.close().await;
+}
+
+fn mass() -> What {
+    What::Instrument(InstrumentReport::Mass {
+        mass: Quantity::new(Decimal::new(981, 1), Unit::Gram),
+        wire: Wire::of("balance", "/dev/serial/by-id/usb-serial-port2", "ST,+98.1 g\\r\\n".to_owned()),
+    })
+}
+
+#[tokio::test]
+async fn a_contact_that_chatters_pushes_out_nobodys_press_and_what_was_lost_is_told_for_good() {
+    let (folder, disk) = (Folder::new(), Disk::default());
+    let clock = SteppedClock::new(at(0));
+    let station = Desk::open(&folder.journal(), &clock, Box::new(disk.clone())).await;
+    let start = || {
+        let What::Started(mut start) = started() else { panic!("no start") };
+        let switch = |place| TriggerSettings { does: Does::Next, place: Some(place), own_line: true };
+        start.triggers = [("loose".to_owned(), switch(1)), ("foot".to_owned(), switch(2))].into();
+        start.instruments = [("balance".to_owned(), InstrumentKind::Balance)].into();
+        What::Started(start)
+    };
+    station.tell(start()).await;
+    disk.fail(FaultPoint::BeforeCommit, Trouble::Io);
+    let refused = station.act(Do::StopAwaiting).await;
+    assert!(matches!(refused, Outcome::Refused { .. }), "{refused:?}");
+    for number in 0..5000 {
+        // Whose names the settings do not know share their places, however many they are.
+        let name = if number % 5 == 0 { format!("stranger-{number}") } else { "loose".to_owned() };
+        assert!(station.station.tell(press(&name), clock.now()).await);
+    }
+    for _ in 0..700 {
+        assert!(station.station.tell(mass(), clock.now()).await);
+    }
+    clock.advance_by(7 * SECOND);
+    assert!(station.station.tell(press("foot"), clock.now()).await);
+    // 3500 of the loose contact, 500 of names that nobody knows, 200 masses.
+    let said =
+        |c: &Arc<Committed>| c.fault.as_ref().is_some_and(|alarm| alarm.text.contains("4200 other inputs"));
+    station.until("it says how many were lost", said).await;
+    disk.heal();
+    let healed = station
+        .until("the trouble is over and was told", |c| {
+            c.fault.is_none() && c.bench.alarms.contains_key("not-kept-others")
+        })
+        .await;
+    // At a place where nobody works it is kept, for somebody to say what it was.
+    let pressed = healed.bench.presses.iter().find(|kept| kept.trigger == "foot");
+    assert_eq!(pressed.map(|pressed| pressed.moment), Some(at(7 * SECOND)), "the press waited");
+    station.close().await;
+    // It stands after a start too, until somebody has seen it.
+    let station = Desk::open(&folder.journal(), &clock, Box::new(Works)).await;
+    station.tell(start()).await;
+    let alarms = &station.bench().alarms;
+    for (key, count) in [
+        ("switch-gone-loose", "3500 edges"),
+        ("not-kept-balance", "200 inputs"),
+        ("not-kept-others", "500 inputs"),
+    ] {
+        let text = &alarms.get(key).unwrap_or_else(|| panic!("no {key}: {:?}", alarms.keys())).text;
+        assert!(text.contains(count), "{key}: {text}");
+    }
+    station.close().await;
+    verify(&folder.journal()).unwrap();
 }

@@ -9,6 +9,10 @@ impl Deciding<'_> {
         let name = match report.condition {
             DiskCondition::Low => Name::DiskLow,
             DiskCondition::Slow => Name::DiskSlow,
+            DiskCondition::LeftOut => {
+                self.raise_momentary(Name::NotKept, &report.about, &report.text);
+                return Outcome::done(&report.text);
+            }
         };
         if report.active {
             self.raise(name, "", &report.text);

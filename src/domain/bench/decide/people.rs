@@ -40,7 +40,8 @@ impl Deciding<'_> {
             return Ok(by(given));
         }
         let meant = given.as_deref().and_then(|who| people.meant(who));
-        if self.bench.settings.sign_on == SignOn::Free {
+        // Where names are free, nobody has shown who it is; but who has is held to the register's roles.
+        if self.bench.settings.sign_on == SignOn::Free && !proven {
             return Ok(by(meant.map(|person| person.name.clone()).or(given)));
         }
         let hours = self.bench.settings.sign_on_hours;

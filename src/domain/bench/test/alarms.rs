@@ -138,7 +138,7 @@ fn a_disk_that_runs_full_or_slow_is_an_alarm_until_it_is_not_and_each_start_look
     let mut story = Story::new();
     let seen = |condition, active| {
         let text = "80 MB are free".to_owned();
-        What::Disk(DiskReport { condition, active, text })
+        What::Disk(DiskReport { condition, active, text, about: String::new() })
     };
     story.input(seen(DiskCondition::Low, true));
     story.input(seen(DiskCondition::Low, true));

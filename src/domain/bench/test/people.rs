@@ -264,6 +264,30 @@ fn free_sign_on_takes_names_as_typed_and_lets_anybody_keep_the_register() {
 }
 
 #[test]
+fn who_has_shown_who_it_is_is_held_to_the_registers_roles_also_where_names_are_free() {
+    let mut story = Story::with(|started| started.bench.sign_on = SignOn::Free);
+    let by_account = |story: &mut Story, who: &str, what: Do| {
+        let (id, who, via) = (story.id(), Some(who.to_owned()), BY_ACCOUNT.to_owned());
+        story.input(What::Act(Act { id, who, via, seen: None, stated_wall_ns: None, what }))
+    };
+    let is_done = |outcome: &Outcome| matches!(outcome, Outcome::Done { .. });
+    // Before anybody is registered, the first person can be.
+    assert!(is_done(&by_account(&mut story, "Ada Brook", add("Ada Brook", &[Role::Administer], "1001"))));
+    assert!(is_done(&by_account(&mut story, "Ada Brook", add("Ben Hall", &[Role::Operate], "2002"))));
+    for (who, what) in [
+        ("Ben Hall", add("Cleo Marsh", &[Role::Review], "3003")),
+        ("Ada Brook", Do::StopAwaiting),
+        // Not in the register.
+        ("Dan Ford", Do::StopAwaiting),
+    ] {
+        let outcome = by_account(&mut story, who, what.clone());
+        assert!(matches!(outcome, Outcome::Refused { .. }), "{who}: {what:?} gave {outcome:?}");
+    }
+    assert!(is_done(&by_account(&mut story, "Ben Hall", Do::StopAwaiting)));
+    story.check_replay();
+}
+
+#[test]
 fn an_expired_or_absent_qualification_is_a_deviation_where_the_settings_ask() {
     for (asked, until, code) in [
         (AskQualification::Off, None, None),
