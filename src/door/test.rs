@@ -227,7 +227,7 @@ async fn until(what: &str, mut so: impl FnMut() -> bool) {
             tokio::task::yield_now().await;
         }
     };
-    tokio::time::timeout(std::time::Duration::from_secs(60), soon)
+    tokio::time::timeout(std::time::Duration::from_mins(1), soon)
         .await
         .unwrap_or_else(|_| panic!("never: {what}"));
 }

@@ -12,7 +12,8 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use std::borrow::Cow;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant};
+use std::time::Duration;
+use tokio::time::Instant;
 
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
      connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'";
