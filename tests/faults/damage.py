@@ -78,6 +78,18 @@ def in_a_cell(path, begin, by):
     return int.from_bytes(page[middle:middle + 2], "big") + by
 
 
+def frames(log):
+    """Where the frames of a write-ahead log begin that belong to it, in order: those that carry the salts of its
+    header. What lies behind them is of an earlier round, or room that was laid out, and nobody reads it
+    (https://www.sqlite.org/fileformat2.html, section 4.1)."""
+    data = pathlib.Path(log).read_bytes()
+    size, salts, at, found = int.from_bytes(data[8:12], "big"), data[16:24], 32, []
+    while data[at + 8:at + 16] == salts and at + 24 + size <= len(data):
+        found.append(at)
+        at += 24 + size
+    return found
+
+
 def turn_over(path, at, count):
     with open(path, "r+b") as file:
         file.seek(at)
@@ -87,8 +99,14 @@ def turn_over(path, at, count):
 
 
 def digest(path):
+    """Of the file and of its log; an empty log beside it says nothing, and whoever looks may leave one."""
     return {name: hashlib.sha256(pathlib.Path(name).read_bytes()).hexdigest()
-            for name in (str(path), f"{path}-wal") if pathlib.Path(name).exists()}
+            for name in (str(path), f"{path}-wal") if pathlib.Path(name).exists() and pathlib.Path(name).stat().st_size}
+
+
+def same(path, before):
+    """File and log of a copy are what they were elsewhere, byte for byte."""
+    return list(digest(path).values()) == list(before.values())
 
 
 def starts(program, path, inside):
@@ -124,6 +142,7 @@ def one(program, scratch, source, name, damage):
     verified = run("verify", str(copy))
     untouched = digest(copy) == before
     backed = run("backup", str(copy), str(work / "copy.sqlite"))
+    untouched = untouched and digest(copy) == before
     # A station may fold the log into the file: it is given a copy of its own.
     own = work / "own"
     own.mkdir()
@@ -131,10 +150,12 @@ def one(program, scratch, source, name, damage):
         with contextlib.suppress(FileNotFoundError):
             shutil.copy(f"{copy}{more}", own / f"journal.sqlite{more}")
     code, said = starts(program, own / "journal.sqlite", own)
+    refused = code is not None
     return {
         "verify": verified.returncode, "says": (verified.stdout + verified.stderr).strip(), "untouched": untouched,
         "backup": backed.returncode, "backup says": (backed.stdout + backed.stderr).strip(), "start": code, "start says": said,
-        "kept": (own / "journal.sqlite").stat().st_size >= copy.stat().st_size,
+        # One that starts may write; one that refuses leaves each byte as it was.
+        "kept": same(own / "journal.sqlite", before) if refused else (own / "journal.sqlite").stat().st_size >= copy.stat().st_size,
     }
 
 
@@ -145,7 +166,13 @@ def words(seen):
     return text if len(text) < 130 else text[:127] + "..."
 
 
-def run(program, table, short=False):
+def documents(said):
+    """How many documents `verify` found."""
+    found = re.search(r"(\d+) documents", said)
+    return int(found[1]) if found else None
+
+
+def run(program, table):
     with folder() as scratch:
         bench, backup, killed = made(program, scratch)
         size, found = pages(bench.journal)
@@ -164,8 +191,13 @@ def run(program, table, short=False):
         cases["the end is missing"] = lambda path: os.truncate(path, half)
         for name, damage in cases.items():
             judge(table, name, one(program, scratch, bench.journal, name, damage))
-        log = pathlib.Path(f"{killed}-wal").stat().st_size
-        in_log(table, one(program, scratch, killed, "the log", lambda path: turn_over(f"{path}-wal", log // 2, 64)))
+        whole = one(program, scratch, killed, "the log as it lay", lambda path: None)
+        all_frames = frames(f"{killed}-wal")
+        if not all_frames:
+            raise Wrong("no frame of the log is its own: nothing of it could be damaged")
+        # In the page behind the head of the frame in the middle.
+        middle = all_frames[len(all_frames) // 2] + 24 + 100
+        in_log(table, whole, len(all_frames), one(program, scratch, killed, "the log", lambda path: turn_over(f"{path}-wal", middle, 64)))
         way_back(program, table, scratch, backup)
 
 
@@ -184,13 +216,15 @@ def judge(table, name, seen):
         f"the file {'is untouched' if seen['untouched'] and seen['kept'] else 'WAS CHANGED'}", good, COMMAND)
 
 
-def in_log(table, seen):
+def in_log(table, whole, count, seen):
     """A torn log ends earlier, but whole: that is what a power cut may leave, and nothing of it was lost
     that a disk had confirmed and kept."""
+    had, has = documents(whole["says"]), documents(seen["says"])
     good = seen["verify"] == 0 and seen["untouched"] and seen["backup"] == 0 and seen["start"] is None
-    table.row("damaged journal: the log", "64 bytes turned over in the middle of it",
+    table.row("damaged journal: the log", f"64 bytes turned over in the middle one of its {count} frames",
               "the journal ends in front of it, and is whole",
-              f"verify ends with {seen['verify']}: '{words(seen['says'])}'", good, COMMAND)
+              f"verify ends with {seen['verify']}: '{words(seen['says'])}', of {had} documents before",
+              good and whole["verify"] == 0 and None not in (had, has) and 0 < has < had, COMMAND)
 
 
 def way_back(program, table, scratch, backup):

@@ -15,6 +15,8 @@ sys.dont_write_bytecode = True
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent))
 
 WHAT = ["flood", "broker", "disk", "damage", "long"]
+# Of these --short takes less.
+BRIEFER = {"flood", "broker", "disk"}
 MARKS = ("<!-- faults: begin -->", "<!-- faults: end -->")
 
 
@@ -37,9 +39,9 @@ def main():
     program = str(pathlib.Path(given.program).resolve())
     for what in given.what or WHAT[:-1]:
         print(f"--- {what}", flush=True)
-        more = {"minutes": given.minutes} if what == "long" else {}
+        more = {"minutes": given.minutes} if what == "long" else {"short": given.short} if what in BRIEFER else {}
         try:
-            importlib.import_module(what if what != "long" else "long_run").run(program, table, short=given.short, **more)
+            importlib.import_module(what if what != "long" else "long_run").run(program, table, **more)
         except Wrong as wrong:
             table.row(what, "-", "the check can be worked through", str(wrong), False, f"tests/faults/run PROGRAM {what}")
     if given.report:

@@ -99,3 +99,41 @@ fn room_laid_out_for_the_log_changes_nothing_of_what_a_crash_leaves() {
     store.close().unwrap();
     assert_eq!(std::fs::metadata(&log).map_or(0, |log| log.len()), 0, "and nothing of it stays behind");
 }
+
+/// As in a flood: no quiet moment, and nobody waits for the thread that folds. While it copies pages
+/// into the file, commits go on behind it, and at any of these instants the power may fail.
+#[test]
+fn the_log_is_folded_beside_a_writer_that_never_rests() {
+    let folder = Folder::new();
+    let (mut store, fresh) =
+        store::Store::open(&folder.journal(), &with(), Box::new(faults::NoFaults)).unwrap();
+    let mut chain = fresh.chain;
+    let log = folder.path().join("bench.journal-wal");
+    let (mut longest, mut ordered, mut since_order) = (0, 0, 0);
+    for number in 1..=600_u128 {
+        let mut batch = issue(&mut chain, number, &format!("r{number}"));
+        batch.inputs[0].payload = "long ".repeat(3000); // 15 kB, so that all of them are some 30 MB of log
+        store.commit(batch).unwrap();
+        since_order += 1;
+        if store.log_wants_care() {
+            store.care_for_log();
+            (ordered, since_order) = (ordered + 1, 0);
+        }
+        longest = longest.max(std::fs::metadata(&log).unwrap().len());
+        // Right after the order, and now and then later: somewhere in the midst of it.
+        if since_order < 3 || number % 16 == 0 {
+            let copy = crashed(&folder);
+            assert_eq!(verify(&copy.journal()).unwrap().head_link, chain.link(), "after {number}");
+            let (_journal, back) = open(&copy);
+            assert_eq!((back.chain.seq(), back.chain.link()), (chain.seq(), chain.link()), "after {number}");
+            assert_eq!(back.outbox_next, chain.newest_document() + 1, "after {number}");
+        }
+    }
+    assert!(ordered >= 4, "the log was folded {ordered} times only");
+    // Its room is 4 MB; what comes while it is being folded may go beyond that, but not beyond what is
+    // kept of its file.
+    assert!(longest <= 16 << 20, "the log grew to {longest} bytes");
+    store.close().unwrap();
+    let (_journal, back) = open(&folder);
+    assert_eq!((back.chain.seq(), back.chain.link()), (chain.seq(), chain.link()));
+}

@@ -225,6 +225,16 @@ impl Book {
         self.points.iter().find(|point| point.machine).map(|point| point.step)
     }
 
+    /// The point of a step's edge.
+    pub fn point(&self, step: &str, edge: Edge) -> Option<usize> {
+        self.points.iter().position(|point| self.steps[point.step].name == step && point.edge == edge)
+    }
+
+    /// The point at which the machine begins or ends.
+    pub fn machine_point(&self, edge: Edge) -> Option<usize> {
+        self.points.iter().position(|point| point.machine && point.edge == edge)
+    }
+
     /// The foot that is in use where the bench is set to `foot`.
     pub fn offset(&self, foot: &str) -> Decimal {
         let feet = &self.levels.feet;

@@ -4,6 +4,7 @@
 use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::fmt;
+use std::sync::Once;
 use stillstand::domain::bench::{Input, What};
 
 /// Inputs that are told.
@@ -67,13 +68,16 @@ fn told(input: &Input) -> String {
 
 /// A panic of the code under test is told like any broken promise.
 pub fn tell_panics() {
-    let before = std::panic::take_hook();
-    std::panic::set_hook(Box::new(move |info| {
-        if STANDING.with_borrow(|now| now.steps > 0) {
-            eprintln!("{}", report("it panicked"));
-        }
-        before(info);
-    }));
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        let before = std::panic::take_hook();
+        std::panic::set_hook(Box::new(move |info| {
+            if STANDING.with_borrow(|now| now.steps > 0) {
+                eprintln!("{}", report("it panicked"));
+            }
+            before(info);
+        }));
+    });
 }
 
 /// A broken promise.

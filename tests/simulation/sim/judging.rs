@@ -2,12 +2,13 @@
 
 use super::expected::compare;
 use super::ledger::Ledger;
-use super::vial::Vial;
+use super::vial::{Span, Vial};
 use super::warmth::{is_loose, remembered};
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 use rust_decimal::{Decimal, RoundingStrategy};
 use serde_json::Value;
-use stillstand::domain::method::Level;
+use stillstand::domain::method::{Edge, Level};
+use stillstand::domain::moment::Moment;
 use uuid::Uuid;
 
 impl Ledger {
@@ -26,13 +27,16 @@ impl Ledger {
         if let Some(differ) = compare(&expected, &data["deviations"], &blind) {
             return Err(of(differ));
         }
-        durations(&vial, data).map_err(of)?;
+        let (durations, steps) = steps(&vial, data).map_err(of)?;
         if !loose {
             self.temperature(&vial, data).map_err(of)?;
         }
         let status = data["status"].as_str();
         if (status == Some("void")) != vial.void.is_some() {
             return Err(of(format!("it says {status:?}")));
+        }
+        if data["result"].is_null() != vial.void.is_some() {
+            return Err(of(format!("its result is {}", data["result"])));
         }
         if vial.void.is_none()
             && let Some((_, reported)) = number(&vial)
@@ -41,12 +45,15 @@ impl Ledger {
             if reported.normalize().to_string() != told {
                 return Err(of(format!("its number is {reported}, and it says {told}")));
             }
+            self.judged.numbers += 1;
         }
         if !loose && vial.counted.is_none() {
             let counted = remembered(&vial, &self.warmth);
             self.vials.entry(id).and_modify(|vial| vial.counted = counted);
         }
         self.judged.records += 1;
+        self.judged.durations += durations;
+        self.judged.steps += steps;
         self.judged.deviations += expected.len() as u64;
         self.judged.temperatures += u64::from(!loose && vial.book.temperature.is_some());
         self.judged.loose += u64::from(loose);
@@ -89,13 +96,23 @@ impl Ledger {
             bag.reported = !data["result"].is_null();
         }
         let Some(bag) = self.bags.get(&id).filter(|bag| !bag.odd && !bag.book.further) else { return Ok(()) };
-        let numbers: Option<Vec<(i64, Decimal)>> = self
-            .vials
-            .values()
-            .filter(|vial| vial.sample == id && vial.complete && vial.void.is_none())
-            .map(number)
-            .collect();
-        let Some(numbers) = numbers.filter(|numbers| !numbers.is_empty()) else { return Ok(()) };
+        let stand = self.vials.values().filter(|vial| vial.sample == id && vial.void.is_none());
+        let (complete, at_work): (Vec<&Vial>, Vec<&Vial>) = stand.partition(|vial| vial.complete);
+        // Fewer than are planned or at work: there is none, and one that was there is void.
+        let wanted = usize::try_from(bag.planned).unwrap_or(usize::MAX).max(complete.len() + at_work.len());
+        if complete.is_empty() || complete.len() < wanted {
+            if !data["result"].is_null() {
+                return Err(format!(
+                    "{}: {} of {wanted} have no result",
+                    data["sample"]["label"],
+                    complete.len()
+                ));
+            }
+            self.judged.void_results += 1;
+            return Ok(());
+        }
+        let numbers: Option<Vec<(i64, Decimal)>> = complete.into_iter().map(number).collect();
+        let Some(numbers) = numbers else { return Ok(()) };
         let count = Decimal::from(numbers.len());
         let average = match bag.book.numbers.average.as_str() {
             "raise-mean-of-reported" => {
@@ -108,7 +125,7 @@ impl Ledger {
             _ => return Ok(()),
         };
         let told = data["result"]["text"].as_str();
-        if told.is_some_and(|told| told != average.normalize().to_string()) {
+        if told != Some(average.normalize().to_string().as_str()) {
             return Err(format!("result of {}: {average}, and it says {told:?}", data["sample"]["label"]));
         }
         self.judged.results += 1;
@@ -116,31 +133,62 @@ impl Ledger {
     }
 }
 
-/// Each interval of a record: nanoseconds, clock, and that both ends stand on it.
-fn durations(vial: &Vial, data: &Value) -> Result<(), String> {
-    for told in data["steps"].as_array().into_iter().flatten() {
-        let name = told["name"].as_str().unwrap_or_default();
-        let Some(step) = vial.book.steps.iter().position(|step| step.name == name && step.interval.is_some())
-        else {
-            continue;
-        };
-        let span = vial.span(step).ok_or_else(|| format!("{name} has a duration, and was never begun"))?;
-        let Some((ns, boot_clock)) = Vial::lasted(&span) else { continue };
-        let clock = if boot_clock { "boot-clock" } else { "wall-clock" };
-        let duration = &told["duration"];
-        if duration["exactNs"].as_i64() != Some(ns) || duration["clock"].as_str() != Some(clock) {
-            return Err(format!("{name} lasted {ns} ns on the {clock}, and it says {duration}"));
-        }
-        let boot = |end: &str| told[end]["bootClock"]["boot"].as_str().map(str::to_owned);
-        if (boot("begin") == boot("end")) != boot_clock {
-            return Err(format!(
-                "{name}: the ends stand on {:?} and {:?}, and the basis is {clock}",
-                boot("begin"),
-                boot("end")
-            ));
+/// The steps of a record are just those that the model knows of, each once, in their order: an
+/// interval that began, with nanoseconds and clock; a mark or a level, with its instant. Gives how
+/// many durations and other steps there were.
+fn steps(vial: &Vial, data: &Value) -> Result<(u64, u64), String> {
+    let book = &vial.book;
+    let own = |step: usize| book.points.iter().position(|p| p.step == step && p.edge != Edge::Begin);
+    let is_there = |step: &usize| match book.steps[*step].interval {
+        Some(_) => vial.span(*step).is_some(),
+        None => own(*step).is_some_and(|at| vial.marks[at].is_some()),
+    };
+    let wanted: Vec<usize> = (0..book.steps.len()).filter(is_there).collect();
+    let names: Vec<&str> = wanted.iter().map(|step| book.steps[*step].name.as_str()).collect();
+    let told = data["steps"].as_array().ok_or("no steps at all")?;
+    let has: Vec<&str> = told.iter().map(|step| step["name"].as_str().unwrap_or_default()).collect();
+    if has != names {
+        return Err(format!("its steps are {names:?}, and it has {has:?}"));
+    }
+    let (mut durations, mut others) = (0, 0);
+    for (step, told) in wanted.into_iter().zip(told) {
+        let span = vial.span(step).filter(|_| book.steps[step].interval.is_some());
+        if let Some(span) = span {
+            duration(vial, &span, told)?;
+            durations += 1;
+        } else {
+            let mark = own(step).and_then(|at| vial.marks[at]);
+            mark.map_or(Err("a step without an instant".to_owned()), |mark| instant(&mark, &told["at"]))?;
+            others += 1;
         }
     }
-    Ok(())
+    Ok((durations, others))
+}
+
+/// One interval of a record. One that nobody ended lasts until the last instant of the specimen.
+fn duration(vial: &Vial, span: &Span, told: &Value) -> Result<(), String> {
+    let name = &told["name"];
+    if span.end.is_some() == told["end"].is_null() {
+        return Err(format!("{name} ended: {}, and it says {}", span.end.is_some(), told["end"]));
+    }
+    let until = Span { end: Some(span.end.unwrap_or((vial.last_moment(), true))), ..*span };
+    let (ns, boot_clock) = Vial::lasted(&until).ok_or("an interval without an end")?;
+    let clock = if boot_clock { "boot-clock" } else { "wall-clock" };
+    let duration = &told["duration"];
+    if duration["exactNs"].as_i64() != Some(ns) || duration["clock"].as_str() != Some(clock) {
+        return Err(format!("{name} lasted {ns} ns on the {clock}, and it says {duration}"));
+    }
+    instant(&span.begin, &told["begin"])?;
+    span.end.map_or(Ok(()), |(end, _)| instant(&end, &told["end"]))
+}
+
+/// An instant of a record, on the clock that ran since the machine's start.
+fn instant(moment: &Moment, told: &Value) -> Result<(), String> {
+    let clock = &told["bootClock"];
+    let seconds = Decimal::from_i128_with_scale(i128::from(moment.boot_ns), 9);
+    let same = clock["boot"].as_str() == Some(moment.boot.to_string().as_str())
+        && clock["text"].as_str().and_then(|text| text.parse().ok()) == Some(seconds);
+    if same { Ok(()) } else { Err(format!("an instant is {moment:?}, and it says {told}")) }
 }
 
 /// Rounds halves towards larger numbers.

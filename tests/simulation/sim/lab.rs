@@ -7,11 +7,13 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::{Arc, OnceLock};
-use stillstand::domain::bench::{Bench, Does, NetworkFacts, ProbeStands, Started, TriggerSettings};
+use stillstand::domain::bench::{
+    Bench, BenchSettings, Does, NetworkFacts, ProbeStands, Started, TriggerSettings,
+};
 use stillstand::domain::calendar::Calendar;
 use stillstand::domain::method::{self, Method};
 use stillstand::domain::reading::InstrumentKind;
-use stillstand::domain::review::Reviews;
+use stillstand::domain::review::{AskQualification, Reviews, SignOn};
 use stillstand::settings;
 
 /// The laboratory.
@@ -45,6 +47,14 @@ fn config(folder: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("config").join(folder)
 }
 
+/// Reviews, and a register of people. Whoever is written down does it: who must be signed on is no part
+/// of the model.
+fn keeps_lists(bench: &mut BenchSettings, chance: &mut Chance) {
+    bench.review = Reviews::On;
+    bench.sign_on = SignOn::Free;
+    bench.qualification = *chance.pick(&[AskQualification::Off, AskQualification::Note]);
+}
+
 impl Lab {
     /// The laboratory of a seed. `late_ns`: a planted fault, by which the model holds each upper
     /// limit to be higher.
@@ -65,7 +75,9 @@ impl Lab {
         bench.temperature_alarm_s = *chance.pick(&[30, 120]);
         bench.room_stale_s = 700;
         let office = chance.one_in(3);
-        bench.review = if office { Reviews::On } else { bench.review };
+        if office {
+            keeps_lists(&mut bench, chance);
+        }
         (*chance.pick(&["indicator", "indicator", "guide-cap"])).clone_into(&mut bench.foot);
         let trigger = |does, place| TriggerSettings { does, place, own_line: false };
         let mut triggers = BTreeMap::from([

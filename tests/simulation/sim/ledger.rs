@@ -3,13 +3,14 @@
 
 use super::book::Book;
 use super::expected::Expected;
+use super::hands::{Meant, Press, Rules, marks};
 use super::vial::{Mark, Read, Vial, between};
 use super::warmth::Warmth;
 use rust_decimal::Decimal;
 use serde_json::Value;
 use std::collections::{BTreeMap, VecDeque};
 use std::rc::Rc;
-use stillstand::domain::bench::{Act, Contact, Do, Input, Trigger, What};
+use stillstand::domain::bench::{Act, Do, Input, What};
 use stillstand::domain::measure;
 use stillstand::domain::method::{Edge, Level};
 use stillstand::domain::moment::{Moment, SECOND, Stamp};
@@ -26,6 +27,8 @@ const CLEANED_KEPT: usize = 150;
 #[derive(Debug, Clone)]
 pub struct Bag {
     pub book: Rc<Book>,
+    /// Specimens that its result waits for.
+    pub planned: u32,
     pub masses: BTreeMap<String, Vec<(Uuid, Decimal)>>,
     pub moistened: Vec<Moment>,
     pub moisture: Option<Decimal>,
@@ -53,8 +56,10 @@ pub struct Ledger {
     pub bags: BTreeMap<Uuid, Bag>,
     pub warmth: Warmth,
     pub cleaned: Vec<Uuid>,
-    /// Where a place trigger stands.
-    pub places: BTreeMap<String, u32>,
+    /// The switches of the bench, and how it is set.
+    pub rules: Rules,
+    /// Presses that were kept without a cylinder, in order.
+    pub presses: Vec<Press>,
     pub foot: String,
     pub awaited: Option<Target>,
     pub kept: VecDeque<(Uuid, Decimal)>,
@@ -74,17 +79,30 @@ pub struct Judged {
     pub loose: u64,
     pub allowed: u64,
     pub refused: u64,
+    /// Durations and other steps of records.
+    pub durations: u64,
+    pub steps: u64,
+    /// Numbers of specimens; results without one, since too few specimens count.
+    pub numbers: u64,
+    pub void_results: u64,
+    /// Marks by acts, by switches, by presses that were given to a cylinder afterwards.
+    pub marked: u64,
+    pub pressed: u64,
+    pub given: u64,
+    /// Presses that had to be kept.
+    pub kept: u64,
 }
 
 impl Ledger {
-    pub fn new(books: BTreeMap<String, Rc<Book>>, foot: &str, stale_s: i64) -> Self {
+    pub fn new(books: BTreeMap<String, Rc<Book>>, rules: Rules, foot: &str, stale_s: i64) -> Self {
         Self {
             books,
             vials: BTreeMap::new(),
             bags: BTreeMap::new(),
             warmth: Warmth::new(stale_s),
             cleaned: Vec::new(),
-            places: BTreeMap::new(),
+            rules,
+            presses: Vec::new(),
             foot: foot.to_owned(),
             awaited: None,
             kept: VecDeque::new(),
@@ -103,6 +121,9 @@ impl Ledger {
             What::Trigger(trigger) => self.trigger(trigger, &input.moment, batch)?,
             What::Instrument(report) => self.instrument(report, &input.moment, batch),
             _ => {}
+        }
+        if !matches!(input.what, What::Act(_) | What::Trigger(_)) && !marks(batch)?.is_empty() {
+            return Err("something was marked that nobody did".to_owned());
         }
         if self.awaited.as_ref().is_some_and(|target| !self.takes(target)) {
             self.awaited = None;
@@ -163,14 +184,11 @@ impl Ledger {
         match &act.what {
             Do::Mark { specimen, step, edge } => {
                 let vial = on_bench(specimen)?;
-                let point = vial
-                    .book
-                    .points
-                    .iter()
-                    .position(|point| vial.book.steps[point.step].name == *step && point.edge == *edge);
-                Some(point.is_some_and(|at| vial.may_mark(at, moment)))
+                Some(vial.book.point(step, *edge).is_some_and(|at| vial.may_mark(at, moment)))
             }
-            Do::MarkNext { specimen } => Some(Self::next_is_open(on_bench(specimen)?, moment)),
+            Do::MarkNext { specimen } => Some(on_bench(specimen)?.next(moment).is_some()),
+            Do::AssignPress { press, specimens } => Some(self.would_give(*press, specimens).is_some()),
+            Do::DismissPress { press } => Some(self.presses.iter().any(|kept| kept.id == *press)),
             Do::EnterReading { specimen, of, value, confirmed } => {
                 let vial = on_bench(specimen)?;
                 let turn = vial.possible().iter().any(|at| vial.book.points[*at].edge == Edge::Value(*of));
@@ -192,22 +210,18 @@ impl Ledger {
         }
     }
 
-    /// A press without further words marks something on it.
-    fn next_is_open(vial: &Vial, moment: &Moment) -> bool {
-        match vial.possible().first() {
-            Some(at) => vial.may_mark(*at, moment),
-            None => {
-                vial.void.is_none()
-                    && vial.runs.last().is_some_and(|(_, end)| end.is_none())
-                    && vial.in_order(moment)
-            }
-        }
-    }
-
     /// Whether digits are a level that the cylinder has; `None`: they are none at all.
     fn is_level(&self, vial: &Vial, of: Level, value: &str, confirmed: bool) -> Option<bool> {
         let read = self.read(vial, of, value)?;
         let level = read.level();
+        // A level below half of the first mark is taken, and no sand level can follow it: the station's
+        // own gap, told in docs/reliability.md.
+        let lost = |read: &Read| read.marks(&vial.book) == 0 && read.level() > Decimal::ZERO;
+        if of == Level::Clay && lost(&read)
+            || of == Level::Sand && vial.levels.get(&Level::Clay).is_some_and(lost)
+        {
+            return None;
+        }
         let low = level >= Decimal::ZERO && (of != Level::Clay || read.marks(&vial.book) > 0);
         let swapped =
             of == Level::Sand && vial.levels.get(&Level::Clay).is_some_and(|clay| level > clay.level());
@@ -228,10 +242,11 @@ impl Ledger {
         batch: &Batch,
     ) -> Result<(), String> {
         match &act.what {
-            Do::RegisterSample { method, .. } => {
+            Do::RegisterSample { method, specimens, .. } => {
                 let book = self.books.get(method).ok_or("a sample of an unknown method")?.clone();
                 let bag = Bag {
                     book,
+                    planned: specimens.ok_or("a sample without a number of specimens")?,
                     masses: BTreeMap::new(),
                     moistened: Vec::new(),
                     moisture: None,
@@ -253,18 +268,18 @@ impl Ledger {
             }
             Do::StopAwaiting => self.awaited = None,
             Do::Measure(what) => self.measured(what)?,
-            Do::Mark { .. } | Do::MarkNext { .. } => {
-                let marks = marks(batch)?;
-                let [mark] = marks.as_slice() else {
-                    return Err(format!("one act marked {} times", marks.len()));
-                };
-                self.take_mark(*mark, &moment)?;
+            Do::Mark { specimen, step, edge } => {
+                let at = self.vial(*specimen)?.book.point(step, *edge).ok_or("a mark of no point")?;
+                self.take_marks(batch, &[Meant { specimen: *specimen, at, moment }])?;
+                self.judged.marked += 1;
             }
-            Do::AssignPress { .. } => {
-                for mark in marks(batch)? {
-                    self.take_mark(mark, &mark.1)?;
-                }
+            Do::MarkNext { specimen } => {
+                let at = self.vial(*specimen)?.next(&moment).ok_or("a mark where none is possible")?;
+                self.take_marks(batch, &[Meant { specimen: *specimen, at, moment }])?;
+                self.judged.marked += 1;
             }
+            Do::AssignPress { press, specimens } => self.give_press(*press, specimens, batch)?,
+            Do::DismissPress { press } => self.presses.retain(|kept| kept.id != *press),
             Do::EnterReading { specimen, of, value, .. } => {
                 let read = self.read(self.vial(*specimen)?, *of, value).ok_or("a level without digits")?;
                 let vial = self.vial_mut(*specimen)?;
@@ -305,12 +320,7 @@ impl Ledger {
             Do::CorrectTime { specimen, step, edge, .. } => {
                 let wall = act.stated_wall_ns.ok_or("a corrected time without a time")?;
                 let vial = self.vial_mut(*specimen)?;
-                let at = vial
-                    .book
-                    .points
-                    .iter()
-                    .position(|p| vial.book.steps[p.step].name == *step && p.edge == *edge);
-                let at = at.ok_or("a corrected time of no point")?;
+                let at = vial.book.point(step, *edge).ok_or("a corrected time of no point")?;
                 let from = vial.marks[at].ok_or("a corrected time of no mark")?;
                 vial.marks[at] = Some(Moment {
                     stamp: Stamp::Entered,
@@ -349,6 +359,7 @@ impl Ledger {
                 // Its weighings may be of another sample.
                 self.kept.extend(bag.into_iter().flat_map(|bag| bag.masses.into_values().flatten()));
             }
+            Do::PlanSpecimens { sample, specimens } => self.bag(*sample)?.planned = *specimens,
             Do::TakeProbeOut => self.warmth.moved(moment, true),
             Do::PutProbeIn { .. } => self.warmth.moved(moment, false),
             _ => {}
@@ -424,69 +435,20 @@ impl Ledger {
         Ok(())
     }
 
-    /// A mark of a vial, as the station's event tells it, made at the moment that the input says.
-    fn take_mark(
-        &mut self,
-        (specimen, moment, point): (Uuid, Moment, Option<usize>),
-        meant: &Moment,
-    ) -> Result<(), String> {
-        if moment != *meant {
-            return Err(format!("marked at {moment:?}, and the input says {meant:?}"));
-        }
-        let vial = self.vial_mut(specimen)?;
-        let machine = |edge| vial.book.points.iter().position(|p| p.machine && p.edge == edge);
-        let open = vial.runs.last().is_some_and(|(_, end)| end.is_none());
-        let at = point
-            .or_else(|| machine(if open { Edge::End } else { Edge::Begin }))
-            .ok_or("a run without a machine")?;
-        if !vial.may_mark(at, &moment) {
-            return Err(format!(
-                "point {at} was marked out of order at {moment:?}: possible are {:?}",
-                vial.possible()
-            ));
-        }
-        vial.mark(at, moment);
-        let opens = vial.book.points[at].step == vial.book.from;
-        if opens && self.warmth.overtook(&moment) {
-            self.vial_mut(specimen)?.loose = true;
-        }
-        let vial = self.vial(specimen)?;
-        if vial.book.points[at].frees {
-            self.clean(specimen);
-        }
-        Ok(())
-    }
-
-    fn clean(&mut self, id: Uuid) {
+    /// A cylinder is clean: its vial is remembered for a while.
+    pub fn clean(&mut self, id: Uuid) {
         self.cleaned.push(id);
         if self.cleaned.len() > CLEANED_KEPT {
             let oldest = self.cleaned.remove(0);
-            if let Some(vial) = self.vials.remove(&oldest)
-                && !self.vials.values().any(|other| other.sample == vial.sample)
-            {
-                self.bags.remove(&vial.sample);
+            if let Some(vial) = self.vials.remove(&oldest) {
+                if self.vials.values().any(|other| other.sample == vial.sample) {
+                    // One of its specimens is forgotten: what counts is more than the model knows.
+                    self.bags.entry(vial.sample).and_modify(|bag| bag.odd = true);
+                } else {
+                    self.bags.remove(&vial.sample);
+                }
             }
         }
-    }
-
-    fn trigger(&mut self, trigger: &Trigger, now: &Moment, batch: &Batch) -> Result<(), String> {
-        let marks = marks(batch)?;
-        let contact = trigger.contact.as_ref().ok();
-        if contact.is_none() && !marks.is_empty() {
-            return Err("a refused trigger marked something".to_owned());
-        }
-        if let (Some(place), Some(Contact::On | Contact::Press)) = (self.places.get(&trigger.name), contact) {
-            let vial = self.vials.values().find(|v| v.place == *place && !self.cleaned.contains(&v.id));
-            let open = vial.filter(|vial| Self::next_is_open(vial, now)).map(|vial| vial.id);
-            let marked = marks.first().map(|(specimen, ..)| *specimen);
-            if open != marked {
-                return Err(format!("a press at place {place} should mark {open:?}; it marked {marked:?}"));
-            }
-        }
-        for mark in marks {
-            self.take_mark(mark, now)?;
-        }
-        Ok(())
     }
 
     /// Deviations of a vial, with those of its sample's preparation.
@@ -511,7 +473,7 @@ impl Ledger {
         self.vials.get(&id).ok_or_else(|| format!("specimen {id} is unknown to the model"))
     }
 
-    fn vial_mut(&mut self, id: Uuid) -> Result<&mut Vial, String> {
+    pub fn vial_mut(&mut self, id: Uuid) -> Result<&mut Vial, String> {
         self.vials.get_mut(&id).ok_or_else(|| format!("specimen {id} is unknown to the model"))
     }
 
@@ -530,20 +492,4 @@ pub fn said(batch: &Batch) -> Result<Said, String> {
         made: text("made").parse().ok(),
         text: text("text").to_owned(),
     })
-}
-
-/// Specimen, moment and point of each mark that a batch tells of; no point: a further run.
-fn marks(batch: &Batch) -> Result<Vec<(Uuid, Moment, Option<usize>)>, String> {
-    let kinds = ["point-marked", "further-run-began", "further-run-ended"];
-    let rows = batch.events.iter().filter(|row| kinds.contains(&row.kind.as_str()));
-    rows.map(|row| {
-        let value: Value =
-            serde_json::from_str(row.payload.as_deref().unwrap_or_default()).map_err(|e| e.to_string())?;
-        let specimen =
-            value["specimen"].as_str().and_then(|id| id.parse().ok()).ok_or("a mark of nothing")?;
-        let moment = serde_json::from_value(value["marked"]["moment"].clone()).map_err(|e| e.to_string())?;
-        let point = value["point"].as_u64().and_then(|at| usize::try_from(at).ok());
-        Ok((specimen, moment, point))
-    })
-    .collect()
 }

@@ -5,6 +5,7 @@ mod book; // a method file, by a reader of its own
 pub mod broken; // what a broken promise says
 mod chance; // numbers that a seed determines
 mod expected; // a deviation that the model expects
+mod hands; // whom an act or a press marks
 mod judging; // a published document against the model
 mod lab; // the invented laboratory of a seed
 mod ledger; // the model: what the inputs mean

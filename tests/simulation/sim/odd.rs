@@ -259,7 +259,10 @@ impl Sim {
         let presses: Vec<Uuid> = self.bench.presses.iter().map(|press| press.id).collect();
         let specimens: Vec<Uuid> = self.bench.specimens.keys().copied().collect();
         if !presses.is_empty() && !specimens.is_empty() && self.chance.one_in(2) {
-            let (press, specimen) = (*self.chance.pick(&presses), *self.chance.pick(&specimens));
+            // The newest, as long as somebody remembers it; or any.
+            let newest = presses.last().copied().filter(|_| self.chance.one_in(2));
+            let press = newest.unwrap_or_else(|| *self.chance.pick(&presses));
+            let specimen = *self.chance.pick(&specimens);
             self.act(Do::AssignPress { press, specimens: vec![specimen] }, None)?;
         }
         Ok(())
@@ -292,7 +295,9 @@ impl Sim {
 
     /// Somebody corrects what has left the bench: the station brings it back from the journal.
     fn recall(&mut self) -> Result<(), Broken> {
-        let Some(specimen) = self.ledger.cleaned.first().copied() else { return Ok(()) };
+        // Not the oldest of a full list: the model forgets it as soon as the next one is clean.
+        let at = if self.ledger.cleaned.len() < 100 { 0 } else { 20 };
+        let Some(specimen) = self.ledger.cleaned.get(at).copied() else { return Ok(()) };
         let Ok(vial) = self.ledger.vial(specimen).cloned() else { return Ok(()) };
         if self.bench.find(specimen).is_none() {
             self.commit()?;
@@ -301,6 +306,10 @@ impl Sim {
             self.feed(What::Recalled(Box::new(closed)), self.world.moment())?;
             self.counts.recalled += 1;
             self.counts.recalled_counted += u64::from(!vial.counts.is_empty());
+        }
+        if self.chance.one_in(4) {
+            self.act(Do::VoidSpecimen { specimen, reason: "it was the wrong bag".to_owned() }, None)?;
+            return Ok(());
         }
         let of = if vial.book.levels.sediment_only { Level::Sediment } else { Level::Clay };
         let value = self.level(of, &vial.book);

@@ -1,6 +1,7 @@
 //! What people do beside the cylinders: the list of equipment and its checks, solutions, review.
 
 use super::broken::Broken;
+use super::people::NAMES;
 use super::run::Sim;
 use serde_json::{Value, json};
 use stillstand::domain::bench::Do;
@@ -10,9 +11,10 @@ use uuid::Uuid;
 impl Sim {
     /// One thing that is done beside the cylinders.
     pub fn office(&mut self) -> Result<(), Broken> {
-        match self.chance.below(4) {
+        match self.chance.below(5) {
             0 | 1 => self.equipment(),
             2 => self.solution(),
+            3 => self.people(),
             _ => self.review(),
         }
     }
@@ -86,6 +88,36 @@ impl Sim {
             _ => json!({ "what": "put-in-use", "batch": batch, "confirmed": true }),
         };
         self.sent("solution", act)
+    }
+
+    /// The register of people: who works here, signs on, is qualified for a method.
+    fn people(&mut self) -> Result<(), Broken> {
+        let persons: Vec<Uuid> = self.bench.people.persons.keys().copied().collect();
+        let number = persons.len();
+        if number < NAMES.len() {
+            let roles = ["administer", "operate", "review"];
+            return self.sent(
+                "review",
+                json!({ "what": "add-person", "name": NAMES[number], "roles": &roles[..3 - number],
+                    "code": format!("c0{number}1") }),
+            );
+        }
+        let person = *self.chance.pick(&persons);
+        let method = self.chance.pick(&self.lab.ids).clone();
+        let act = match self.chance.below(8) {
+            // One in four is wrong.
+            0 | 1 => json!({ "what": "sign-on", "code": format!("c0{}1", self.chance.below(4)) }),
+            2 => json!({ "what": "sign-off", "person": person }),
+            3 => json!({ "what": "change-person", "person": person, "roles": ["administer", "review"] }),
+            4 => {
+                json!({ "what": "person-leaves", "person": person, "reason": "moved to another laboratory" })
+            }
+            5 => json!({ "what": "person-returns", "person": person }),
+            6 => json!({ "what": "qualify", "person": person, "method": method, "until": "2026-12-01",
+                "note": "an observed test" }),
+            _ => json!({ "what": "disqualify", "person": person, "method": method, "reason": "it lapsed" }),
+        };
+        self.sent("review", act)
     }
 
     /// Somebody looks a sample's documents through, and says so.

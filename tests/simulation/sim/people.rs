@@ -58,7 +58,7 @@ impl People {
     }
 }
 
-const NAMES: [&str; 3] = ["Ada Brook", "Jon Vale", "Mira Stern"];
+pub const NAMES: [&str; 3] = ["Ada Brook", "Jon Vale", "Mira Stern"];
 
 impl Sim {
     pub fn begin_day(&mut self) {
@@ -349,15 +349,16 @@ impl Sim {
                 (_, true) => Contact::On,
                 (_, false) => Contact::Off,
             };
-            self.press(name, Ok(contact))?;
-            return Ok(());
+            let fed = self.press(name, Ok(contact))?;
+            return self.give(&fed, specimen);
         }
         match self.chance.below(10) {
             0..=2 if is_next => {
                 self.press(&format!("place-{place}"), Ok(Contact::Press))?;
             }
             3 if is_next => {
-                self.press("foot", Ok(Contact::Press))?;
+                let fed = self.press("foot", Ok(Contact::Press))?;
+                self.give(&fed, specimen)?;
             }
             4 | 5 if is_next => {
                 self.act(Do::MarkNext { specimen }, None)?;
@@ -377,6 +378,14 @@ impl Sim {
             let number = u32::try_from(self.chance.between(88, 101)).expect("a count");
             let step = book.steps[point.step].name.clone();
             self.act(Do::Measure(measure::Act::Count { specimen, step, number }), None)?;
+        }
+        Ok(())
+    }
+
+    /// A press that was kept, since it was not clear whom it meant, is given to the one that was meant.
+    fn give(&mut self, pressed: &Fed, specimen: Uuid) -> Result<(), Broken> {
+        if let Some(press) = pressed.made.filter(|_| self.chance.one_in(2)) {
+            self.act(Do::AssignPress { press, specimens: vec![specimen] }, None)?;
         }
         Ok(())
     }

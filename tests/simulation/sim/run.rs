@@ -2,6 +2,7 @@
 
 use super::broken::{self, Broken};
 use super::chance::Chance;
+use super::hands::{Meaning, Rules};
 use super::lab::Lab;
 use super::ledger::Ledger;
 use super::people::{People, Task};
@@ -12,7 +13,7 @@ use super::world::{HOUR, World};
 use clap::ValueEnum;
 use sha2::{Digest, Sha256};
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::collections::{BTreeMap, BinaryHeap};
 use std::path::PathBuf;
 use stillstand::daemon::station::{decide_alone, stored_event};
 use stillstand::domain::bench::{Bench, Input, What};
@@ -47,6 +48,14 @@ pub enum Planted {
     StampShifted,
     /// A document goes out before it is committed.
     SentTooEarly,
+    /// A document that goes out again has another digit in it.
+    SentOtherwise,
+    /// What somebody marks is marked on another specimen.
+    SpecimensSwapped,
+    /// A shaker's contact marks what stands at some place.
+    ContactMistaken,
+    /// A kept press is given with a moment that is half a second off.
+    PressMoved,
 }
 
 /// What is to be run.
@@ -155,11 +164,14 @@ impl Sim {
         let late = if options.planted == Planted::LimitShifted { 30 * SECOND } else { 0 };
         let lab = Lab::of(&mut chance, late);
         let settings = &lab.started.bench;
-        let mut ledger =
-            Ledger::new(lab.books.clone(), &settings.foot, i64::from(settings.temperature_stale_s));
-        ledger.places = (1..=settings.places).map(|place| (format!("place-{place}"), place)).collect();
+        let mut ledger = Ledger::new(
+            lab.books.clone(),
+            rules(&lab),
+            &settings.foot,
+            i64::from(settings.temperature_stale_s),
+        );
         if lab.office {
-            ledger.blind = vec!["equipment", "shaker-rate", "solution"];
+            ledger.blind = vec!["equipment", "shaker-rate", "solution", "not-qualified"];
         }
         let store: Box<dyn Store> = match &options.folder {
             Some(folder) => Box::new(Disk::new(folder)),
@@ -169,6 +181,7 @@ impl Sim {
         post.planted = match options.planted {
             Planted::RelayForgets => post::Planted::Forgets,
             Planted::RelayAcksTwice => post::Planted::OneTooMany,
+            Planted::SentOtherwise => post::Planted::Alters,
             _ => post::Planted::None,
         };
         let mut sim = Self {
@@ -293,7 +306,7 @@ impl Sim {
             {
                 told.what = What::Deadline;
             }
-            _ => {}
+            (_, planted) => self.mistaken(&mut told, planted),
         }
         told
     }
@@ -499,6 +512,19 @@ impl Sim {
             tried: self.post.tried,
         })
     }
+}
+
+/// The switches and settings of a laboratory, as the model takes them.
+fn rules(lab: &Lab) -> Rules {
+    let settings = &lab.started.bench;
+    let mut switches = BTreeMap::from([
+        ("shaker".to_owned(), Meaning::Contact),
+        ("foot".to_owned(), Meaning::Foot),
+        ("start".to_owned(), Meaning::Button),
+    ]);
+    switches.extend((1..=settings.places).map(|place| (format!("place-{place}"), Meaning::Place(place))));
+    let shaker_holds = usize::try_from(settings.shaker_holds).unwrap_or(0);
+    Rules { switches, approach_ns: i64::from(settings.approach_s) * SECOND, shaker_holds }
 }
 
 fn apply(bench: &mut Bench, rows: &[EventRow]) -> Result<(), Broken> {

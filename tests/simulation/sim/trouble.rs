@@ -4,9 +4,12 @@ use super::broken::Broken;
 use super::run::{Planted, Sim, whole};
 use super::world::HOUR;
 use stillstand::daemon::station::fold;
-use stillstand::domain::bench::{Input, What};
+use stillstand::domain::bench::{Contact, Do, Input, What};
 use stillstand::domain::moment::SECOND;
+use stillstand::domain::shared::Shared;
+use stillstand::domain::specimen::Specimen;
 use stillstand::journal::{Batch, Continued, Restored};
+use uuid::Uuid;
 
 impl Sim {
     /// A commit failed: as the station, asks what was stored, refuses acts that were not, decides
@@ -128,5 +131,36 @@ impl Sim {
         self.post.excuse();
         // What was foreseen on wall time is looked at anew.
         self.deadline = Some(self.world.now_ns);
+    }
+
+    /// Planted: somebody's act or press acts on another specimen, or at another time.
+    pub fn mistaken(&mut self, told: &mut Input, planted: Planted) {
+        match (&mut told.what, planted) {
+            (What::Act(act), Planted::SpecimensSwapped) => {
+                let (Do::Mark { specimen, .. } | Do::MarkNext { specimen }) = &mut act.what else { return };
+                *specimen = self.double(*specimen).unwrap_or(*specimen);
+            }
+            (What::Act(act), Planted::PressMoved) => {
+                let Do::AssignPress { press, .. } = &act.what else { return };
+                for kept in self.bench.presses.iter_mut().filter(|kept| kept.id == *press) {
+                    kept.moment = kept.moment.plus(SECOND / 2);
+                }
+            }
+            (What::Trigger(trigger), Planted::ContactMistaken) if trigger.name == "shaker" => {
+                let Some(place) = self.bench.specimens.values().map(|s| s.place).next() else { return };
+                trigger.name = format!("place-{place}");
+                trigger.contact = Ok(Contact::Press);
+            }
+            _ => {}
+        }
+    }
+
+    /// Another specimen that has come just as far.
+    fn double(&self, of: Uuid) -> Option<Uuid> {
+        let own = self.bench.specimens.get(&of)?;
+        let same = |other: &&Shared<Specimen>| {
+            other.id != of && other.method == own.method && other.last_marked() == own.last_marked()
+        };
+        self.bench.specimens.values().find(same).map(|other| other.id)
     }
 }

@@ -112,7 +112,7 @@ impl Vial {
         self.marks.iter().rposition(Option::is_some)
     }
 
-    fn open_run(&self) -> bool {
+    pub fn open_run(&self) -> bool {
         self.runs.last().is_some_and(|(_, end)| end.is_none())
     }
 
@@ -143,8 +143,60 @@ impl Vial {
             && last.is_some_and(|point| point.machine && point.edge == Edge::End)
     }
 
+    /// The machine runs with it, for the first time or again.
+    pub fn is_shaking(&self) -> bool {
+        let last = self.last_mark().map(|at| self.book.points[at]);
+        self.void.is_none()
+            && (self.open_run() || last.is_some_and(|point| point.machine && point.edge == Edge::Begin))
+    }
+
+    /// When the machine's run began that goes on with it.
+    pub fn shaking_since(&self) -> Option<Moment> {
+        let run = self.runs.last().map(|(begin, _)| *begin);
+        run.or_else(|| self.marks[self.last_mark()?]).filter(|_| self.is_shaking())
+    }
+
+    /// What a word without more marks at an instant: the end of a further run, or the first point that
+    /// is possible; `None`: it is refused.
+    pub fn next(&self, moment: &Moment) -> Option<usize> {
+        let at = if self.open_run() {
+            self.book.machine_point(Edge::End)
+        } else {
+            self.possible().first().copied()
+        };
+        at.filter(|at| self.may_mark(*at, moment))
+    }
+
+    /// The point that a switch for all cylinders would mark: the first that is possible, no level, once
+    /// the interval that runs is about to reach its shortest time.
+    pub fn due(&self, now: &Moment, approach_ns: i64) -> Option<usize> {
+        let at = *self.possible().first()?;
+        if matches!(self.book.points[at].edge, Edge::Value(_)) {
+            return None;
+        }
+        let runs = |step: &usize| self.span(*step).is_some_and(|span| span.end.is_none());
+        let running = (0..self.book.steps.len()).rev().find(runs).filter(|_| !self.is_over());
+        let early = running.is_some_and(|step| {
+            let (ns, boot_clock) = self.span(step).map_or((0, true), |span| between(&span.begin, now));
+            let lasted = if boot_clock { ns.max(0) } else { ns };
+            lasted < self.window(step).0.unwrap_or(0) - approach_ns
+        });
+        (!early).then_some(at)
+    }
+
+    /// Marking a point is a begin or an end of a further run.
+    pub fn goes_again(&self, at: usize) -> bool {
+        let point = self.book.points[at];
+        point.machine
+            && match point.edge {
+                Edge::Begin => self.may_run_again(),
+                Edge::End => self.open_run(),
+                _ => false,
+            }
+    }
+
     /// The last instant of it.
-    fn last_moment(&self) -> Moment {
+    pub fn last_moment(&self) -> Moment {
         let runs = self.runs.iter().flat_map(|(begin, end)| [Some(*begin), *end]).flatten();
         let all = self.marks.iter().flatten().copied().chain(runs).chain(self.no_line.iter().copied());
         all.fold(self.registered, |last, moment| if between(&last, &moment).0 > 0 { moment } else { last })
