@@ -343,6 +343,7 @@ async fn the_open_room_page_shows_nobody_and_takes_nothing() {
         [
             "alarms",
             "alarmsAside",
+            "aside",
             "consumers",
             "fault",
             "instruments",
