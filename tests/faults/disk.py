@@ -12,10 +12,10 @@ import time
 from stand import HERE, Bench, Broker, Hand, Reader, Wrong, folder, wait_for
 
 COMMAND = "tests/faults/run PROGRAM disk"
-# What the station holds in memory while it cannot store: temperatures, and others of each switch and each
-# instrument (docs/journal.md).
+# Temperatures that the station holds in memory while it cannot store (docs/journal.md). That a contact which
+# chatters takes the places of nobody else is shown in src/daemon/station/test/trouble.rs: over the network
+# more than 32 presses never wait here, since the broker keeps them until they are stored.
 TEMPERATURES = 15_000
-OF_ONE = 500
 
 
 class Disk:
@@ -143,9 +143,8 @@ def said_of(text):
 
 
 def crowded(program, table, scratch):
-    """More temperatures and presses of one loose contact than the memory has places for; then another press
-    and a weighing, which have places of their own."""
-    many, loose = TEMPERATURES + 2000, OF_ONE + 100
+    """More temperatures than the memory has places for; then a press and a weighing, which have their own."""
+    many = TEMPERATURES + 7000
     with broker_of(scratch, "crowd-broker") as broker, bench(program, scratch, "crowd", broker.port) as (station, disk):
         hand = Hand(broker.port)
         specimen = station.fill(2)[0]
@@ -158,8 +157,6 @@ def crowded(program, table, scratch):
         for n in range(many):
             station.probe.write(b"TEMP   %4.1f C\r\n" % (21.5 + n % 10 / 10))
         wait_for("the probe is heard to its end", lambda: heard(station) >= many, 60)
-        for _ in range(loose):
-            hand.send("place-3")
         hand.send("place-2")
         station.say_mass(4711)
         # Nothing shows that both are in the station while it cannot store them: some rounds of its loop.
@@ -167,22 +164,18 @@ def crowded(program, table, scratch):
         text = station.alarm("not-kept")
         disk.order("good")
         station.ceased("not-kept")
-        told = wait_for("what was lost is told", lambda: next(
-            (alarm["text"] for alarm in station.view()["alarms"] if alarm["key"] == "switch-gone-place-3"), None), 30)
         left = left_out(text)
         temperatures = settled(lambda: station.count(STORED))
         presses = station.count("SELECT count(*) FROM event WHERE kind = 'point-marked'") - before
         masses = station.documents()
         hand.close()
-        said = "temperatures are left out" in text and "other inputs are lost" in text
+        said = "temperatures are left out" in text
         table.row(
-            "failing disk for hours",
-            f"{many} temperatures, {loose} presses of one loose contact, then another press and a weighing, while writing fails",
-            f"each has places of its own: {TEMPERATURES} temperatures, {OF_ONE} of each switch and each instrument; the alarm says "
-            "how many found none, and which switch lost some is told for good",
+            "failing disk for hours", f"{many} temperatures, then a press and a weighing, while writing fails",
+            f"temperatures have {TEMPERATURES:,} places, and the alarm says how many found none; a press and a weighing have places of their own",
             f"{left:,} temperatures left out by the alarm, {temperatures:,} stored, {presses} of 1 presses, {masses} of 1 weighings stored; "
-            f"the alarm {'says what was left out' if said else 'does not say what was left out'}; afterwards '{told}'",
-            presses == 1 and masses == 1 and said and left > 0 and temperatures + left == many and str(loose - OF_ONE) in told, COMMAND)
+            f"the alarm {'says what was left out' if said else 'does not say what was left out'}",
+            presses == 1 and masses == 1 and said and left > 0 and temperatures + left == many, COMMAND)
 
 
 STORED = "SELECT count(*) FROM event WHERE kind = 'temperature-read'"
