@@ -209,7 +209,9 @@ fn a_press_just_after_the_relays_own_end_was_meant_to_end_the_run_and_begins_not
 
 #[test]
 fn where_another_act_is_due_as_the_relay_ends_a_run_a_shared_press_is_kept() {
-    let (mut story, a, b) = bench(|started| drop(started.triggers.remove("shaker")));
+    let (mut story, a, b) = bench(|started| {
+        started.triggers.remove("shaker");
+    });
     story.to(980.0).mark(a, "shake", Edge::Begin);
     // The soak of the other one is over, too: AASHTO T 176, 10 min from 400 s.
     story.to(1025.0);
