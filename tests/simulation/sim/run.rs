@@ -170,8 +170,10 @@ impl Sim {
             &settings.foot,
             i64::from(settings.temperature_stale_s),
         );
+        // Strokes that the shaker's own switch counts are no part of the model.
+        ledger.blind = vec!["shaker-rate"];
         if lab.office {
-            ledger.blind = vec!["equipment", "shaker-rate", "solution", "not-qualified"];
+            ledger.blind.extend(["equipment", "solution", "not-qualified"]);
         }
         let store: Box<dyn Store> = match &options.folder {
             Some(folder) => Box::new(Disk::new(folder)),
