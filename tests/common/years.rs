@@ -2,10 +2,12 @@
 //! again under fresh identities, hundreds of records to a transaction.
 
 use std::path::Path;
+use stillstand::domain::report::{DocumentKind, Ready};
 use stillstand::journal::{
     Batch, Chain, ClosedFound, ClosedRow, ClosedWanted, EventRow, InputRow, Journal, NewDocument, NewEvent,
     OpenWith, OutboxRow, Reader,
 };
+use stillstand::signing::{Key, place_of};
 use uuid::Uuid;
 
 /// Of the temperatures, one in so many is taken along: the rest is more of the same.
@@ -52,6 +54,8 @@ pub struct Template {
     closed: Vec<(ClosedFound, Vec<Uuid>, Text)>,
     state: serde_json::Value,
     records: u64,
+    /// What its documents were signed with: what is written again is signed again.
+    key: Key,
     /// Wall time of its first event, nanoseconds.
     began_ns: i64,
     /// When the first round was, and how long each lasts; without it all rounds are at one time.
@@ -149,6 +153,17 @@ impl Text {
 }
 
 impl Template {
+    fn signed(&self, kind: &str, text: String) -> String {
+        let kind = match kind {
+            "record" => DocumentKind::Record,
+            "result" => DocumentKind::Result,
+            _ => return text,
+        };
+        let mut ready = Ready { id: Uuid::nil(), kind, subject: Uuid::nil(), text };
+        self.key.sign(&mut ready);
+        ready.text
+    }
+
     /// Reads the journal of a rehearsal that has ended.
     pub fn read(path: &Path) -> Self {
         let reader = Reader::open(path).unwrap();
@@ -179,6 +194,7 @@ impl Template {
         let began = events.first().map(|row| row.moment.split_once(WALL).unwrap().1);
         let began_ns = began.unwrap().split(|c: char| !c.is_ascii_digit()).next().unwrap().parse().unwrap();
         Self {
+            key: Key::kept_in(&place_of(path)).unwrap(),
             records: documents.iter().filter(|row| row.kind == "record").count() as u64,
             inputs: inputs
                 .iter()
@@ -268,7 +284,7 @@ impl Template {
                     kind: document.kind.clone(),
                     topic: document.topic.clone(),
                     subject: subject.at(plain),
-                    payload: text.at(numbered),
+                    payload: self.signed(&document.kind, text.at(numbered)),
                     made_at_ns: document.made_at_ns + shift,
                 });
                 if acked {

@@ -38,6 +38,7 @@ pub fn to_sign(document: &Ready, key: &SigningKey) -> Option<Value> {
     let schema = document.kind.signed_schema()?;
     let mut whole: Value = serde_json::from_str(&document.text).ok()?;
     let members = whole.as_object_mut()?;
+    members.remove("signature");
     members.insert("dataschema".to_owned(), schema_id(schema).into());
     members.insert("signedby".to_owned(), key.id.clone().into());
     Some(whole)
