@@ -20,7 +20,8 @@ const NOW: Moment = Moment {
 fn kept(payload: &[u8]) -> (Following, Option<Overview>) {
     let mut following = Following::default();
     following.hear("b2", Said::Overview(payload), false, NOW);
-    let heard = following.stations.get("b2").and_then(|one| one.last.as_ref()).map(|heard| heard.overview.clone());
+    let heard =
+        following.stations.get("b2").and_then(|one| one.last.as_ref()).map(|heard| heard.overview.clone());
     (following, heard)
 }
 
@@ -40,7 +41,8 @@ pub fn run(data: &[u8]) {
 
 /// The frozen message, and one with figures and times at their ends.
 pub fn seeds() -> Vec<Vec<u8>> {
-    let frozen = std::fs::read(crate::project("tests/frozen/messages/overview-1.0.0.json")).expect("a frozen message");
+    let frozen =
+        std::fs::read(crate::project("tests/frozen/messages/overview-1.0.0.json")).expect("a frozen message");
     let text = String::from_utf8(frozen.clone()).expect("text");
     let fine = text.replace("22.38", "0.0000000000000000000000000001");
     let early = text.replace(
