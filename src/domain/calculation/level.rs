@@ -35,6 +35,17 @@ pub enum LevelError {
     /// The ratio divides by the clay reading.
     #[error("the clay reading is 0, and the result divides by it: read the top of the clay again")]
     ClayZero,
+    /// A clay level below half of the first mark, where the nearest mark is recorded.
+    #[error(
+        "the clay reading {value} {unit} is recorded as 0, the nearest mark, and the result divides by it: \
+         read the top of the clay again"
+    )]
+    ClayAtZero {
+        /// What was entered.
+        value: Decimal,
+        /// Its unit.
+        unit: Unit,
+    },
     /// A level below the floor of the cylinder.
     #[error("the {} reading {value} {unit} is negative: read it again", .of.word())]
     Negative {
@@ -121,12 +132,15 @@ impl Scale {
         })
     }
 
-    /// The mark of a clay reading: over 0, at most the top mark.
+    /// The mark of a clay reading: over 0 also as it is recorded, at most the top mark.
     pub fn clay(&self, reading: Decimal) -> Result<Marks, LevelError> {
         if reading.is_zero() {
             return Err(LevelError::ClayZero);
         }
-        self.marks(Level::Clay, reading)
+        match self.marks(Level::Clay, reading)? {
+            Marks(0) => Err(LevelError::ClayAtZero { value: reading, unit: self.unit }),
+            marks => Ok(marks),
+        }
     }
 
     /// The mark of a sand reading (not of the indicator's level): 0 to the top mark.

@@ -255,6 +255,23 @@ fn a_wrong_level_is_refused_in_words() {
 }
 
 #[test]
+fn a_clay_level_that_is_recorded_as_0_is_refused() {
+    // EN 933-8: whole millimetres, the nearest one.
+    let rule = ReadingRule {
+        mark: set(d("1")),
+        top: set(d("380")),
+        unit: Unit::Millimetre,
+        between_marks: set(BetweenMarks::Nearest),
+        ..us_reading()
+    };
+    assert!(clay(d("0.1"), &rule).unwrap_err().to_string().contains("0.1 mm is recorded as 0"));
+    assert!(clay(d("0.49"), &rule).unwrap_err().to_string().contains("recorded as 0"));
+    assert_eq!(clay(d("0.5"), &rule).unwrap().marks, Marks(1));
+    // T 176 records the higher mark, so any level over 0 has one.
+    assert_eq!(clay(d("0.01"), &us_reading()).unwrap().marks, Marks(1));
+}
+
+#[test]
 fn a_method_that_leaves_a_rule_open_says_which() {
     let open = Sourced { value: None, source: String::new(), confidence: Confidence::Unknown };
     let rule = ReadingRule { mark: open, ..us_reading() };

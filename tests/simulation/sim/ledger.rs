@@ -214,14 +214,6 @@ impl Ledger {
     fn is_level(&self, vial: &Vial, of: Level, value: &str, confirmed: bool) -> Option<bool> {
         let read = self.read(vial, of, value)?;
         let level = read.level();
-        // A level below half of the first mark is taken, and no sand level can follow it: the station's
-        // own gap, told in docs/reliability.md.
-        let lost = |read: &Read| read.marks(&vial.book) == 0 && read.level() > Decimal::ZERO;
-        if of == Level::Clay && lost(&read)
-            || of == Level::Sand && vial.levels.get(&Level::Clay).is_some_and(lost)
-        {
-            return None;
-        }
         let low = level >= Decimal::ZERO && (of != Level::Clay || read.marks(&vial.book) > 0);
         let swapped =
             of == Level::Sand && vial.levels.get(&Level::Clay).is_some_and(|clay| level > clay.level());
