@@ -9,6 +9,7 @@ mod requests;
 mod samples;
 mod shown;
 mod solutions;
+mod strangers;
 
 use super::*;
 use crate::clock::SteppedClock;

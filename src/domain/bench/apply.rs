@@ -31,9 +31,8 @@ impl Bench {
     /// Applies one event that was decided at `at`.
     pub fn apply(&mut self, event: &Event, at: &Moment) {
         match event {
-            Event::StationStarted { .. } | Event::MethodAdopted { .. } | Event::SigningKeyNamed(_) => {
-                self.apply_start(event, at);
-            }
+            Event::StationStarted { .. } | Event::MethodAdopted { .. } => self.apply_start(event, at),
+            Event::SigningKeyNamed(key) => self.signs_with(key),
             Event::SampleRegistered { .. }
             | Event::SamplePrepared { .. }
             | Event::MassAwaited { .. }
@@ -141,10 +140,6 @@ impl Bench {
             }
             Event::MethodAdopted { method } => {
                 self.methods.insert(method.digest.clone(), method.clone());
-            }
-            Event::SigningKeyNamed(key) => {
-                self.signing_keys.retain(|known| known != key);
-                self.signing_keys.push(key.clone());
             }
             _ => {}
         }

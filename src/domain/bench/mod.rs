@@ -511,6 +511,12 @@ impl Default for Bench {
 }
 
 impl Bench {
+    /// Documents are signed with this key from now on.
+    fn signs_with(&mut self, key: &SigningKey) {
+        self.signing_keys.retain(|known| known != key);
+        self.signing_keys.push(key.clone());
+    }
+
     /// Method and points of a specimen. `None` only if the journal lost its method.
     pub fn rule(&self, specimen: &Specimen) -> Option<(&Arc<Method>, Arc<[Point]>)> {
         let method = self.methods.get(&specimen.method)?;

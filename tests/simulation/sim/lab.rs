@@ -115,18 +115,15 @@ impl Lab {
             methods: methods.into_iter().map(|(method, _)| method).collect(),
             network: NetworkFacts::default(),
             signing_key: None,
-            equipment: if office {
-                settings::load_equipment(&config("equipment")).expect("kinds")
-            } else {
-                Vec::new()
-            },
-            recipes: if office {
-                settings::load_solutions(&config("solutions")).expect("recipes")
-            } else {
-                Vec::new()
-            },
+            equipment: lists(office, || settings::load_equipment(&config("equipment")).expect("kinds")),
+            recipes: lists(office, || settings::load_solutions(&config("solutions")).expect("recipes")),
             calendar: Calendar::default(),
         };
         Self { ids: books.keys().cloned().collect(), started, books, office }
     }
+}
+
+/// What a laboratory keeps, if it keeps lists.
+fn lists<T>(office: bool, all: impl FnOnce() -> Vec<T>) -> Vec<T> {
+    if office { all() } else { Vec::new() }
 }
