@@ -31,6 +31,10 @@ pub const PAYLOAD_MOST: usize = 64 * 1024;
 
 /// Messages that wait for their outcome.
 const PENDING_MOST: usize = 64;
+/// Acknowledgements and replies that a connection takes before it has sent them. A broker that keeps to what
+/// it is told has 32 messages on their way; one that does not (mosquitto 2.0 with `max_inflight_messages 0`)
+/// has as many as there are packet ids. Less room would end the connection, and lose what it has queued.
+const REQUESTS: usize = 2 * u16::MAX as usize + 8;
 
 /// Longest response topic that is answered, in bytes.
 const RESPONSE_TOPIC_MOST: usize = 512;
@@ -165,7 +169,7 @@ impl<'a> Visit<'a> {
     fn open(door: &'a Door, told: &'a mut Told, quiet: Duration) -> Self {
         Self {
             topics: Topics::of(&door.link.station),
-            wire: session::open(&door.link, Identity::In, None, 2 * PENDING_MOST + 8),
+            wire: session::open(&door.link, Identity::In, None, REQUESTS),
             settles: Instant::now() + quiet,
             door,
             told,
