@@ -185,7 +185,6 @@ def flooded(station, broker, proxy, table, seconds):
     proxy.rate = None
     caught_up = reader.reaches(station.documents(), 120)
     pages.close()
-    dropped = broker.dropped()
     masses = station.count("SELECT count(*) FROM outbox WHERE kind = 'weighing'")
     temperatures = station.count("SELECT count(*) FROM event WHERE kind = 'temperature-read'")
     told(table, locals())
@@ -197,9 +196,9 @@ def told(table, seen):
     tried = (f"{s['seconds']} s, {s['lines'].rate:,.0f} lines/s, {s['presses'].rate:,.0f} triggers/s, {PAGES} slow pages, "
              f"a broker that takes {RATE // 1024} KiB/s")
     table.row("flood: nothing lost", tried, "every trigger is decided, every stable load is a weighing; nothing is left out while the disk takes it: senders wait",
-              f"{s['heard_ms'][0]:,} of {s['pressed']:,} triggers stored, {s['dropped']} dropped by the broker itself (the last {s['heard_ms'][1]:.1f} s after it was sent), {s['masses']:,} of {s['sent']:,} loads in {s['heard']:,} of {s['lines'].count:,} lines, "
+              f"{s['heard_ms'][0]:,} of {s['pressed']:,} triggers stored (the last {s['heard_ms'][1]:.1f} s after it was sent), {s['masses']:,} of {s['sent']:,} loads in {s['heard']:,} of {s['lines'].count:,} lines, "
               f"{s['temperatures']:,} temperatures of {s['probe'].count:,}",
-              s["heard_ms"][0] + s["dropped"] == s["pressed"] and s["masses"] == s["sent"] and s["heard"] == s["lines"].count
+              s["heard_ms"][0] == s["pressed"] and s["masses"] == s["sent"] and s["heard"] == s["lines"].count
               and s["temperatures"] == s["probe"].count, COMMAND)
     pages = s["pages"]
     silence = "its stream ended" if math.isinf(pages.longest) else f"longest silence {pages.longest:.2f} s"
