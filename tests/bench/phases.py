@@ -204,15 +204,15 @@ def frames(program, seconds, under_way=256):
 
 
 class Busy:
-    """The machine's cores and its disk, kept busy."""
+    """The machine's cores, its disk, or both, kept busy."""
 
     SPIN = "while True: pass"
     WRITE = "import os,sys\nf=os.open(sys.argv[1],os.O_CREAT|os.O_WRONLY)\nwhile True:\n os.pwrite(f,b'x'*2**20,0); os.fsync(f)"
 
-    def __init__(self, folder):
-        scripts = [["-c", self.SPIN]] * (os.cpu_count() or 1)
-        scripts.append(["-c", self.WRITE, os.path.join(folder, "busy")])
-        self.scripts = scripts
+    def __init__(self, folder, cores=True, disk=True):
+        spinning = [["-c", self.SPIN]] * (os.cpu_count() or 1)
+        writing = [["-c", self.WRITE, os.path.join(folder, "busy")]]
+        self.scripts = cores * spinning + disk * writing
 
     def __enter__(self):
         self.running = [subprocess.Popen([sys.executable, *script]) for script in self.scripts]
@@ -240,14 +240,15 @@ class Bare:
         self.stamps = {int(topic.rpartition("-")[2]): seen for topic, seen in json.loads(told or "{}").items()}
 
 
-def records(program, fills, busy):
-    """Whole specimens of ours, from the first press to the record. Each interval of the record is
-    held against the time between the observer's own two writes. Gives errors, those of a bare reader
-    at the same presses, and CPU a record."""
+def records(program, fills, load=None, pause=(0.0, 0.04)):
+    """Whole specimens of ours, from the first press to the record, with so many seconds from a press
+    that was answered to the next. Each interval of the record is held against the time between the
+    observer's own two writes. Under a load (`Busy`) also against a bare reader of the same presses.
+    Gives errors, those of the reader, and CPU a record."""
     steps = {"soak": (3, 4), "loosen": (4, 5), "shake": (5, 6), "irrigate": (7, 8), "sedimentation": (8, 9)}
     errors, bare_errors, cpu, pressed = [], [], 0.0, []
     bare = Bare(program.port, "stillstand/1/bench/trigger/+")
-    with Busy(program.folder) if busy else open(os.devnull), bare if busy else open(os.devnull):
+    with load or open(os.devnull), bare if load else open(os.devnull):
         for _ in range(fills):
             program.refill()
             before = program.cpu_us()
@@ -271,7 +272,7 @@ def records(program, fills, busy):
                     seen[place].clear()
                     presses[place].append(program.press(place))
                     seen[place].wait(30)
-                    time.sleep(random.uniform(0.0, 0.04))
+                    time.sleep(random.uniform(*pause))
 
             hands = [threading.Thread(target=one_place, args=(place,)) for place in presses]
             for hand in hands:
@@ -292,7 +293,7 @@ def records(program, fills, busy):
                         begin, end = steps[step["name"]]
                         own = presses[place][end] - presses[place][begin]
                         errors.append(step["duration"]["exactNs"] - own)
-    for fill, presses in enumerate(pressed if busy else []):
+    for fill, presses in enumerate(pressed if load else []):
         for place, writes in presses.items():
             reads = bare.stamps[place][fill * len(writes) : (fill + 1) * len(writes)]
             for begin, end in steps.values():
@@ -300,8 +301,9 @@ def records(program, fills, busy):
     return errors, bare_errors, cpu / (fills * PLACES)
 
 
-def interval_error(program, fills):
-    errors, bare_errors, _ = records(program, fills, busy=True)
+def interval_error(program, fills, load=None, pause=(0.0, 0.04)):
+    """By default with the cores and the disk busy."""
+    errors, bare_errors, _ = records(program, fills, load or Busy(program.folder), pause)
     told = {"error_count": len(errors)}
     for who, found in (("error", errors), ("bare_error", bare_errors)):
         ms = [abs(error) / 1e6 for error in found]

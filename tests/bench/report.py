@@ -118,15 +118,15 @@ def markdown(rounds, about):
     return "\n".join([note, "", *table(rounds), *absolute(rounds)])
 
 
-def write_into(path, text):
+def write_into(path, text, begin=BEGIN, end=END):
     with open(path) as file:
         page = file.read()
-    if BEGIN not in page or END not in page:
-        raise SystemExit(f"{path} has no lines `{BEGIN}` and `{END}` to write between")
-    head, rest = page.split(BEGIN, 1)
-    _, tail = rest.split(END, 1)
+    if begin not in page or end not in page:
+        raise SystemExit(f"{path} has no lines `{begin}` and `{end}` to write between")
+    head, rest = page.split(begin, 1)
+    _, tail = rest.split(end, 1)
     with open(path, "w") as file:
-        file.write(f"{head}{BEGIN}\n{text}\n{END}{tail}")
+        file.write(f"{head}{begin}\n{text}\n{end}{tail}")
 
 
 def keep(path, rounds, about):
