@@ -71,7 +71,20 @@ pub struct Elapsed {
     pub basis: Basis,
 }
 
+/// How far the clock chip of a machine may be off, and be right: it knows whole seconds, and drifts
+/// (this project's own judgement). Nanoseconds.
+const CHIP_NS: i64 = 5 * SECOND;
+
 impl Moment {
+    /// Time from `earlier` to `self`, where the clocks can tell it. `None`: the machine was restarted in
+    /// between, and by the wall clock of `self` that start lies before `earlier`. One of the two wall
+    /// clocks is wrong, as after a power cut that the clock chip did not survive.
+    pub fn known_since(&self, earlier: &Self) -> Option<Elapsed> {
+        let since = self.since(earlier);
+        let least_ns = self.boot_ns.saturating_sub(CHIP_NS).max(0);
+        (since.basis == Basis::BootClock || since.ns >= least_ns).then_some(since)
+    }
+
     /// Time from `earlier` to `self`.
     pub fn since(&self, earlier: &Self) -> Elapsed {
         if self.boot == earlier.boot {
@@ -144,6 +157,33 @@ pub(crate) mod test {
         end.boot_ns = 3 * SECOND;
         assert_eq!(end.since(&start), Elapsed { ns: 600 * SECOND, basis: Basis::WallClock });
         assert_eq!(start.boot_ns_seen_from(&end), 3 * SECOND - 600 * SECOND);
+    }
+
+    #[test]
+    fn a_clock_that_puts_the_machines_start_before_what_was_tells_no_time() {
+        let begun = at(0);
+        let mut now = at(600 * SECOND);
+        now.boot = Uuid::from_u128(2);
+        now.boot_ns = 300 * SECOND;
+        assert_eq!(now.known_since(&begun), Some(Elapsed { ns: 600 * SECOND, basis: Basis::WallClock }));
+        for years in [1, 7] {
+            let mut lost = now;
+            lost.wall_ns -= years * 365 * 86_400 * SECOND;
+            assert_eq!(lost.known_since(&begun), None, "{years} years behind");
+        }
+        // Six minutes behind: four are said to have passed, and the machine has been up for five.
+        now.wall_ns -= 360 * SECOND;
+        assert_eq!(now.known_since(&begun), None);
+        assert_eq!(at(3).known_since(&at(1)), Some(Elapsed { ns: 2, basis: Basis::BootClock }));
+    }
+
+    #[test]
+    fn a_clock_chip_of_whole_seconds_is_right() {
+        let begun = at(0);
+        let mut now = at(9 * SECOND);
+        now.boot = Uuid::from_u128(2);
+        now.boot_ns = 10 * SECOND;
+        assert!(now.known_since(&begun).is_some(), "a second short of what must have passed");
     }
 
     #[test]

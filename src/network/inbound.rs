@@ -21,6 +21,7 @@ use rumqttc::v5::mqttbytes::{QoS, valid_topic};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::{Instant, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
@@ -157,6 +158,10 @@ struct Visit<'a> {
     told: &'a mut Told,
     topics: Topics,
     wire: Wire,
+    /// What came and was not looked at yet.
+    came: VecDeque<Event>,
+    /// A message for which the station has no room yet.
+    handing: Option<Inbound>,
     pending: VecDeque<Pending>,
     /// Topics of replies given to the connection, then by packet id.
     replies: VecDeque<String>,
@@ -173,6 +178,8 @@ impl<'a> Visit<'a> {
             settles: Instant::now() + quiet,
             door,
             told,
+            came: VecDeque::new(),
+            handing: None,
             pending: VecDeque::new(),
             replies: VecDeque::new(),
             flying: BTreeMap::new(),
@@ -181,21 +188,26 @@ impl<'a> Visit<'a> {
 
     /// `None`: it was asked to stop.
     async fn drive(&mut self) -> Option<Ending> {
+        let door = self.door;
         loop {
-            let open = self.pending.len() < PENDING_MOST;
+            let open = self.pending.len() < PENDING_MOST && self.handing.is_none();
             tokio::select! {
-                signal = self.wire.events.recv(), if open => match signal {
-                    Some(Signal::Events(events)) => {
-                        for event in events {
-                            if let Err(ending) = self.event(event).await {
-                                return ending;
-                            }
-                        }
+                // One by one: an outcome that is known goes out before room is found for all that came.
+                event = next_event(&mut self.wire.events, &mut self.came), if open => {
+                    let looked_at = match event {
+                        Ok(event) => self.event(event).await,
+                        Err(ending) => Err(Some(ending)),
+                    };
+                    if let Err(ending) = looked_at {
+                        return ending;
                     }
-                    // What the dead connection had still to say cannot be acknowledged any more.
-                    Some(Signal::Ended { why, .. }) => return Some(why),
-                    None => return Some(Ending::Lost("the connection's task ended".into())),
-                },
+                }
+                room = door.station.reserve(), if self.handing.is_some() => {
+                    let Ok(room) = room else { return None };
+                    if let Some(message) = self.handing.take() {
+                        room.send(message);
+                    }
+                }
                 outcome = first_outcome(&mut self.pending), if !self.pending.is_empty() => {
                     if let Some(done) = self.pending.pop_front()
                         && !self.settle(&done, outcome).await
@@ -290,7 +302,7 @@ impl<'a> Visit<'a> {
             Some(topic) => Ok(topic),
         };
         match judged {
-            Ok(topic) => self.hand_over(topic, publish, arrived).await,
+            Ok(topic) => self.hand_over(topic, publish, arrived),
             Err(why) => {
                 report(self.door, NetworkReport::Dropped { topic: name, why: why.clone() }).await;
                 let (done, outcome) = oneshot::channel();
@@ -302,7 +314,7 @@ impl<'a> Visit<'a> {
         }
     }
 
-    async fn hand_over(
+    fn hand_over(
         &mut self,
         topic: TopicKind,
         publish: Publish,
@@ -333,9 +345,13 @@ impl<'a> Visit<'a> {
             done,
         };
         self.pending.push_back(Pending { publish, reply_to, outcome });
-        tokio::select! {
-            sent = self.door.station.send(inbound) => sent.map_err(|_| None),
-            () = self.door.cancel.cancelled() => Err(None),
+        match self.door.station.try_send(inbound) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(inbound)) => {
+                self.handing = Some(inbound);
+                Ok(())
+            }
+            Err(TrySendError::Closed(_)) => Err(None),
         }
     }
 
@@ -376,6 +392,24 @@ impl<'a> Visit<'a> {
             }
         };
         let _ = timeout(self.door.link.pace.farewell, last).await;
+    }
+}
+
+/// The next thing that came; why the connection ended where nothing more comes.
+async fn next_event(
+    signals: &mut mpsc::Receiver<Signal>,
+    came: &mut VecDeque<Event>,
+) -> Result<Event, Ending> {
+    loop {
+        if let Some(event) = came.pop_front() {
+            return Ok(event);
+        }
+        match signals.recv().await {
+            Some(Signal::Events(events)) => came.extend(events),
+            // What the dead connection had still to say cannot be acknowledged any more.
+            Some(Signal::Ended { why, .. }) => return Err(why),
+            None => return Err(Ending::Lost("the connection's task ended".into())),
+        }
     }
 }
 

@@ -4,7 +4,7 @@ use super::*;
 use crate::clock::Reached;
 use crate::domain::moment::test::at;
 use crate::network::{How, Pace};
-use crate::rehearsal::broker::{self, Behaviour, Broker};
+use crate::rehearsal::broker::{self, Acknowledging, Behaviour, Broker, Observed};
 use std::time::Duration;
 use uuid::Uuid;
 
@@ -83,7 +83,11 @@ async fn next_packet(outside: &mut Outside, wanted: impl Fn(&Packet) -> bool) ->
 
 impl Bench {
     async fn start() -> Self {
-        let behaviour = Behaviour { observe: true, ..Behaviour::default() };
+        Self::start_with(Behaviour::default()).await
+    }
+
+    async fn start_with(behaviour: Behaviour) -> Self {
+        let behaviour = Behaviour { observe: true, ..behaviour };
         let broker = broker::start("127.0.0.1:0".parse().unwrap(), behaviour).await.unwrap();
         let port = broker.addr.port();
         let wire = session::open(&link("outside", port), Identity::In, None, 400);
@@ -144,6 +148,30 @@ impl Bench {
             }
         })
         .await
+    }
+
+    /// Presses so many times, each with its number and with a reply wanted, until all of them are on their
+    /// way to the session.
+    async fn burst(&mut self, count: usize) {
+        for number in 0..count {
+            self.send("trigger/foot", number.to_string().as_bytes(), |publish| ask(publish, "reply/desk"));
+            // Not more at a time than the outside client holds.
+            if number % 100 == 99 || number + 1 == count {
+                for _ in 0..=number % 100 {
+                    next_packet(&mut self.outside, |packet| matches!(packet, Packet::PubAck(_))).await;
+                }
+            }
+        }
+        self.until(|seen| seen.most_in_flight >= count).await;
+    }
+
+    async fn until(&self, wanted: impl Fn(&Observed) -> bool) {
+        soon(async {
+            while !wanted(&self.broker.observed()) {
+                tokio::time::sleep(Duration::from_millis(5)).await;
+            }
+        })
+        .await;
     }
 
     async fn stop(self) {
@@ -256,5 +284,61 @@ async fn a_slow_station_loses_nothing_and_order_holds() {
             drop(open.pop_front());
         }
     }
+    bench.stop().await;
+}
+
+/// What the session said in answer to presses, in order.
+fn replies(seen: &Observed) -> Vec<String> {
+    let own = seen.seen.iter().filter(|seen| seen.client == "stillstand-b1-in");
+    own.map(|seen| String::from_utf8(seen.payload.clone()).unwrap()).collect()
+}
+
+/// Packet ids that the session acknowledged, in order.
+fn acknowledged(seen: &Observed) -> Vec<u16> {
+    seen.acknowledged.iter().filter(|(client, _)| client == "stillstand-b1-in").map(|(_, id)| *id).collect()
+}
+
+#[tokio::test]
+async fn a_broker_that_heeds_no_receive_maximum_loses_no_press_and_no_connection() {
+    const PRESSES: usize = 3000;
+    // It takes few replies at a time and is slow to confirm them, so that answers gather here.
+    let behaviour = Behaviour {
+        ignores_receive_max: true,
+        receive_max: Some(10),
+        acknowledging: Acknowledging::Late,
+        ..Behaviour::default()
+    };
+    let mut bench = Bench::start_with(behaviour).await;
+    bench.burst(PRESSES).await;
+    assert!(replies(&bench.broker.observed()).is_empty(), "the station has decided nothing yet");
+    let wanted: Vec<String> = (0..PRESSES).map(|number| number.to_string()).collect();
+    for number in &wanted {
+        let press = bench.next().await;
+        assert_eq!(press.payload, number.as_bytes(), "in the order in which they were made");
+        press.done.send(Some(number.clone())).unwrap();
+    }
+    // One press came before them, by which the bench knew that it was heard.
+    bench.until(|seen| replies(seen).len() >= PRESSES && acknowledged(seen).len() > PRESSES).await;
+    let seen = bench.broker.observed();
+    assert_eq!(replies(&seen), wanted, "each answered once, in order");
+    let ids = acknowledged(&seen);
+    // The broker counts its packets from one.
+    assert_eq!(ids, (1..=u16::try_from(ids.len()).unwrap()).collect::<Vec<_>>(), "acknowledged in order");
+    assert_eq!(ids.len(), 1 + PRESSES, "each once");
+    assert_eq!(seen.connections, 2, "the session's only connection, and the outside one");
+    while let Ok(report) = bench.reports.try_recv() {
+        assert!(matches!(report, NetworkReport::Connected { .. }), "{report:?}");
+    }
+    bench.stop().await;
+}
+
+#[tokio::test]
+async fn an_answer_does_not_wait_for_the_presses_behind_it() {
+    let behaviour = Behaviour { ignores_receive_max: true, ..Behaviour::default() };
+    let mut bench = Bench::start_with(behaviour).await;
+    bench.burst(2000).await;
+    // The station takes one press, answers it, and takes no other.
+    bench.next().await.done.send(Some("the first".into())).unwrap();
+    bench.until(|seen| replies(seen) == ["the first"]).await;
     bench.stop().await;
 }

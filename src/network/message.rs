@@ -322,6 +322,10 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         });
     };
     let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations_of(method, specimen).len());
+    let possible = match bench.unknown_text(specimen, now) {
+        Some(unknown) => format!("{}; {unknown}", bench.possible_text(specimen)),
+        None => bench.possible_text(specimen),
+    };
     let running = specimen.running(method, &points).and_then(|(step, span)| {
         let (opens, closes) = specimen.window(method, step);
         // The begin as wall time seen from now: a step of the wall clock must not move the end.
@@ -339,7 +343,7 @@ fn place(bench: &Bench, specimen: &Specimen, now: &Moment) -> Value {
         "place": specimen.place,
         "specimen": about,
         "running": running,
-        "possible": bench.possible_text(specimen),
+        "possible": possible,
         "deviations": prepared + judge::deviations(specimen, method, &points).len(),
         "result": specimen.result().map(|c| c.reported.normalize().to_string()),
     })
@@ -384,7 +388,8 @@ fn alarm_body(bench: &Bench, alarm: &Alarm) -> Value {
 #[cfg(test)]
 mod test {
     use super::*;
-    use crate::domain::bench::Receipt;
+    use crate::domain::bench::{Receipt, test::Story};
+    use crate::domain::method::Edge;
     use crate::domain::moment::{SECOND, test::at};
 
     #[test]
@@ -415,6 +420,35 @@ mod test {
             assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
         }
         assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));
+    }
+
+    #[test]
+    fn a_place_says_that_nobody_knows_how_long_it_has_run_until_the_clock_is_set() {
+        let mut story = Story::new();
+        let sample = story.sample("S", 1);
+        let specimen = story.specimen(sample, 3);
+        for (step, edge) in [("first fill", Edge::Done), ("soak", Edge::Begin)] {
+            story.mark(specimen, step, edge);
+        }
+        // Ten minutes on, five of them after a restart.
+        let restarted = |off_ns: i64| {
+            let mut now = at(600 * SECOND);
+            (now.boot, now.boot_ns) = (Uuid::from_u128(2), 300 * SECOND);
+            now.wall_ns -= off_ns;
+            now
+        };
+        let said = |state: RetainedState| -> Value {
+            serde_json::from_slice(&state.topics["stillstand/1/bench-a/place/3"].payload).unwrap()
+        };
+        let words = |place: &Value| place["possible"].as_str().unwrap().contains("soak has run is not known");
+        let mut told = Told::new(Uuid::nil());
+        let lost = said(told.tell(&story.bench, &restarted(7 * 365 * 86_400 * SECOND)).unwrap());
+        assert!(words(&lost), "{lost}");
+        // 10 min +/- 1 min after the begin, by the time of day that it had.
+        assert_eq!(lost["running"]["closes"], time(at(660 * SECOND).wall_ns));
+        let set = said(told.tell(&story.bench, &restarted(0)).unwrap());
+        assert!(!words(&set), "{set}");
+        assert_eq!(set["running"]["closes"], lost["running"]["closes"]);
     }
 
     #[test]

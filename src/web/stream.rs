@@ -1,5 +1,6 @@
 //! The event stream of a page: the view as it changes, and a beat by which it knows that what it
-//! shows is current. However many pages are open, each view is made once.
+//! shows is current. However many pages are open, each view is made once, and in memory once: pages that
+//! take it, or leave it untaken, share it.
 //!
 //! ```text
 //!   committed state, instruments ──► painter (while a page is open) ──► watch ──► every page's feed
@@ -10,8 +11,9 @@ use super::problem::Problem;
 use super::{AppState, view};
 use crate::daemon::station::Committed;
 use crate::door::house::Place;
+use axum::body::{Body, Bytes};
 use axum::http::StatusCode;
-use axum::response::sse::{Event, Sse};
+use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
 use std::convert::Infallible;
 use std::sync::{Arc, Mutex, PoisonError, Weak};
@@ -32,21 +34,21 @@ pub(super) const REFRESH: Duration = Duration::from_secs(5);
 /// Events that a slow page may leave untaken; beyond, it gets fewer of them.
 const UNTAKEN: usize = 2;
 
-/// The newest view and beat, as they are sent.
+/// The newest view and beat, as they stand on the wire.
 #[derive(Debug, Clone, Default)]
 struct Painted {
     /// Counts the views.
     views: u64,
-    view: Arc<str>,
+    view: Bytes,
     /// The view for the room page without an account; empty where that is not open.
-    room: Arc<str>,
+    room: Bytes,
     /// Counts the beats.
     beats: u64,
-    beat: Arc<str>,
+    beat: Bytes,
 }
 
 impl Painted {
-    const fn view(&self, shows: Shows) -> &Arc<str> {
+    const fn view(&self, shows: Shows) -> &Bytes {
         match shows {
             Shows::All => &self.view,
             Shows::Room => &self.room,
@@ -118,10 +120,16 @@ pub(super) fn events(
             () = cancel.cancelled() => {}
         }
     });
-    Sse::new(ReceiverStream::new(receiver)).into_response()
+    let head = [(CONTENT_TYPE, "text/event-stream"), (CACHE_CONTROL, "no-cache")];
+    (head, Body::from_stream(ReceiverStream::new(receiver))).into_response()
 }
 
-type Sender = mpsc::Sender<Result<Event, Infallible>>;
+type Sender = mpsc::Sender<Result<Bytes, Infallible>>;
+
+/// An event of a stream, as WHATWG HTML (section 9.2.5) has it. JSON has no line end in it.
+fn event(kind: &str, json: &serde_json::Value) -> Bytes {
+    format!("event: {kind}\ndata: {json}\n\n").into()
+}
 
 /// Ends when the page has gone or the station has ended.
 async fn feed(state: &AppState, shows: Shows, sender: &Sender) {
@@ -133,12 +141,12 @@ async fn feed(state: &AppState, shows: Shows, sender: &Sender) {
         let now = painted.borrow_and_update().clone();
         if now.views != views {
             views = now.views;
-            room.send(Ok(Event::default().event("view").data(&**now.view(shows))));
-            if now.beats != beats && send(sender, "beat", &now.beat).await.is_none() {
+            room.send(Ok(now.view(shows).clone()));
+            if now.beats != beats && send(sender, now.beat).await.is_none() {
                 return;
             }
         } else if now.beats != beats {
-            room.send(Ok(Event::default().event("beat").data(&*now.beat)));
+            room.send(Ok(now.beat));
         }
         beats = now.beats;
     }
@@ -160,7 +168,7 @@ async fn begin(
                 let first = painted.borrow_and_update();
                 (first.views, first.beats)
             };
-            send(sender, "view", &state.view(waiting).to_string()).await?;
+            send(sender, event("view", &state.view(waiting))).await?;
             Some((views, beats))
         }
         // However many strangers come and go, nothing is made for one of them: they get what was painted
@@ -168,18 +176,18 @@ async fn begin(
         Shows::Room => {
             let first = painted.borrow_and_update().clone();
             if first.views > 0 {
-                send(sender, "view", &first.room).await?;
+                send(sender, first.room).await?;
             }
             if first.views > 0 && first.beats > 0 {
-                send(sender, "beat", &first.beat).await?;
+                send(sender, first.beat).await?;
             }
             Some((first.views, first.beats))
         }
     }
 }
 
-async fn send(sender: &Sender, kind: &str, data: &str) -> Option<()> {
-    sender.send(Ok(Event::default().event(kind).data(data))).await.ok()
+async fn send(sender: &Sender, event: Bytes) -> Option<()> {
+    sender.send(Ok(event)).await.ok()
 }
 
 /// Makes views and beats as long as somebody looks.
@@ -206,9 +214,9 @@ async fn paint(
                 committed.mark_unchanged();
                 last_view = (Instant::now(), state.clock.now().boot_ns);
                 let view = state.view(waiting);
-                let room: Arc<str> =
-                    if room_open { view::room::shown(&view).to_string().into() } else { Arc::default() };
-                let view: Arc<str> = view.to_string().into();
+                let room =
+                    if room_open { event("view", &view::room::shown(&view)) } else { Bytes::default() };
+                let view = event("view", &view);
                 sender.send_modify(|painted| {
                     painted.views += 1;
                     painted.view = view;
@@ -234,7 +242,7 @@ async fn paint(
                 let before = waiting;
                 waiting = state.waiting(waiting).await;
                 changed |= waiting != before;
-                let beat: Arc<str> = view::beat(state.clock.now(), state.running_clock).to_string().into();
+                let beat = event("beat", &view::beat(state.clock.now(), state.running_clock));
                 sender.send_modify(|painted| {
                     painted.beats += 1;
                     painted.beat = beat;

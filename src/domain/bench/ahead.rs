@@ -105,7 +105,8 @@ impl Bench {
     fn coming(&self, specimen: &Specimen, now: &Moment) -> Option<Coming> {
         let (method, points) = self.rule(specimen)?;
         let (step, span) = specimen.running(method, &points)?;
-        let elapsed_ns = span.elapsed(now).ns;
+        // Nobody knows when the window opens of what has run for nobody knows how long.
+        let elapsed_ns = span.known(now)?.ns;
         let (opens, closes) = specimen.window(method, step);
         Some(Coming {
             place: specimen.place,
@@ -128,7 +129,9 @@ impl Bench {
             if s.window(method, step).1.is_some() || is_unattended(kind) {
                 return None;
             }
-            let left = (holds(kind) - span.elapsed(now).ns).max(0) + hands_after(method, step);
+            // Not known: it may have only just begun.
+            let gone_ns = span.known(now).map_or(0, |elapsed| elapsed.ns);
+            let left = (holds(kind) - gone_ns).max(0) + hands_after(method, step);
             Some((left, Some(s.place)))
         });
         open.max_by_key(|(left, _)| *left).unwrap_or((0, None))

@@ -132,6 +132,8 @@ impl Bench {
     fn next_announcement(&self, specimen: &Specimen, now: &Moment) -> Option<(usize, Stage, i64)> {
         let (method, points) = self.rule(specimen)?;
         let (step, span) = specimen.running(method, &points)?;
+        // Once the clock is set it is known what is due.
+        span.known(now)?;
         let (opens, closes) = specimen.window(method, step);
         let begin = span.begin.marked.moment.boot_ns_seen_from(now);
         let done = specimen.announced.filter(|(s, _)| *s == step).map(|(_, stage)| stage);

@@ -23,6 +23,7 @@ impl Bench {
             let specimens = self.may_call_for_repeat(specimen)?;
             let (method, points) = self.rule(specimen)?;
             let (begin, after) = late::no_line_after(specimen, method, &points)?;
+            now.known_since(&begin.moment)?;
             let at = begin.moment.boot_ns_seen_from(now).saturating_add(after);
             let (sample, specimen) = (specimen.sample, specimen.id);
             Some((Event::RepeatCalledFor { sample, specimen, specimens }, at))

@@ -52,7 +52,7 @@ pub use room::Room;
 pub use told::{by_text, happened_text};
 
 #[cfg(test)]
-mod test;
+pub(crate) mod test;
 
 use super::alarm::{Alarm, LimitWatch, OutOfService, Shelving};
 use super::calendar::Calendar;

@@ -75,8 +75,12 @@ fn at_work(bench: &Bench, specimen: &Specimen, now: &Moment) -> AtWork {
     let prepared = bench.samples.get(&specimen.sample).map_or(0, |s| s.deviations_of(method, specimen).len());
     let all = prepared + judge::deviations(specimen, method, &points).len();
     told.deviations = u64::try_from(all).unwrap_or(u64::MAX);
-    told.next = Some(bench.possible_text(specimen)).filter(|words| !words.is_empty());
+    let unknown = bench.unknown_text(specimen, now);
+    let words = [unknown, Some(bench.possible_text(specimen)).filter(|words| !words.is_empty())];
+    told.next = words.into_iter().flatten().reduce(|unknown, possible| format!("{unknown}; {possible}"));
     told.running = specimen.running(method, &points).and_then(|(step, span)| {
+        // Whoever reads it would count from a time of day that is wrong.
+        span.known(now)?;
         let (opens, closes) = specimen.window(method, step);
         // Seen from now: a step of the wall clock must not move what is left.
         let begin = now.wall_ns.saturating_sub(now.since(&span.begin.marked.moment).ns);

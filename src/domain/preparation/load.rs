@@ -127,10 +127,11 @@ impl<'a> Drying<'a> {
         water(self.before?, dry)
     }
 
-    /// Time from now until it may be weighed again, nanoseconds; negative: since when it may.
+    /// Time from now until it may be weighed again, nanoseconds; negative: since when it may. While the
+    /// machine's clock has not been set since a restart, it counts from that restart.
     pub fn waits_ns(&self, now: &Moment) -> i64 {
         let every = self.criterion.and_then(|criterion| criterion.every_ns).unwrap_or(0);
-        self.weighed.last().map_or(0, |last| every.saturating_sub(now.since(&last.weighing.moment).ns))
+        self.weighed.last().map_or(0, |last| every.saturating_sub(last.weighing.moment.age_seen_from(now)))
     }
 
     /// What must be weighed next of it.

@@ -71,9 +71,10 @@ pub struct Tempering<'a> {
 }
 
 impl Tempering<'_> {
-    /// Time from now until it is over, nanoseconds; negative: since when it is.
+    /// Time from now until it is over, nanoseconds; negative: since when it is. While the machine's clock has
+    /// not been set since a restart, it counts from that restart, and rather waits for too long.
     pub fn waits_ns(&self, now: &Moment) -> i64 {
-        self.least_ns.unwrap_or(0).saturating_sub(now.since(&self.since.moment).ns)
+        self.least_ns.unwrap_or(0).saturating_sub(self.since.moment.age_seen_from(now))
     }
 }
 

@@ -90,6 +90,8 @@ impl Scene {
 fn wanted(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<(Wanted, i64, Option<i64>)> {
     let (method, points) = bench.rule(specimen)?;
     let (step, span) = specimen.running(method, &points)?;
+    // Not known how long it has run: no lamp says anything of it.
+    span.known(now)?;
     let (opens, closes) = specimen.window(method, step);
     let approach_ns = i64::from(bench.settings.approach_s) * SECOND;
     // Without a shortest time the act may be done at any moment; it is due as the longest approaches.

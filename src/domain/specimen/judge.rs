@@ -160,16 +160,13 @@ pub fn seconds(ns: i64, resolution_ns: i64) -> String {
 pub fn verdict(specimen: &Specimen, method: &Method, step: usize, span: &Span<'_>) -> Verdict {
     let (min, max) = specimen.window(method, step);
     let Some(end) = span.end else { return Verdict::Running };
+    let Some(elapsed) = span.known(&end.marked.moment) else { return Verdict::NotShown };
     if min.is_none() && max.is_none() {
         return Verdict::NoLimit;
     }
     let resolution = resolution_ns(method);
-    let actual = at_resolution(span.elapsed(&end.marked.moment).ns, resolution);
+    let actual = at_resolution(elapsed.ns, resolution);
     // A bounded end lies before the instant that bounds it: too short is certain, too long is not.
-    if actual < 0 {
-        // Across a reboot the wall clocks of the two ends may disagree.
-        return Verdict::NotShown;
-    }
     let needs_a_press = method.timed(step).is_some_and(|t| t.ends == Ends::Press);
     match (min, max) {
         (Some(min), _) if actual < min => Verdict::Short { by_ns: min - actual },
@@ -209,14 +206,17 @@ pub fn deviations(specimen: &Specimen, method: &Method, points: &[Point]) -> Vec
     let of_machine = points.iter().find(|p| p.machine.is_some()).and_then(|p| method.steps.get(p.step));
     let machine_step = of_machine.map(|step| step.name.clone());
     for run in specimen.further_runs.iter().filter(|_| whole.is_none()) {
-        let lasted =
-            run.end.as_ref().map(|e| seconds(e.moment.since(&run.begin.moment).ns, resolution_ns(method)));
+        let lasted = run.end.as_ref().map(|e| e.moment.known_since(&run.begin.moment));
         found.push(Deviation {
             code: Code::FurtherRun,
             step: machine_step.clone(),
             what: "the machine ran again with this cylinder after the run that counts".to_owned(),
             required: "one run".to_owned(),
-            actual: lasted.map_or("still running".to_owned(), |s| format!("a further run of {s} s")),
+            actual: match lasted {
+                None => "still running".to_owned(),
+                Some(None) => "a further run; how long is not known".to_owned(),
+                Some(Some(ran)) => format!("a further run of {} s", seconds(ran.ns, resolution_ns(method))),
+            },
             by: None,
             moment: Some(run.begin.moment),
         });
@@ -267,25 +267,30 @@ fn interval(specimen: &Specimen, method: &Method, points: &[Point], step: usize)
     let (min, max) = specimen.window(method, step);
     let resolution = resolution_ns(method);
     let name = &method.steps.get(step)?.name;
+    let known = span.known(&end.marked.moment);
     let (code, what, by) = match verdict(specimen, method, step, &span) {
         Verdict::Short { by_ns } => (Code::IntervalShort, format!("{name} was cut short"), Some(by_ns)),
         Verdict::Over { by_ns } => (Code::IntervalOver, format!("{name} was overrun"), Some(by_ns)),
-        Verdict::NotShown if span.elapsed(&end.marked.moment).ns < 0 => {
-            (Code::IntervalNotShown, format!("the clocks at the two ends of {name} disagree"), None)
+        Verdict::NotShown if known.is_none() => {
+            let what = format!(
+                "how long {name} lasted is not known: the machine was restarted in between, and the clocks at \
+                 its two ends disagree"
+            );
+            (Code::IntervalNotShown, what, None)
         }
         Verdict::NotShown => (Code::IntervalNotShown, format!("the end of {name} was not marked"), None),
         Verdict::NoLimit | Verdict::Running | Verdict::Within => return None,
     };
-    let actual = seconds(span.elapsed(&end.marked.moment).ns, resolution);
+    let actual = known.map(|elapsed| seconds(elapsed.ns, resolution));
     Some(Deviation {
         code,
         step: Some(name.clone()),
         what,
         required: window_text(min, max),
-        actual: if code == Code::IntervalNotShown {
-            format!("no later than {actual} s")
-        } else {
-            format!("{actual} s")
+        actual: match actual {
+            None => "not known".to_owned(),
+            Some(actual) if code == Code::IntervalNotShown => format!("no later than {actual} s"),
+            Some(actual) => format!("{actual} s"),
         },
         by: by.map(|ns| format!("{} s", seconds(ns, resolution))),
         moment: Some(end.marked.moment),

@@ -27,6 +27,8 @@ pub struct Whole<'a> {
     pub runs: usize,
     /// Their sum; `None` while the last one goes on.
     pub total: Option<Elapsed>,
+    /// The clocks tell how long each part was.
+    pub known: bool,
     /// The sum is held against the method, not the first run alone.
     pub counts: bool,
     /// What a person said; `None`: the method says that it counts.
@@ -48,6 +50,10 @@ pub fn interrupted<'a>(specimen: &'a Specimen, method: &Method, points: &[Point]
         (None, ResumedRule::Together) if matches!(alone, Verdict::Short { .. }) => true,
         (None, _) => return None,
     };
+    // Of one part nobody knows how long it was: of the sum neither.
+    let parts = specimen.further_runs.iter().map(|run| Some((&run.begin.moment, &run.end.as_ref()?.moment)));
+    let known = first.known(&end.marked.moment).is_some()
+        && parts.flatten().all(|(begin, end)| end.known_since(begin).is_some());
     let further = specimen.further_runs.iter().map(|run| {
         let end = run.end.as_ref()?;
         Some(end.moment.since(&run.begin.moment))
@@ -60,9 +66,10 @@ pub fn interrupted<'a>(specimen: &'a Specimen, method: &Method, points: &[Point]
     let verdict = match (counts, total) {
         (false, _) => alone,
         (true, None) => Verdict::Running,
+        (true, Some(_)) if !known => Verdict::NotShown,
         (true, Some(total)) => sum_verdict(specimen, method, step, total.ns),
     };
-    Some(Whole { step, runs: 1 + specimen.further_runs.len(), total, counts, said, verdict })
+    Some(Whole { step, runs: 1 + specimen.further_runs.len(), total, known, counts, said, verdict })
 }
 
 fn sum_verdict(specimen: &Specimen, method: &Method, step: usize, ns: i64) -> Verdict {
@@ -81,10 +88,11 @@ pub(super) fn deviation(specimen: &Specimen, method: &Method, whole: &Whole<'_>)
     let (min, max) = specimen.window(method, whole.step);
     let resolution = judge::resolution_ns(method);
     let begin = specimen.further_runs.first().map(|run| run.begin.moment);
-    let sum = whole.total.map_or_else(
-        || "still running".to_owned(),
-        |total| format!("{} s in {} runs", judge::seconds(total.ns, resolution), whole.runs),
-    );
+    let sum = match whole.total {
+        None => "still running".to_owned(),
+        Some(_) if !whole.known => format!("{} runs; how long they were is not known", whole.runs),
+        Some(total) => format!("{} s in {} runs", judge::seconds(total.ns, resolution), whole.runs),
+    };
     let by = match whole.verdict {
         Verdict::Short { by_ns } | Verdict::Over { by_ns } => {
             Some(format!("{} s", judge::seconds(by_ns, resolution)))

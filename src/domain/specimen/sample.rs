@@ -192,14 +192,26 @@ pub fn tempering_short(method: &Method, since: &Moment, filled: &Moment) -> Opti
         return None;
     }
     let resolution = resolution_ns(method);
-    Some(Deviation {
+    let required = window_text(Some(min), None);
+    let deviation = |what: &str, actual: String, by: Option<String>| Deviation {
         code: Code::TemperingShort,
         step: None,
-        what: "the portion was tempered for less time than required".to_owned(),
-        required: window_text(Some(min), None),
-        actual: format!("{} s", seconds(lasted, resolution)),
-        by: Some(format!("{} s", seconds(min - lasted, resolution))),
+        what: what.to_owned(),
+        required: required.clone(),
+        actual,
+        by,
         moment: Some(*filled),
+    };
+    Some(if filled.known_since(since).is_some() {
+        deviation(
+            "the portion was tempered for less time than required",
+            format!("{} s", seconds(lasted, resolution)),
+            Some(format!("{} s", seconds(min - lasted, resolution))),
+        )
+    } else {
+        let what = "how long the portion was tempered is not known: the machine was restarted in between, and the \
+                    clocks at its two ends disagree";
+        deviation(what, "not known".to_owned(), None)
     })
 }
 

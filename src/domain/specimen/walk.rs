@@ -23,7 +23,14 @@ pub struct Span<'a> {
 }
 
 impl Span<'_> {
-    /// Duration so far, or in all.
+    /// Duration so far, or in all; `None` where the clocks of its two ends cannot both be right, as while
+    /// the machine's clock has not been set since it was restarted.
+    pub fn known(&self, now: &Moment) -> Option<Elapsed> {
+        self.end.map_or(*now, |e| e.marked.moment).known_since(&self.begin.marked.moment)?;
+        Some(self.elapsed(now))
+    }
+
+    /// Duration so far, or in all, as the clocks of both ends have it: see [`known`](Self::known).
     ///
     /// On one boot's clock never negative: two stamps that overtook each other are simultaneous.
     pub fn elapsed(&self, now: &Moment) -> Elapsed {
@@ -58,13 +65,13 @@ impl Specimen {
 
     /// Points that may be marked now, in order: the next one, and those behind optional ones.
     /// While the shaker makes a further run, nothing else is possible; of a specimen that was given
-    /// up only one is: its cylinder is cleaned.
+    /// up only one is: its cylinder is cleaned, once the machine has ended with it.
     pub fn possible(&self, points: &[Point]) -> Vec<usize> {
-        if self.voided.is_some() {
-            return points.iter().position(|p| p.frees_place).into_iter().collect();
-        }
         if self.open_further_run().is_some() {
             return Vec::new();
+        }
+        if self.voided.is_some() {
+            return points.iter().position(|p| p.frees_place).into_iter().collect();
         }
         let next = self.last_marked().map_or(0, |i| i + 1);
         let mut found = Vec::new();
@@ -193,9 +200,11 @@ impl Specimen {
         if matches!(points.get(index)?.edge, Edge::Value(_)) {
             return None;
         }
+        // Where nobody knows how long it has run, it is not said to be due.
         let early = self.running(method, points).is_some_and(|(step, span)| {
-            let opens = self.window(method, step).0.unwrap_or(0);
-            span.elapsed(now).ns < opens - i64::from(approach_s) * SECOND
+            self.window(method, step).0.is_some_and(|opens| {
+                span.known(now).is_none_or(|elapsed| elapsed.ns < opens - i64::from(approach_s) * SECOND)
+            })
         });
         (!early).then_some(index)
     }

@@ -29,6 +29,8 @@ const LAST_WORDS_WITHIN: Duration = Duration::from_millis(100);
 const CHUNK: usize = 8 * 1024;
 /// Requests taken at once.
 const MANY: usize = 256;
+/// Events that whoever listens has no room for, from which on nothing is read: the broker waits.
+const UNTOLD: usize = 256;
 
 /// Plain or encrypted.
 trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
@@ -52,7 +54,7 @@ pub(super) struct Drive {
     /// Messages for which there is no room, in order.
     held: VecDeque<Publish>,
     keep_alive: Duration,
-    /// The broker was asked whether it is there and has not answered.
+    /// The broker was asked whether it is there, and nothing came since.
     pinged: bool,
 }
 
@@ -136,23 +138,26 @@ impl Drive {
         let mut pings = interval_at(Instant::now() + self.keep_alive, self.keep_alive);
         pings.set_missed_tick_behavior(MissedTickBehavior::Delay);
         let mut asked = Vec::new();
+        let signals = self.signals.clone();
         loop {
             // What came right behind the answer to the connect is looked at first.
             self.take()?;
             if let Err(error) = self.write().await {
                 return Err(self.last_words().await.unwrap_or(Fault::Broken(error)));
             }
-            if !self.happened.is_empty() {
-                let events = std::mem::take(&mut self.happened);
-                if self.signals.send(Signal::Events(events)).await.is_err() {
-                    return Ok(());
-                }
-            }
             self.came.reserve(CHUNK);
+            // Whoever listens may be behind: meanwhile all that is asked goes out, and answers do not wait
+            // for what came after them.
+            let (tells, hears) = (!self.happened.is_empty(), self.happened.len() < UNTOLD);
             tokio::select! {
-                read = self.stream.read_buf(&mut self.came) => match read {
+                room = signals.reserve(), if tells => match room {
+                    Ok(room) => room.send(Signal::Events(std::mem::take(&mut self.happened))),
+                    Err(_) => return Ok(()),
+                },
+                read = self.stream.read_buf(&mut self.came), if hears => match read {
                     Ok(0) => return Err(Fault::Closed),
-                    Ok(_) => {}
+                    // Whatever it says, it is there.
+                    Ok(_) => self.pinged = false,
                     Err(error) => return Err(Fault::Broken(error)),
                 },
                 count = self.requests.recv_many(&mut asked, MANY), if self.held.is_empty() => {
@@ -164,7 +169,8 @@ impl Drive {
                     }
                 }
                 _ = pings.tick() => {
-                    if std::mem::replace(&mut self.pinged, true) {
+                    // An answer that is not read is no silence. What is asked shows the broker that we are here.
+                    if std::mem::replace(&mut self.pinged, hears) {
                         return Err(Fault::Silent);
                     }
                     Dialect::ping(&mut self.out)?;
@@ -192,7 +198,7 @@ impl Drive {
     fn take(&mut self) -> Result<(), Fault> {
         while let Some(packet) = self.dialect.read(&mut self.came)? {
             match packet {
-                Packet::PingResp(_) => self.pinged = false,
+                Packet::PingResp(_) => {}
                 Packet::Disconnect(goodbye) => {
                     let words = goodbye.properties.and_then(|told| told.reason_string);
                     return Err(Fault::Goodbye(goodbye.reason_code, words));

@@ -132,9 +132,18 @@ impl Told<'_> {
     fn interval(&self, step: &Value) -> Cell {
         let lasted = say::amount_at(step, "/duration");
         let bound = step.pointer("/end/bound") == Some(&Value::Bool(true));
-        let lasted = if bound { format!("at most {lasted}") } else { format!("lasted {lasted}") };
+        let negative = step.pointer("/duration/exactNs").and_then(Value::as_i64).is_some_and(|ns| ns < 0);
+        // Not shown, though both ends were marked: the clocks of the two disagree.
+        let disagree = say::text(step, "/verdict") == Some("not-shown") && (!bound || negative);
+        let lasted = if disagree {
+            "how long is not known".to_owned()
+        } else if bound {
+            format!("at most {lasted}")
+        } else {
+            format!("lasted {lasted}")
+        };
         let wall = say::text(step, "/duration/clock") == Some("wall-clock");
-        let lasted = if wall { format!("{lasted}, by wall clock") } else { lasted };
+        let lasted = if wall && !disagree { format!("{lasted}, by wall clock") } else { lasted };
         let clock = |end: &str| {
             let time = step.get(end).filter(|end| end.is_object()).map(|end| self.instant(end));
             time.and_then(|time| time.split_once(' ').map(|(_, clock)| clock.to_owned()))

@@ -96,6 +96,18 @@ impl Core {
         token
     }
 
+    /// So many publishes are on their way to a client.
+    pub(super) fn sent(&mut self, in_flight: usize) {
+        self.observed.most_in_flight = self.observed.most_in_flight.max(in_flight);
+    }
+
+    /// A client acknowledged a publish.
+    pub(super) fn acknowledged(&mut self, from: &str, pkid: u16) {
+        if self.observe {
+            self.observed.acknowledged.push((from.to_owned(), pkid));
+        }
+    }
+
     /// Takes a message: keeps it if it is to be retained, and queues it for each subscriber.
     pub(super) fn publish(&mut self, from: &str, publish: &Publish, now: Instant) -> PubAckReason {
         let Ok(topic) = str::from_utf8(&publish.topic) else { return PubAckReason::TopicNameInvalid };

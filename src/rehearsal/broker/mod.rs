@@ -39,6 +39,8 @@ pub struct Behaviour {
     pub packet_max: Option<u32>,
     /// Claim that a session is present where none is.
     pub lies_of_session: bool,
+    /// Heed no client's receive maximum: send all that waits for it.
+    pub ignores_receive_max: bool,
     /// Keep what was accepted for [`Broker::observed`].
     pub observe: bool,
 }
@@ -79,6 +81,10 @@ pub struct Observed {
     pub connections: u64,
     /// Publishes that came in over the receive maximum.
     pub over_receive_max: u64,
+    /// Most publishes that were on their way to one client at a time, without its acknowledgement.
+    pub most_in_flight: usize,
+    /// What clients acknowledged, in order: client id and packet id.
+    pub acknowledged: Vec<(String, u16)>,
 }
 
 /// A running broker.

@@ -217,7 +217,9 @@ impl Session {
         }));
         let told = connect.properties;
         line.largest = told.as_ref().and_then(|told| told.max_packet_size);
-        let window = told.and_then(|told| told.receive_maximum).unwrap_or(WINDOW_MOST).clamp(1, WINDOW_MOST);
+        let granted = told.and_then(|told| told.receive_maximum).unwrap_or(WINDOW_MOST).clamp(1, WINDOW_MOST);
+        // As many as there are packet ids.
+        let window = if behaviour.ignores_receive_max { u16::MAX } else { granted };
         let left = behaviour.drop_after.map(|most| chance.random_range(1..=most.max(1)));
         let flushed = line.flush().await.is_ok();
         let serial = joined?;
@@ -281,6 +283,7 @@ impl Session {
             Packet::Publish(publish) => self.published(&publish)?,
             Packet::PubAck(ack) => {
                 self.in_flight.remove(&ack.pkid);
+                locked(&self.shared.core).acknowledged(&self.id, ack.pkid);
             }
             Packet::Subscribe(subscribe) => {
                 let now = Instant::now();
@@ -384,11 +387,12 @@ impl Session {
         if publish.qos != QoS::AtMostOnce {
             publish.pkid = self.free_pkid();
             self.in_flight.insert(publish.pkid);
+            locked(&self.shared.core).sent(self.in_flight.len());
         }
         self.line.put(&Packet::Publish(publish));
     }
 
-    /// The window is far smaller than the range of ids: one is free.
+    /// The window is smaller than the range of ids: one is free.
     fn free_pkid(&mut self) -> u16 {
         loop {
             self.last_pkid = self.last_pkid.checked_add(1).unwrap_or(1);

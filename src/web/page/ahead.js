@@ -50,7 +50,8 @@ function tickRow(node) {
   const gone = time.runSince(node.seenAt);
   const opens = opensInMs - gone;
   const closes = closesInMs === null ? null : closesInMs - gone;
-  const [words, stage] = opens > 0 ? [t("ahead.in", { time: time.span(opens, true) }), "early"]
+  const [words, stage] = node.next.unknown ? [t("ahead.not-known"), "free"]
+    : opens > 0 ? [t("ahead.in", { time: time.span(opens, true) }), "early"]
     : closes === null ? [t("ahead.ready"), "free"]
     : closes >= 0 ? [t("ahead.now", { time: time.span(closes) }), "open"]
     : [t("ahead.over", { time: time.span(-closes) }), "over"];

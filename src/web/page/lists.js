@@ -107,6 +107,10 @@ function tickSample(node) {
     text(find(".tempering", node), "");
     return;
   }
+  if (tempering.elapsedMs === null) {
+    text(find(".tempering", node), t("tempering.not-known"));
+    return;
+  }
   const elapsed = tempering.elapsedMs + time.runSince(node.seenAt);
   const least = tempering.atLeastMs;
   text(find(".tempering", node), least === null ? t("tempering.done", { time: time.span(elapsed) })

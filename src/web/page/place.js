@@ -87,7 +87,7 @@ export function updatePlace(card, { place, specimen }, samples, places) {
 function drawSpecimen(card, specimen) {
   const { running, next, readings } = specimen;
   const first = next[0];
-  text(find(".doing", card), running && !specimen.complete && running.clock === "wall-clock" ? t("place.by-wall-clock") : "");
+  text(find(".doing", card), running && !specimen.complete && running.clock === "wall-clock" ? t(running.elapsedMs === null ? "place.clock-not-set" : "place.by-wall-clock") : "");
   text(find(".window-told", card.rest), running?.window ? t("place.window", { step: capital(named("step", running.step)), window: windowWords(running) }) : "");
   const levels = [
     specimen.voided !== null && t("place.given-up", { reason: specimen.voided }),
@@ -290,6 +290,8 @@ function drawFree(form, place, samples, said) {
 
 /** Where a running interval stands: how long still, in words, and for the glass. */
 export function stand(running, seenAt) {
+  // The machine's clock has not been set since it was restarted: nobody knows.
+  if (running.elapsedMs === null) return { elapsed: null, stage: "free", digits: "?", caption: t("count.not-known") };
   const elapsed = running.elapsedMs + time.runSince(seenAt);
   const { opensMs, closesMs, nominalMs } = running;
   if (opensMs !== null && elapsed < opensMs) {

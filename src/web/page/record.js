@@ -97,7 +97,9 @@ function deviations(list) {
 function steps(data) {
   const end = (e) => (e?.bound ? [t("record.bounded-by"), ...cell(e)] : cell(e));
   const limits = ({ required: r }) => (r.min === null && r.max === null ? t("record.no-limit") : range(r, "s"));
-  const lasted = ({ duration: d }) => `${amount(d)} (${named("clock", d.clock)})`;
+  // Not shown, though both ends were marked: the clocks of the two disagree.
+  const disagree = (s) => s.verdict === "not-shown" && (!s.end?.bound || s.duration.exactNs < 0);
+  const lasted = (s) => `${disagree(s) ? t("record.not-known") : amount(s.duration)} (${named("clock", s.duration.clock)})`;
   return table(t("record.steps"), [t("record.step"), t("record.begin-or-instant"), t("col.end"), t("record.lasted"), t("record.required"), t("record.verdict")],
     data.steps.map((s) => (s.kind === "interval"
       ? [capital(named("step", s.name)), end(s.begin), end(s.end), lasted(s), limits(s), named("verdict", s.verdict)]

@@ -130,6 +130,44 @@ async fn a_view_shows_the_running_interval_with_its_window() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn while_the_clock_is_not_set_the_time_is_not_known() {
+    let rig = Rig::new().await;
+    let specimen = rig.filled("S-1", 3).await;
+    rig.mark(&specimen, "soak", "begin").await;
+    let committed = rig.station.committed().borrow().clone();
+    let shown = |off_ns: i64| {
+        // The machine was started again a minute ago.
+        let mut now = rig.clock.now().plus(600 * SECOND);
+        (now.boot, now.boot_ns) = (Uuid::now_v7(), 60 * SECOND);
+        now.wall_ns -= off_ns;
+        view::view(&view::Seen {
+            bench: &committed.bench,
+            sequence: committed.sequence,
+            fault: None,
+            now,
+            running_clock: true,
+            zone: "UTC",
+            units: Units::default(),
+            waiting: 0,
+            live: BTreeMap::new(),
+            outputs: BTreeMap::new(),
+        })
+    };
+    let lost = shown(7 * 365 * 86_400 * SECOND);
+    let running = &lost["places"][2]["specimen"]["running"];
+    assert_eq!((&running["elapsedMs"], &running["clock"]), (&Value::Null, &json!("wall-clock")));
+    assert_eq!(
+        (&lost["doNext"][0]["unknown"], &lost["doNext"][0]["closesInMs"]),
+        (&json!(true), &Value::Null)
+    );
+    assert_eq!(lost["ahead"], json!([]));
+    let set = shown(0);
+    assert_eq!(set["places"][2]["specimen"]["running"]["elapsedMs"], 600_000);
+    assert_eq!(set["doNext"][0]["unknown"], false);
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn documents_are_listed_and_read_as_published() {
     let rig = Rig::new().await;
     let specimen = rig.filled("S-1", 1).await;

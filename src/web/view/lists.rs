@@ -2,8 +2,8 @@
 
 use super::{measured, ms, odd, preparation, quality};
 use crate::domain::alarm::{State, definition};
-use crate::domain::bench::{Bench, Coming, point_text};
-use crate::domain::method::Method;
+use crate::domain::bench::{Bench, Coming};
+use crate::domain::method::{Edge, Method};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::{Applied, Live};
 use crate::domain::specimen::sample::Sample;
@@ -28,10 +28,16 @@ pub(super) fn do_next(bench: &Bench, now: &Moment) -> Vec<Value> {
 
 fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<((u8, i64), Value)> {
     let (method, points) = bench.rule(specimen)?;
-    let index = *specimen.possible(&points).first()?;
-    let point = points.get(index)?;
+    let again = specimen.open_further_run().is_some();
+    let point = if again {
+        points.iter().find(|p| p.machine.is_some() && p.edge == Edge::End)?
+    } else {
+        points.get(*specimen.possible(&points).first()?)?
+    };
     let step = method.steps.get(point.step)?;
-    let (opens_in, closes_in) = match specimen.running(method, &points) {
+    let running = specimen.running(method, &points);
+    let unknown = running.as_ref().is_some_and(|(_, span)| span.known(now).is_none());
+    let (opens_in, closes_in) = match running.filter(|_| !unknown && !again) {
         Some((running, span)) => {
             let elapsed = span.elapsed(now).ns;
             let (opens, closes) = specimen.window(method, running);
@@ -50,8 +56,10 @@ fn next_act(bench: &Bench, specimen: &Specimen, now: &Moment) -> Option<((u8, i6
         "label": specimen.label,
         "place": specimen.place,
         "step": step.name,
-        "text": point_text(method, point),
+        "text": bench.next_text(specimen),
         "instruction": step.instruction,
+        // How long it has run is not known: neither is when it opens.
+        "unknown": unknown,
         "opensInMs": ms(opens_in),
         "closesInMs": closes_in.map(ms),
     });
@@ -82,7 +90,7 @@ pub(super) fn sample(bench: &Bench, sample: &Sample, now: &Moment) -> Value {
     let since = covered.map(|tempering| tempering.since).or(sample.tempering_since());
     let tempering = since.map(|since| {
         json!({
-            "elapsedMs": ms(now.since(&since.moment).ns),
+            "elapsedMs": now.known_since(&since.moment).map(|elapsed| ms(elapsed.ns)),
             "atLeastMs": method.and_then(|m| m.preparation.tempering_min_ns.value).map(ms),
         })
     });

@@ -72,12 +72,13 @@ pub(super) fn specimen(bench: &Bench, specimen: &Specimen, now: &Moment) -> Valu
 fn running(specimen: &Specimen, method: &Method, points: &[Point], now: &Moment) -> Option<Value> {
     let (step, span) = specimen.running(method, points)?;
     let (opens, closes) = specimen.window(method, step);
-    let elapsed = span.elapsed(now);
+    let (elapsed, known) = (span.elapsed(now), span.known(now));
     Some(json!({
         "step": method.steps.get(step)?.name,
         "instruction": method.steps.get(step)?.instruction,
         "window": (opens.is_some() || closes.is_some()).then(|| judge::window_text(opens, closes)),
-        "elapsedMs": ms(elapsed.ns),
+        // Null: nobody knows until the machine's clock is set.
+        "elapsedMs": known.map(|elapsed| ms(elapsed.ns)),
         "nominalMs": method.timed(step).and_then(|t| t.required_ns.value).map(ms),
         "opensMs": opens.map(ms),
         "closesMs": closes.map(ms),

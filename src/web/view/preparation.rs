@@ -70,7 +70,7 @@ fn followed(bench: &Bench, on: &OnCourse<'_>, method: &Method, now: &Moment) -> 
         })).collect::<Vec<_>>(),
         "tempering": on.tempering().map(|tempering| json!({
             "sinceMs": ms(tempering.since.moment.wall_ns),
-            "elapsedMs": ms(now.since(&tempering.since.moment).ns),
+            "elapsedMs": now.known_since(&tempering.since.moment).map(|elapsed| ms(elapsed.ns)),
             "atLeastMs": tempering.least_ns.map(ms),
             "running": on.is_tempering(now).is_some(),
         })),

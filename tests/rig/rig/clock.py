@@ -84,7 +84,9 @@ def years(verdicts, lab, machine, long):
     view = lab.desk.view(120)
     running = at_place(view, PLACES)["running"]
     verdicts.same(running["clock"], "wall-clock", "a soak across the restart stands on the wall clock, and says so")
-    print(f"seen: with a clock {LOST} the soak's elapsed time is {running['elapsedMs']} ms", flush=True)
+    verdicts.same(running["elapsedMs"], None, f"and with a clock {LOST} nobody knows how long it has run")
+    ahead = [coming["place"] for coming in view["ahead"]]
+    verdicts.check(PLACES not in ahead, "nothing is counted down of it", ahead)
     other = Watch(lab.desk, "Lot 2", 2)
     machine.sh(f"date -s @{int(time.time())}")
     clock_, off = other.seen()

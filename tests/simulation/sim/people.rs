@@ -288,7 +288,7 @@ impl Sim {
         let marked: Vec<bool> = specimen.points.iter().map(Option::is_some).collect();
         let open_run = specimen.further_runs.last().is_some_and(|run| run.end.is_none());
         let place = specimen.place;
-        if specimen.is_over() {
+        if specimen.is_over() && !open_run {
             if let Some(step) = book.points.iter().find(|point| point.frees).map(|point| point.step) {
                 let step = book.steps[step].name.clone();
                 self.act(Do::Mark { specimen: id, step, edge: Edge::Done }, None)?;

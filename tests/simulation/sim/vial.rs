@@ -17,6 +17,13 @@ pub fn between(from: &Moment, to: &Moment) -> (i64, bool) {
     if from.boot == to.boot { (to.boot_ns - from.boot_ns, true) } else { (to.wall_ns - from.wall_ns, false) }
 }
 
+/// Whether the clocks of two instants can both be right. After a restart the machine has been up for so
+/// long, and what was before it lies at least so far back; a clock chip is good to five seconds.
+pub fn agree(from: &Moment, to: &Moment) -> bool {
+    let started = to.wall_ns - to.boot_ns.max(5_000_000_000);
+    from.boot == to.boot || started + 5_000_000_000 >= from.wall_ns
+}
+
 /// Rounds to a resolution, halves up.
 pub fn rounded(ns: i64, resolution_ns: i64) -> i64 {
     (ns + resolution_ns / 2).div_euclid(resolution_ns) * resolution_ns
@@ -119,11 +126,11 @@ impl Vial {
     /// Points that may come next: the next one, and those behind optional ones.
     pub fn possible(&self) -> Vec<usize> {
         let points = &self.book.points;
-        if self.void.is_some() {
-            return points.iter().position(|point| point.frees).into_iter().collect();
-        }
         if self.open_run() {
             return Vec::new();
+        }
+        if self.void.is_some() {
+            return points.iter().position(|point| point.frees).into_iter().collect();
         }
         let mut found = Vec::new();
         for (at, point) in points.iter().enumerate().skip(self.last_mark().map_or(0, |at| at + 1)) {
@@ -177,9 +184,10 @@ impl Vial {
         let runs = |step: &usize| self.span(*step).is_some_and(|span| span.end.is_none());
         let running = (0..self.book.steps.len()).rev().find(runs).filter(|_| !self.is_over());
         let early = running.is_some_and(|step| {
-            let (ns, boot_clock) = self.span(step).map_or((0, true), |span| between(&span.begin, now));
+            let Some(begin) = self.span(step).map(|span| span.begin) else { return false };
+            let (ns, boot_clock) = between(&begin, now);
             let lasted = if boot_clock { ns.max(0) } else { ns };
-            lasted < self.window(step).0.unwrap_or(0) - approach_ns
+            self.window(step).0.is_some_and(|least| !agree(&begin, now) || lasted < least - approach_ns)
         });
         (!early).then_some(at)
     }
@@ -353,15 +361,15 @@ impl Vial {
     pub fn stands(&self, step: usize) -> Stands {
         let Some(span) = self.span(step) else { return Stands::Open };
         let (Some((_, bound)), Some((ns, _))) = (span.end, Self::lasted(&span)) else { return Stands::Open };
+        if span.end.is_some_and(|(end, _)| !agree(&span.begin, &end)) {
+            return Stands::NotShown;
+        }
         let (min, max) = self.window(step);
         if min.is_none() && max.is_none() {
             return Stands::Kept;
         }
         let lasted = rounded(ns, self.book.resolution_ns);
         let by_press = self.book.steps[step].interval.as_ref().is_some_and(|i| i.ends_by_press);
-        if lasted < 0 {
-            return Stands::NotShown;
-        }
         match (min, max) {
             (Some(min), _) if lasted < min => Stands::Short(min - lasted),
             _ if bound && by_press => Stands::NotShown,
@@ -387,6 +395,9 @@ impl Vial {
             None if together && matches!(alone, Stands::Short(_)) => true,
             None => return None,
         };
+        let told = |(begin, end): &(Moment, Option<Moment>)| end.is_none_or(|end| agree(begin, &end));
+        let known = self.span(step).is_none_or(|span| told(&(span.begin, span.end.map(|(end, _)| end))))
+            && self.runs.iter().all(told);
         let further = self.runs.iter().map(|(begin, end)| Some(between(begin, &(*end)?).0.max(0)));
         let total = further.sum::<Option<i64>>().map(|more| first.0 + more);
         let resolution = self.book.resolution_ns;
@@ -397,6 +408,7 @@ impl Vial {
                 _ => None,
             },
             (true, None) => None,
+            (true, Some(_)) if !known => None,
             (true, Some(total)) => {
                 let lasted = rounded(total, resolution);
                 let short = min.filter(|min| lasted < *min).map(|min| min - lasted);

@@ -14,12 +14,35 @@ use uuid::Uuid;
 /// a kernel stamp is a little older than a message that overtook it.
 const SIMULTANEOUS_NS: i64 = SECOND;
 
+/// What ends a further run of the machine.
+const FURTHER_RUN_ENDS: &str = "end of the further run";
+
 impl Bench {
+    /// What a press without further words marks next on a specimen, in words.
+    pub fn next_text(&self, specimen: &Specimen) -> Option<String> {
+        let (method, points) = self.rule(specimen)?;
+        if specimen.open_further_run().is_some() {
+            return Some(FURTHER_RUN_ENDS.to_owned());
+        }
+        let point = points.get(*specimen.possible(&points).first()?)?;
+        Some(point_text(method, point))
+    }
+
+    /// That nobody knows how long a specimen's interval has run, and why, in words.
+    pub fn unknown_text(&self, specimen: &Specimen, now: &Moment) -> Option<String> {
+        let (method, points) = self.rule(specimen)?;
+        let (step, span) = specimen.running(method, &points)?;
+        let name = &method.steps.get(step)?.name;
+        // Short enough for a strip of another station's page, with what to do.
+        let words = || format!("how long {name} has run is not known until the machine's clock is set");
+        span.known(now).is_none().then(words)
+    }
+
     /// What is possible for a specimen, in words.
     pub fn possible_text(&self, specimen: &Specimen) -> String {
         let Some((method, points)) = self.rule(specimen) else { return "nothing".to_owned() };
         if specimen.open_further_run().is_some() {
-            return "end of the further run".to_owned();
+            return FURTHER_RUN_ENDS.to_owned();
         }
         let mut words: Vec<String> = specimen
             .possible(&points)

@@ -166,9 +166,7 @@ impl Bench {
     pub fn meaning(&self, trigger: &crate::domain::bench::TriggerSettings, now: &Moment) -> String {
         let next = |id: &Uuid| {
             let specimen = self.specimens.get(id)?;
-            let (method, points) = self.rule(specimen)?;
-            let point = *specimen.possible(&points).first()?;
-            Some(format!("{}: {}", specimen.label, super::mark::point_text(method, points.get(point)?)))
+            Some(format!("{}: {}", specimen.label, self.next_text(specimen)?))
         };
         let shaking = self.in_shaker();
         let aim = match trigger.does {

@@ -30,6 +30,7 @@ mod preparation;
 mod reviewed;
 mod switches;
 mod temperature;
+mod unset;
 mod variants;
 
 use super::*;
@@ -39,8 +40,8 @@ use crate::domain::reading::InstrumentReport;
 use std::sync::Arc;
 
 /// A bench with the T 176 method, and a clock that the story moves.
-pub(super) struct Story {
-    pub(super) bench: Bench,
+pub(crate) struct Story {
+    pub(crate) bench: Bench,
     pub(super) now_ns: i64,
     pub(super) events: Vec<(Event, Moment)>,
     next_id: u128,
@@ -52,7 +53,7 @@ pub(super) fn t176() -> Arc<Method> {
 }
 
 impl Story {
-    pub(super) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::with(|_| {})
     }
 
@@ -154,7 +155,7 @@ impl Story {
         }
     }
 
-    pub(super) fn sample(&mut self, label: &str, specimens: u32) -> Uuid {
+    pub(crate) fn sample(&mut self, label: &str, specimens: u32) -> Uuid {
         self.ok(Do::RegisterSample {
             label: label.to_owned(),
             method: "aashto-t176-mechanical".to_owned(),
@@ -163,11 +164,11 @@ impl Story {
         })
     }
 
-    pub(super) fn specimen(&mut self, sample: Uuid, place: u32) -> Uuid {
+    pub(crate) fn specimen(&mut self, sample: Uuid, place: u32) -> Uuid {
         self.ok(Do::RegisterSpecimen { sample, place })
     }
 
-    pub(super) fn mark(&mut self, specimen: Uuid, step: &str, edge: Edge) {
+    pub(crate) fn mark(&mut self, specimen: Uuid, step: &str, edge: Edge) {
         self.ok(Do::Mark { specimen, step: step.to_owned(), edge });
     }
 

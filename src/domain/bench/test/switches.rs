@@ -77,6 +77,28 @@ fn a_further_run_is_kept_and_marked() {
 }
 
 #[test]
+fn of_a_cylinder_given_up_in_a_further_run_a_press_ends_the_run_first_and_says_so() {
+    let (mut story, _, b) = two_soaking();
+    let button = story.bench.triggers["place-3"].clone();
+    let means = |story: &Story| story.bench.meaning(&button, &at(story.now_ns));
+    story.to(1000.0).mark(b, "shake", Edge::Begin);
+    story.to(1030.0).mark(b, "shake", Edge::End);
+    story.to(1040.0).mark(b, "shake", Edge::Begin);
+    assert_eq!(means(&story), "S-2: end of the further run");
+    story.ok(Do::VoidSpecimen { specimen: b, reason: "cracked".to_owned() });
+    assert_eq!(means(&story), "S-2: end of the further run", "the machine still runs");
+    let refused = story.refused(Do::Mark { specimen: b, step: "clean".to_owned(), edge: Edge::Done });
+    assert!(refused.contains("end of the further run"), "{refused}");
+    story.to(1050.0).trigger("place-3", Contact::Press);
+    let ended = story.bench.specimens[&b].further_runs[0].end.as_ref();
+    assert_eq!(ended.map(|marked| marked.moment), Some(at(1050 * SECOND)));
+    assert_eq!(means(&story), "S-2: clean done");
+    story.trigger("place-3", Contact::Press);
+    assert_eq!(story.bench.at_place(3), None, "the place is free");
+    story.check_replay();
+}
+
+#[test]
 fn a_shared_foot_switch_means_what_the_page_says_it_means() {
     let (mut story, a, b) = two_soaking();
     let foot = story.bench.triggers["foot"].clone();
