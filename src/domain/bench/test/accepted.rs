@@ -107,6 +107,37 @@ fn a_guard_band_decides_only_where_the_whole_interval_lies_on_one_side() {
     }
 }
 
+#[test]
+fn a_verdict_over_deviations_says_so_whichever_way_they_count() {
+    // Spilled: a deviation that has nothing to do with the cold.
+    let told = |story: &Story| {
+        let acceptance = results(story).pop().unwrap()["acceptance"].clone();
+        (acceptance["verdict"].as_str().unwrap().to_owned(), acceptance["text"].as_str().unwrap().to_owned())
+    };
+    for (at_least, verdict) in [("40", "pass"), ("45", "fail")] {
+        let mut story = Story::with(|s| s.methods = vec![calm(|_| {})]);
+        let sample = limited(&mut story, "D", 1, at_least);
+        let specimen = registered(&mut story, sample, 1, GIVES_42, true);
+        assert!(!story.deviations(specimen).is_empty());
+        let (code, text) = told(&story);
+        assert_eq!(code, verdict, "its behaviour is that of the setting");
+        let said = format!("{verdict}: 42, at least {at_least} (Section 3 contract); with ");
+        assert!(text.starts_with(&said), "{text}");
+        assert!(
+            text.contains("deviation") && text.ends_with("which the laboratory's setting lets count"),
+            "{text}"
+        );
+    }
+    let mut story = Story::with(|s| s.methods = vec![calm(|_| {})]);
+    let sample = limited(&mut story, "C", 1, "40");
+    registered(&mut story, sample, 1, GIVES_42, false);
+    assert_eq!(
+        told(&story).1,
+        "pass: 42, at least 40 (Section 3 contract)",
+        "nothing is said where nothing is"
+    );
+}
+
 fn chart() -> Of {
     Of { method: METHOD.to_owned(), material: "crushed sand 0/4".to_owned(), source: "Upper pit".to_owned() }
 }

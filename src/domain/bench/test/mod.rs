@@ -31,6 +31,7 @@ mod reviewed;
 mod switches;
 mod temperature;
 mod variants;
+mod waits;
 
 use super::*;
 use crate::domain::method::{Edge, Level, Method};
@@ -132,6 +133,8 @@ impl Story {
             via: "page".to_owned(),
             seen: None,
             stated_wall_ns: stated_s.map(|s| at(s * SECOND).wall_ns),
+            balance: None,
+            take_over: false,
             what,
         }))
     }

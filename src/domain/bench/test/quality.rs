@@ -197,6 +197,8 @@ fn an_unnamed_person_admits_nothing() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: admit(held),
     };
     let Outcome::Refused { text, .. } = story.input(What::Act(act)) else { panic!() };
