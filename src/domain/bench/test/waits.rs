@@ -74,7 +74,7 @@ impl<'a> Asks<'a> {
         assert!(matches!(outcome, Outcome::Done { .. }), "{what:?}: {outcome:?}");
     }
 
-    fn is_refused(self, story: &mut Story, what: Do) -> (Refusal, String) {
+    fn refused(self, story: &mut Story, what: Do) -> (Refusal, String) {
         let before = story.bench.clone();
         let Outcome::Refused { refusal, text } = self.tries(story, what.clone()) else {
             panic!("{what:?} was taken")
@@ -97,6 +97,7 @@ fn mass(story: &Story, sample: Uuid) -> Option<(String, String)> {
     Some((weighing.mass.value.to_string(), weighing.asked.clone()?.person?))
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "as a mass is looked up")]
 fn said(mass: &str, who: &str) -> Option<(String, String)> {
     Some((mass.to_owned(), who.to_owned()))
 }
@@ -105,7 +106,7 @@ fn said(mass: &str, who: &str) -> Option<(String, String)> {
 fn whoever_waits_is_not_pushed_aside_without_a_word() {
     let (mut story, [a, b]) = one_balance();
     asks(ADA).does(&mut story, passing(a));
-    let (refusal, text) = asks(BEN).is_refused(&mut story, passing(b));
+    let (refusal, text) = asks(BEN).refused(&mut story, passing(b));
     assert!(matches!(refusal, Refusal::Waited { .. }), "{refusal:?}");
     assert_eq!(text, "the next mass is waited for by Ada Brook, for A: `passing`: take it over?");
     weigh_on(&mut story, "balance", "1200.0");
@@ -126,7 +127,7 @@ fn a_balance_is_taken_over_when_that_is_said_and_a_mass_is_the_one_that_asked_la
     assert_eq!((mass(&story, a), mass(&story, b)), (None, said("1100.0", BEN)));
     // The same mass asked for by another: whoever weighs it is to be known.
     asks(ADA).does(&mut story, passing(a));
-    let (refusal, _) = asks(BEN).is_refused(&mut story, passing(a));
+    let (refusal, _) = asks(BEN).refused(&mut story, passing(a));
     assert!(matches!(refusal, Refusal::Waited { .. }), "{refusal:?}");
     story.check_replay();
 }
@@ -143,7 +144,7 @@ fn the_same_person_just_moves_the_own_wait_and_a_bench_without_names_asks_nothin
     nobody().does(&mut story, passing(b));
     assert_eq!(story.bench.awaited.iter().count(), 1);
     // Somebody with a name is somebody else.
-    let (_, text) = asks(BEN).is_refused(&mut story, passing(a));
+    let (_, text) = asks(BEN).refused(&mut story, passing(a));
     assert!(text.contains("waited for by somebody, for B"), "{text}");
     story.check_replay();
 }
@@ -159,7 +160,7 @@ fn every_act_that_waits_for_a_mass_asks_before_it_pushes_another_aside() {
         Do::AwaitSpecimenMass { specimen },
         Do::Preparation(Box::new(Prep::WeighEmptyTin { sample: b, tin: None, mark: None })),
     ] {
-        let (refusal, _) = asks(BEN).is_refused(&mut story, what);
+        let (refusal, _) = asks(BEN).refused(&mut story, what);
         assert!(matches!(refusal, Refusal::Waited { .. }), "{refusal:?}");
     }
     asks(BEN).taking_over().does(
@@ -174,7 +175,7 @@ fn every_act_that_waits_for_a_mass_asks_before_it_pushes_another_aside() {
 #[test]
 fn with_two_balances_each_has_a_wait_of_its_own_and_a_mass_stays_at_its_balance() {
     let (mut story, [a, b]) = two_balances();
-    let (refusal, text) = asks(ADA).is_refused(&mut story, passing(a));
+    let (refusal, text) = asks(ADA).refused(&mut story, passing(a));
     let Refusal::WhichBalance { balances, .. } = refusal else { panic!("{refusal:?}") };
     assert_eq!(balances, ["scale-a", "scale-b"]);
     assert!(text.contains("scale-a or scale-b") && text.contains("A: `passing`"), "{text}");
@@ -187,7 +188,7 @@ fn with_two_balances_each_has_a_wait_of_its_own_and_a_mass_stays_at_its_balance(
     assert_eq!(story.bench.kept_weighings.len(), 1, "what nobody waits for is kept");
     weigh_on(&mut story, "scale-a", "1200.0");
     assert_eq!(mass(&story, a), said("1200.0", ADA));
-    let text = asks(ADA).at("scale-c").is_refused(&mut story, passing(a)).1;
+    let text = asks(ADA).at("scale-c").refused(&mut story, passing(a)).1;
     assert!(text.contains("no balance `scale-c`") && text.contains("scale-a"), "{text}");
     story.check_replay();
 }
@@ -196,7 +197,7 @@ fn with_two_balances_each_has_a_wait_of_its_own_and_a_mass_stays_at_its_balance(
 fn at_two_balances_only_the_one_that_is_named_is_taken_over_or_given_up() {
     let (mut story, [a, b]) = two_balances();
     asks(ADA).at("scale-a").does(&mut story, passing(a));
-    let text = asks(BEN).at("scale-a").is_refused(&mut story, passing(b)).1;
+    let text = asks(BEN).at("scale-a").refused(&mut story, passing(b)).1;
     assert_eq!(text, "the next mass of scale-a is waited for by Ada Brook, for A: `passing`: take it over?");
     asks(BEN).at("scale-b").does(&mut story, passing(b));
     // One thing is waited for at one balance.
