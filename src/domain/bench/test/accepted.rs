@@ -2,7 +2,8 @@
 
 use super::amended::{documents, reading, void};
 use super::quality::{
-    GIVES_42, GIVES_52, METHOD, calm, limit, limited, quality, registered, reported, results, set_limit,
+    GIVES_42, GIVES_52, METHOD, admit, calm, limit, limited, quality, registered, reported, results,
+    set_limit,
 };
 use super::*;
 use crate::domain::intake::{Limit, Particulars};
@@ -128,6 +129,15 @@ fn a_verdict_over_deviations_says_so_whichever_way_they_count() {
             "{text}"
         );
     }
+    let mut held = Story::with(|s| {
+        s.methods = vec![calm(|_| {})];
+        s.bench.deviations = Deviations::Hold;
+    });
+    let sample = limited(&mut held, "H", 1, "40");
+    let specimen = registered(&mut held, sample, 1, GIVES_42, true);
+    held.ok(admit(specimen));
+    let (code, text) = told(&held);
+    assert!(code == "pass" && text.ends_with(", admitted by a named person"), "{text}");
     let mut story = Story::with(|s| s.methods = vec![calm(|_| {})]);
     let sample = limited(&mut story, "C", 1, "40");
     registered(&mut story, sample, 1, GIVES_42, false);

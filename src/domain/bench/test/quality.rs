@@ -72,7 +72,7 @@ pub(super) fn quality(what: Act) -> Do {
     Do::Quality(Box::new(what))
 }
 
-fn admit(specimen: Uuid) -> Do {
+pub(super) fn admit(specimen: Uuid) -> Do {
     quality(Act::Admit { specimen, reason: "a few drops, after the line was read".to_owned() })
 }
 
