@@ -156,6 +156,8 @@ impl Site {
             via: "page".to_owned(),
             seen: None,
             stated_wall_ns,
+            balance: None,
+            take_over: false,
             what: what.clone(),
         };
         match self.running.station.ask(What::Act(act), self.clock.now()).await {

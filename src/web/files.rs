@@ -20,7 +20,7 @@ const FILES: &[(&str, &str)] = page_files![
     "ahead.js" "bar.js" "sheet.js" "entry.js" "correct.js" "odd.js" "measured.js" "alarms.js"
     "lists.js" "room.js" "others.js" "samples.js" "sample.js" "particulars.js" "course.js" "drying.js"
     "quality.js" "record.js" "compare.js" "reviewed.js" "records.js" "charts.js" "equipment.js" "checks.js"
-    "solutions.js" "batch.js" "people.js" "review.js" "settings.js" "label.js" "door.js" "account.js"
+    "solutions.js" "batch.js" "waits.js" "people.js" "review.js" "settings.js" "label.js" "door.js" "account.js"
     "mark.svg"
 ];
 

@@ -10,6 +10,7 @@ mod samples;
 mod shown;
 mod solutions;
 mod strangers;
+mod waits;
 
 use super::*;
 use crate::clock::SteppedClock;
@@ -75,6 +76,10 @@ fn started() -> Started {
 
 impl Rig {
     async fn new() -> Self {
+        Self::of(started()).await
+    }
+
+    async fn of(started: Started) -> Self {
         let folder = std::env::temp_dir().join(format!("stillstand-web-{}", Uuid::now_v7()));
         std::fs::create_dir(&folder).unwrap();
         let clock = SteppedClock::new(at(0));
@@ -85,7 +90,7 @@ impl Rig {
         let cancel = CancellationToken::new();
         let end = cancel.clone();
         let running = tokio::spawn(async move { Box::pin(station.run(end)).await.unwrap() });
-        handle.ask(What::Started(Box::new(started())), clock.now()).await.unwrap();
+        handle.ask(What::Started(Box::new(started)), clock.now()).await.unwrap();
         let (live, receiver) = watch::channel(Live::default());
         let state = AppState {
             station: handle.clone(),

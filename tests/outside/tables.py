@@ -117,6 +117,7 @@ def of_record(data, result):
         ("drying_stopped", "text"): at(data, "preparation", "drying", "stopped", "reason"),
         ("tempering", "figure"): at(data, "preparation", "tempering", "duration", "text"),
         ("equipment", "text"): once(each(data.get("equipment"), "id")),
+        ("mass_by", "text"): at(specimen, "mass", "weighedBy", "person"),
         ("equipment_in_doubt", "text"): once(each(doubts, "id")),
         ("equipment_doubts", "names"): list(dict.fromkeys(each(doubts, "state"))),
     }

@@ -180,7 +180,7 @@ pub const TABLE: [Definition; 25] = [
         priority: Priority::High,
         condition: "no temperature has come in time",
         consequence: "nothing shows that the solution was in range",
-        response: "check the probe's cable and power; read a thermometer and note it",
+        response: "check the probe's cable and power; read a thermometer and note it in words on each specimen",
         respond_within_s: 300,
         on_delay: OnDelay::TemperatureStale,
         off_delay_s: 0,

@@ -133,6 +133,7 @@ impl Bench {
                 self.settings = bench.clone().into();
                 self.triggers = triggers.clone().into();
                 self.instruments = instruments.clone().into();
+                self.await_only_what_is_there();
                 self.current = methods.clone().into();
                 self.ports.clear();
                 *self.network = network.clone();
@@ -161,7 +162,9 @@ impl Bench {
                     sample.preparation.push((what.clone(), marked.clone()));
                 }
             }
-            Event::MassAwaited { target, .. } => self.awaited.clone_from(target),
+            Event::MassAwaited { target, by, balance } => {
+                self.awaited.ask(target.as_ref(), by, balance.as_deref());
+            }
             Event::WeighingTaken { weighing } => self.take_weighing(weighing),
             Event::SampleCompleted { sample, document, average } => {
                 let reported = average.reported.normalize().to_string();
@@ -190,8 +193,8 @@ impl Bench {
     fn take_weighing(&mut self, weighing: &Weighing) {
         self.weighings += 1;
         self.release_load(&weighing.wire.instrument);
-        if weighing.target.is_some() {
-            self.awaited = None;
+        if let Some(target) = &weighing.target {
+            self.awaited.end(target);
         }
         let by = By::bench(weighing.wire.instrument.clone());
         self.give(weighing.clone(), &Marked { moment: weighing.moment, by });
@@ -402,13 +405,6 @@ impl Bench {
         }
         keep(&mut self.finished, finished, KEPT);
         self.await_only_what_is_there();
-    }
-
-    /// Nothing is awaited for what is over or gone.
-    pub(super) fn await_only_what_is_there(&mut self) {
-        if self.awaited.as_ref().is_some_and(|target| !self.may_take_mass(target)) {
-            self.awaited = None;
-        }
     }
 
     fn apply_consumer(&mut self, event: &Event, at: &Moment) {

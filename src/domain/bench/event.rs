@@ -10,12 +10,8 @@ use crate::domain::moment::Moment;
 use crate::domain::quantity::{Quantity, Side};
 use crate::domain::reading::{InstrumentKind, Wire};
 use crate::domain::report::SigningKey;
-use crate::domain::specimen::contact;
-use crate::domain::specimen::correction::Withdrawn;
-use crate::domain::specimen::note::Note;
-use crate::domain::specimen::runs::Interruption;
-use crate::domain::specimen::sample::Preparation;
-use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing};
+use crate::domain::specimen::{By, Marked, ReadingTaken, Stage, Target, Weighing, contact};
+use crate::domain::specimen::{correction::Withdrawn, note::Note, runs::Interruption, sample::Preparation};
 use crate::domain::{alarm, equipment, intake, keeping, measure, preparation, quality, review, solution};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -88,6 +84,9 @@ pub enum Event {
         target: Option<Target>,
         /// Who asked.
         by: By,
+        /// The balance that is to give it; `None`: the only one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        balance: Option<String>,
     },
     /// The balance gave a stable mass.
     WeighingTaken {

@@ -33,6 +33,7 @@ mod review;
 mod room;
 mod solution;
 mod told;
+mod waits;
 
 pub use ahead::Coming;
 pub use consumer::{
@@ -50,6 +51,7 @@ pub use people::{Act, Do};
 pub use refusal::{Outcome, Refusal, Told};
 pub use room::Room;
 pub use told::{by_text, happened_text};
+pub use waits::{Wait, Waits};
 
 #[cfg(test)]
 pub(crate) mod test;
@@ -345,8 +347,8 @@ pub struct Bench {
     /// What the last press that marked several specimens marked: each with its version afterwards.
     #[serde(default)]
     pub together: Shared<Vec<(Uuid, u32)>>,
-    /// What the next stable mass is for.
-    pub awaited: Option<Target>,
+    /// What the next stable mass of each balance is for.
+    pub awaited: Waits,
     /// Weighings without a place, newest last.
     pub kept_weighings: VecDeque<Shared<Weighing>>,
     /// Weighings in all.
@@ -470,7 +472,7 @@ impl Default for Bench {
             closed: Shared::default(),
             left_unseen: None,
             together: Shared::default(),
-            awaited: None,
+            awaited: Waits::default(),
             kept_weighings: VecDeque::new(),
             weighings: 0,
             presses: Shared::default(),

@@ -29,9 +29,20 @@ pub struct Act {
     /// 1970-01-01T00:00:00Z.
     #[serde(default)]
     pub stated_wall_ns: Option<i64>,
+    /// The balance that is to give a mass which the act waits for; needed where there are several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub balance: Option<String>,
+    /// The person was told who waits for a mass already, and takes the balance over.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub take_over: bool,
     /// What is to happen.
     #[serde(rename = "do")]
     pub what: Do,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks so")]
+const fn is_false(value: &bool) -> bool {
+    !*value
 }
 
 /// What a person can do.

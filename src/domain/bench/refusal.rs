@@ -58,6 +58,20 @@ pub enum Refusal {
         /// What is asked.
         question: String,
     },
+    /// Another person waits for a mass: asked about once, taken over when that is said.
+    #[error("{question}")]
+    Waited {
+        /// What is asked.
+        question: String,
+    },
+    /// A mass can come from several balances, and none was named.
+    #[error("say which balance is to weigh {what}: {}", balances.join(" or "))]
+    WhichBalance {
+        /// What is to be weighed.
+        what: String,
+        /// The balances.
+        balances: Vec<String>,
+    },
     /// Somebody else acted on the specimen in the meantime.
     #[error("{label} has changed since you saw it: {}; possible now: {now}", told(since))]
     Changed {

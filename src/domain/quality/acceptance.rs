@@ -6,7 +6,7 @@
 //! the laboratory asks for a guard band.
 
 use super::uncertainty::{self, Decision, Expanded};
-use super::{Cold, Counting};
+use super::{Cold, Counting, Deviations};
 use crate::domain::intake::Limit;
 use crate::domain::method::Method;
 use crate::domain::specimen::sample::Sample;
@@ -98,8 +98,47 @@ pub struct Acceptance<'a> {
     pub uncertainty: Option<Expanded>,
     /// It passed though the solution was colder than allowed, as the method says.
     pub stands_though_cold: bool,
+    /// Deviations on the specimens that count, and why they count all the same.
+    pub over: Option<Over>,
     /// The verdict.
     pub verdict: Verdict,
+}
+
+/// Deviations over which a verdict was made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Over {
+    /// How many.
+    pub deviations: u32,
+    /// The laboratory's setting counts every complete specimen; else somebody admitted these.
+    pub by_setting: bool,
+}
+
+impl Over {
+    /// Of the specimens that count; `None`: nothing is to be said against them, or the method itself
+    /// lets them stand.
+    fn of(sample: &Sample, counting: &Counting<'_>) -> Option<Self> {
+        let by_setting = sample.quality.rules.deviations == Deviations::Count;
+        let told = counting.counts.iter().filter(|c| by_setting || sample.quality.admission(c).is_some());
+        let deviations = told.map(|c| c.deviations).sum();
+        (deviations > 0).then_some(Self { deviations, by_setting })
+    }
+
+    /// `2 deviations`.
+    fn count(self) -> String {
+        match self.deviations {
+            1 => "1 deviation".to_owned(),
+            n => format!("{n} deviations"),
+        }
+    }
+
+    /// In a clause.
+    fn text(self) -> String {
+        if self.by_setting {
+            format!("with {}, which the laboratory's setting lets count", self.count())
+        } else {
+            format!("with {}, admitted by a named person", self.count())
+        }
+    }
 }
 
 /// A value at the last place in which a limit is written, halves to the even digit (ASTM E29).
@@ -129,6 +168,7 @@ pub fn judge<'a>(
         compared: None,
         uncertainty: None,
         stands_though_cold: false,
+        over: None,
         verdict: Verdict::NotDecided(why),
     };
     if counting.held().next().is_some() {
@@ -153,7 +193,8 @@ pub fn judge<'a>(
         other => other,
     };
     let stands_though_cold = cold && verdict == Verdict::Pass;
-    Some(Acceptance { limit, rule, compared: Some(compared), uncertainty, stands_though_cold, verdict })
+    let over = Over::of(sample, counting);
+    Some(Acceptance { limit, rule, compared: Some(compared), uncertainty, stands_though_cold, over, verdict })
 }
 
 /// Pass or fail only where the whole interval lies on one side (guard band of one expanded
@@ -173,13 +214,24 @@ impl Acceptance<'_> {
     pub fn text(&self) -> String {
         let limit = format!("at least {} ({})", self.limit.at_least, self.limit.specification);
         let value = self.compared.map(|value| value.normalize().to_string()).unwrap_or_default();
+        let over = self.over.map_or_else(String::new, |over| format!("; {}", over.text()));
         match self.verdict {
             Verdict::Pass if self.stands_though_cold => {
-                format!("pass: {value}, {limit}; it stands though the solution was colder than allowed")
+                format!("pass: {value}, {limit}; it stands though the solution was colder than allowed{over}")
             }
-            Verdict::Pass => format!("pass: {value}, {limit}"),
-            Verdict::Fail => format!("fail: {value}, {limit}"),
+            Verdict::Pass => format!("pass: {value}, {limit}{over}"),
+            Verdict::Fail => format!("fail: {value}, {limit}{over}"),
             Verdict::NotDecided(why) => format!("not decided, {limit}: {}", why.text()),
+        }
+    }
+
+    /// In a word or two, for lists: a verdict over deviations is never shown as one without.
+    pub fn word(&self) -> String {
+        match (self.verdict, self.over) {
+            (Verdict::Pass | Verdict::Fail, Some(over)) => {
+                format!("{}, with {}", self.verdict.word(), over.count())
+            }
+            _ => self.verdict.word().to_owned(),
         }
     }
 

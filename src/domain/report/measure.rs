@@ -116,6 +116,9 @@ pub(super) struct WeighingTold<'a> {
     text: String,
     unit: &'static str,
     value: Value,
+    /// Who asked for the mass and so weighed it, where that is a person with a name.
+    #[serde(rename = "weighedBy", skip_serializing_if = "Option::is_none")]
+    weighed_by: Option<Value>,
 }
 
 /// Instrument, port and bytes; who called the mass stable, where that was not the balance, and the
@@ -144,7 +147,13 @@ impl<'a> WeighingTold<'a> {
             text: weighing.mass.value.to_string(),
             unit: weighing.mass.unit.code(),
             value: number(weighing.mass.value),
+            weighed_by: weighing.asked.as_ref().filter(|by| by.person.is_some()).map(by),
         }
+    }
+
+    /// It says who weighed.
+    pub(super) const fn tells_who(&self) -> bool {
+        self.weighed_by.is_some()
     }
 
     /// It says what only the fuller schema knows.

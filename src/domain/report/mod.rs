@@ -91,10 +91,20 @@ impl DocumentKind {
         }
     }
 
+    /// The same for a document that says who weighed a mass.
+    const fn naming_schema(self) -> &'static str {
+        match self {
+            Self::Record => "specimen-record/1.4.0",
+            Self::Result => "sample-result/1.4.0",
+            Self::Weighing => "weighing/1.3.0",
+        }
+    }
+
     /// A document names the oldest version of its schema that describes it, so that a reader who
     /// knows only that reads on.
     fn schema_of(self, data: &Value) -> &'static str {
         match self {
+            _ if names_who_weighed(data) => self.naming_schema(),
             _ if tells_most(data) => self.fullest_schema(),
             _ if tells_more(data) => self.fuller_schema(),
             _ => self.schema(),
@@ -139,7 +149,8 @@ pub fn schemas() -> Vec<String> {
     let fuller = kinds.map(DocumentKind::fuller_schema);
     let fullest = kinds.map(DocumentKind::fullest_schema);
     let signed = kinds.into_iter().filter_map(DocumentKind::signed_schema);
-    let later = fuller.into_iter().chain(fullest).chain(signed).chain([NOTICE_SCHEMA]);
+    let naming = kinds.map(DocumentKind::naming_schema);
+    let later = fuller.into_iter().chain(fullest).chain(signed).chain(naming).chain([NOTICE_SCHEMA]);
     kinds.map(DocumentKind::schema).into_iter().chain(later).map(schema_id).collect()
 }
 
@@ -239,11 +250,21 @@ const FULLER: [&str; 9] =
     ["incidents", "repeat", "changes", "stableBy", "lines", "correction", "confirmed", "certificate", "room"];
 
 fn tells_more(data: &Value) -> bool {
+    holds(data, &FULLER)
+}
+
+/// Whether a document says who weighed a mass, wherever the mass stands in it.
+fn names_who_weighed(data: &Value) -> bool {
+    holds(data, &["weighedBy"])
+}
+
+/// Whether one of these keys stands anywhere in it.
+fn holds(data: &Value, keys: &[&str]) -> bool {
     match data {
         Value::Object(fields) => {
-            fields.iter().any(|(key, inner)| FULLER.contains(&key.as_str()) || tells_more(inner))
+            fields.iter().any(|(key, inner)| keys.contains(&key.as_str()) || holds(inner, keys))
         }
-        Value::Array(items) => items.iter().any(tells_more),
+        Value::Array(items) => items.iter().any(|inner| holds(inner, keys)),
         _ => false,
     }
 }

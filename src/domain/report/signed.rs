@@ -1,8 +1,8 @@
 //! Which documents are signed, and what of a document: all of it but the signature.
 //!
-//! Records and results are; weighings stand in the records that count them. A signed document names the
-//! version 1.3 of its schema, which knows two members more: `signedby`, the key, and `signature`
-//! (attributes of `CloudEvents` have names of small letters and digits).
+//! Records and results are; weighings stand in the records that count them. A signed document names
+//! version 1.3 of its schema, or the later one that it needs: they know two members more, `signedby`,
+//! the key, and `signature` (attributes of `CloudEvents` have names of small letters and digits).
 
 use super::{DocumentKind, Ready, schema_id};
 use serde::{Deserialize, Serialize};
@@ -39,7 +39,10 @@ pub fn to_sign(document: &Ready, key: &SigningKey) -> Option<Value> {
     let mut whole: Value = serde_json::from_str(&document.text).ok()?;
     let members = whole.as_object_mut()?;
     members.remove("signature");
-    members.insert("dataschema".to_owned(), schema_id(schema).into());
+    // What says who weighed names a later version already.
+    if !members.get("data").is_some_and(super::names_who_weighed) {
+        members.insert("dataschema".to_owned(), schema_id(schema).into());
+    }
     members.insert("signedby".to_owned(), key.id.clone().into());
     Some(whole)
 }
@@ -76,7 +79,7 @@ impl Signed {
 }
 
 impl DocumentKind {
-    /// Name and version of the schema of a signed document; `None`: this kind is not signed.
+    /// Name and version of the oldest schema of a signed document; `None`: this kind is not signed.
     pub(super) const fn signed_schema(self) -> Option<&'static str> {
         match self {
             Self::Record => Some("specimen-record/1.3.0"),

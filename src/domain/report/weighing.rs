@@ -20,6 +20,7 @@ pub(super) fn text(bench: &Bench, weighing: &Weighing, input: &Input, head: &Hea
     let told = WeighingTold::of(weighing);
     let kind = DocumentKind::Weighing;
     let schema = match &weighing.target {
+        _ if told.tells_who() => kind.naming_schema(),
         Some(Target::Component { .. }) => kind.fullest_schema(),
         _ if told.tells_more() => kind.fuller_schema(),
         _ => kind.schema(),

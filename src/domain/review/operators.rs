@@ -3,11 +3,13 @@
 
 use super::AskQualification;
 use super::people::People;
+use crate::domain::measure::Material;
 use crate::domain::method::Method;
 use crate::domain::moment::Moment;
+use crate::domain::preparation::Course;
 use crate::domain::specimen::judge::{Code, Deviation};
 use crate::domain::specimen::sample::Sample;
-use crate::domain::specimen::{By, Marked, Specimen};
+use crate::domain::specimen::{By, Marked, Specimen, Weighing};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -115,29 +117,64 @@ pub fn deviations(specimen: &Specimen) -> Vec<Deviation> {
     specimen.operators.iter().filter(|operator| by(&operator.name)).filter_map(one).collect()
 }
 
-/// The names on a specimen: whoever marked, read, weighed, counted, noted or corrected something.
+/// Who weighed a mass, who gave it its place and who confirmed it.
+fn named_on_weighing(weighing: &Weighing) -> impl Iterator<Item = &By> {
+    let marked = [&weighing.placed, &weighing.confirmed].into_iter().flatten().map(|marked| &marked.by);
+    weighing.asked.iter().chain(marked)
+}
+
+/// Who stated the moisture or the fines.
+fn named_on_material(material: &Material) -> impl Iterator<Item = &By> {
+    [&material.moisture, &material.fines].into_iter().flatten().map(|stated| &stated.marked.by)
+}
+
+/// Who chose a course, entered something on it, took an entry back or weighed for it. What was taken
+/// back was work all the same.
+fn named_on_course(course: &Course) -> impl Iterator<Item = &By> {
+    let entered = course.entries.iter().flat_map(|entry| {
+        let taken_back = entry.taken_back.iter().map(|(_, marked)| marked);
+        [&entry.marked].into_iter().chain(taken_back)
+    });
+    let entered = [&course.chosen].into_iter().chain(entered).map(|marked| &marked.by);
+    let tins = course.tins.iter().flat_map(|tin| tin.tare.iter().chain(&tin.earlier_tares));
+    let loads = course
+        .loads
+        .iter()
+        .flat_map(|load| load.pan.iter().chain(&load.before).chain(&load.dried).chain(&load.earlier));
+    entered.chain(tins.chain(loads).flat_map(named_on_weighing))
+}
+
+/// The names on a specimen: whoever marked, read, weighed, counted, noted, stated or corrected
+/// something.
 pub fn named_on(specimen: &Specimen) -> BTreeSet<&str> {
     let marked = specimen.points.iter().flatten().chain(&specimen.no_line);
     let runs = specimen.further_runs.iter().flat_map(|run| [Some(&run.begin), run.end.as_ref()]).flatten();
     let readings = [&specimen.clay, &specimen.sand, &specimen.sediment].into_iter().flatten();
-    let weighed = specimen.mass.iter().chain(&specimen.corrective);
-    let weighed = weighed.flat_map(|mass| [&mass.placed, &mass.confirmed]).flatten();
+    let weighed = specimen.mass.iter().chain(&specimen.earlier_masses);
+    let weighed = weighed.chain(&specimen.corrective).chain(&specimen.earlier_corrective);
+    let counted = specimen.counts.values().map(|count| &count.marked);
     let said = specimen.corrections.iter().flat_map(|correction| {
         [Some(&correction.marked), correction.reason.as_ref().map(|reason| &reason.marked)]
     });
     let noted = specimen.notes.iter().map(|note| &note.marked);
     let interrupted = specimen.interruption.iter().map(|said| &said.marked);
     let history = specimen.history.iter().filter(|noted| !noted.what.is_review()).map(|noted| &noted.marked);
-    let all = marked.chain(runs).chain(weighed).chain(said.flatten()).chain(noted).chain(interrupted);
+    let all = marked.chain(runs).chain(counted).chain(said.flatten()).chain(noted).chain(interrupted);
     let all = all.chain(history).chain([&specimen.registered]).map(|marked| &marked.by);
-    all.chain(readings.map(|reading| &reading.by)).filter_map(|by| by.person.as_deref()).collect()
+    let all = all.chain(readings.map(|reading| &reading.by)).chain(weighed.flat_map(named_on_weighing));
+    all.chain(named_on_material(&specimen.material)).filter_map(|by| by.person.as_deref()).collect()
 }
 
-/// The names on a sample's preparation and on its specimens. Taking a bag in is not the test.
+/// The names on a sample's preparation, its masses, what was stated of its material, and on its
+/// specimens. Taking a bag in is not the test.
 pub fn worked_on<'a>(sample: &'a Sample, specimens: &[&'a Specimen]) -> BTreeSet<&'a str> {
-    let prepared = sample.preparation.iter().map(|(_, marked)| marked);
-    let weighed = sample.masses.values().flat_map(|mass| [&mass.placed, &mass.confirmed]).flatten();
-    let corrected = sample.intake.corrections.iter().map(|correction| &correction.marked);
-    let names = prepared.chain(weighed).chain(corrected).filter_map(|m| m.by.person.as_deref());
+    let prepared = sample.preparation.iter().map(|(_, marked)| &marked.by);
+    let earlier = sample.earlier_masses.iter().map(|(_, weighing)| weighing);
+    let weighed = sample.masses.values().chain(earlier).flat_map(named_on_weighing);
+    let corrected = sample.intake.corrections.iter().map(|correction| &correction.marked.by);
+    let course = sample.course.iter().flat_map(|course| named_on_course(course));
+    let all =
+        prepared.chain(weighed).chain(corrected).chain(course).chain(named_on_material(&sample.material));
+    let names = all.filter_map(|by| by.person.as_deref());
     names.chain(specimens.iter().flat_map(|specimen| named_on(specimen))).collect()
 }

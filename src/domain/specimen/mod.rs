@@ -83,6 +83,9 @@ pub struct Weighing {
     pub moment: Moment,
     /// What the bench was waiting for, or what a person gave it to; `None`: kept without a place.
     pub target: Option<Target>,
+    /// Who asked for it and so weighed it; `None`: nobody did, or nobody kept who.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asked: Option<By>,
     /// Who gave it there afterwards, and when; `None`: it was waited for, or is kept.
     #[serde(default)]
     pub placed: Option<Marked>,

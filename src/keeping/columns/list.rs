@@ -291,4 +291,6 @@ pub(super) const COLUMNS: &[Column] = columns! {
         "How many further specimens were asked for";
     results repeated                Truth   always ""             By(places::repeated)
         "true: the sample was run again";
+    records mass_by                 Text    maybe  ""             At("/data/specimen/mass/weighedBy/person")
+        "Who weighed the tin or the portion, where a name was known";
 };

@@ -3,13 +3,14 @@
 use super::{Cells, Column, From, Table};
 use serde_json::Value;
 
-const SCHEMAS: [(Table, [&str; 3]); 2] = [
+const SCHEMAS: [(Table, [&str; 4]); 2] = [
     (
         Table::Records,
         [
             include_str!("../../../docs/schema/specimen-record.schema.json"),
             include_str!("../../../docs/schema/specimen-record-1.1.schema.json"),
             include_str!("../../../docs/schema/specimen-record-1.2.schema.json"),
+            include_str!("../../../docs/schema/specimen-record-1.4.schema.json"),
         ],
     ),
     (
@@ -18,6 +19,7 @@ const SCHEMAS: [(Table, [&str; 3]); 2] = [
             include_str!("../../../docs/schema/sample-result.schema.json"),
             include_str!("../../../docs/schema/sample-result-1.1.schema.json"),
             include_str!("../../../docs/schema/sample-result-1.2.schema.json"),
+            include_str!("../../../docs/schema/sample-result-1.4.schema.json"),
         ],
     ),
 ];
@@ -64,7 +66,7 @@ fn every_column_reads_a_place_that_a_schema_knows_and_cells_are_of_its_type() {
     for (table, texts) in SCHEMAS {
         let schemas = texts.map(|text| serde_json::from_str::<Value>(text).unwrap());
         for column in table.columns() {
-            let Some(found) = read(&schemas[2], &column) else { continue };
+            let Some(found) = read(&schemas[3], &column) else { continue };
             assert!(!found.is_empty(), "no schema knows the place of `{}`", column.name);
             let types: Vec<&str> = found.iter().filter_map(|schema| schema["type"].as_str()).collect();
             let fits = match (column.from, column.cells) {

@@ -4,6 +4,7 @@ use super::{Told, say};
 use crate::domain::report::laboratory::Laboratory;
 use crate::paper::sheet::{Block, Column};
 use serde_json::Value;
+use std::collections::BTreeSet;
 
 /// Particulars that every report speaks of: what was not said is said to be missing (ISO/IEC 17025,
 /// clause 7.8.2.1: the customer, the item, when it was sampled and received).
@@ -87,7 +88,8 @@ impl Told<'_> {
             facts.push(("Largest difference".to_owned(), verdict));
         }
         if let Some(limit) = &self.facts.subject.sample.intake.particulars.limit {
-            let asked = format!("at least {} ({})", limit.at_least.normalize(), limit.specification);
+            // As it was given: 45.0 asks for another rounding than 45 (ASTM E29).
+            let asked = format!("at least {} ({})", limit.at_least, limit.specification);
             facts.push(("Specification".to_owned(), asked));
         }
         if let Some(judged) = say::text(data, "/acceptance/text") {
@@ -141,15 +143,16 @@ impl Told<'_> {
     fn test(&self) -> Vec<(String, String)> {
         let mut facts = Vec::new();
         let mut times: Vec<&str> = Vec::new();
-        let mut people: Vec<String> = Vec::new();
+        let mut people: Vec<&str> = Vec::new();
         for (_, record) in self.records() {
             for (time, by) in acts(record.data()) {
                 times.extend(time);
-                if let Some(person) = by.filter(|person| !people.iter().any(|known| known == person)) {
-                    people.push(person.to_owned());
-                }
+                people.extend(by);
             }
+            people.extend(weighers(record.data()));
         }
+        let mut seen = BTreeSet::new();
+        people.retain(|person| seen.insert(*person));
         let at = |time: &&str| self.instant(&Value::from(*time));
         let tested = match (times.iter().min().map(at), times.iter().max().map(at)) {
             (Some(from), Some(to)) => format!("{from} to {}", without_the_day(&from, &to)),
@@ -242,6 +245,21 @@ fn acts(data: &Value) -> Vec<(Option<&str>, Option<&str>)> {
     let of_steps = steps.flatten().map(|at| (say::text(at, "/time"), say::text(at, "/by/person")));
     let of_readings = readings.map(|r| (say::text(r, "/at/time"), say::text(r, "/by/person")));
     of_steps.chain(of_readings).collect()
+}
+
+/// Who weighed a mass, wherever it stands in a document.
+fn weighers(data: &Value) -> Vec<&str> {
+    match data {
+        Value::Object(fields) => fields
+            .iter()
+            .flat_map(|(key, inner)| match key.as_str() {
+                "weighedBy" => say::text(inner, "/person").into_iter().collect(),
+                _ => weighers(inner),
+            })
+            .collect(),
+        Value::Array(items) => items.iter().flat_map(weighers).collect(),
+        _ => Vec::new(),
+    }
 }
 
 /// The second of two instants, without its day if that is the first one's.

@@ -73,6 +73,7 @@ impl Told<'_> {
                 Cell::plain(say::amount(weighing).unwrap_or_default()),
                 Cell::plain(weighing.get("at").map_or_else(String::new, |at| self.instant(at))),
                 Cell::plain(say::text_or(weighing, "/origin/instrument")),
+                Cell::plain(say::text_or(weighing, "/weighedBy/person")),
             ]);
         };
         let rule = |name: &str| self.facts.method.as_ref().and_then(|method| method.weighing(name));
@@ -101,7 +102,7 @@ impl Told<'_> {
         }
         let mut blocks = Vec::new();
         if !rows.is_empty() {
-            let heads = ["Mass of", "Required", "Mass", "When", "Balance"].map(str::to_owned).into();
+            let heads = ["Mass of", "Required", "Mass", "When", "Balance", "By"].map(str::to_owned).into();
             blocks.push(Block::heading("Masses"));
             blocks.push(Block::Table(Table { heads, figures: vec![1, 2], rows, ..Table::default() }));
         }

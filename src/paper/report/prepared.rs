@@ -67,7 +67,7 @@ impl<'a> Told<'a> {
         let newest = self.newest_document().map_or(&Value::Null, Published::data);
         let mass = say::text(step, "/mass").and_then(|name| newest.pointer("/sample/masses")?.get(name));
         let at = step.get("at").filter(|at| at.is_object());
-        let at = at.map(|at| self.when_who(at)).or_else(|| Some(self.instant(mass?.get("at")?)));
+        let at = at.map(|at| self.when_who(at)).or_else(|| mass.map(|mass| self.weighed(mass)));
         let remarks = say::text(step, "/reason").map(str::to_owned).or_else(|| say::amount(mass?));
         vec![
             Cell::toned(say::capital(&say::text_or(step, "/name")), Tone::Strong),
@@ -80,6 +80,12 @@ impl<'a> Told<'a> {
     fn when_who(&self, marked: &Value) -> String {
         let who = marked.get("by").map_or_else(String::new, |by| format!(", {}", say::by(by)));
         format!("{}{who}", self.instant(marked))
+    }
+
+    /// When a mass was taken, and by whom where that is known.
+    fn weighed(&self, weighing: &Value) -> String {
+        let who = weighing.get("weighedBy").map_or_else(String::new, |by| format!(", {}", say::by(by)));
+        format!("{}{who}", self.instant(&weighing["at"]))
     }
 
     /// Casts, tempering and what was taken back, as sentences; what specimens have alike once.
@@ -155,7 +161,7 @@ impl<'a> Told<'a> {
                 dash(),
                 dash(),
                 dash(),
-                self.instant(&before["at"]),
+                self.weighed(before),
             ];
             rows.push(row("before drying".to_owned(), cells, Tone::Plain));
         }
@@ -175,7 +181,7 @@ impl<'a> Told<'a> {
                 weighed.get("after").map_or_else(dash, after),
                 amount(weighed.get("change")),
                 words,
-                self.instant(&weighed["gross"]["at"]),
+                self.weighed(&weighed["gross"]),
             ];
             let tone = if verdict == Some("gained") { Tone::Wrong } else { Tone::Plain };
             rows.push(row(format!("dried {}", at + 1), cells, tone));

@@ -6,6 +6,7 @@ import { act } from "./link.js";
 import { weighings } from "./odd.js";
 import { close, isShown, open } from "./sheet.js";
 import * as time from "./time.js";
+import { waitsWords } from "./waits.js";
 import { among, t } from "./words.js";
 
 export function drawBar(view) {
@@ -27,9 +28,10 @@ function drawScale(cell, view) {
   const balances = view.instruments.filter((i) => i.kind === "balance");
   show(cell, balances.length > 0);
   const { balance } = view;
-  const live = balances.map((i) => (i.overload ? t("balance.overload") : i.port !== "open" ? t("balance.gone") : i.live ? `${i.live}${i.stable ? "" : ` ${t("balance.moving")}`}` : t("balance.silent")));
+  const named = (i, words) => (balances.length > 1 ? `${i.name}: ${words}` : words);
+  const live = balances.map((i) => named(i, i.overload ? t("balance.overload") : i.port !== "open" ? t("balance.gone") : i.live ? `${i.live}${i.stable ? "" : ` ${t("balance.moving")}`}` : t("balance.silent")));
   text(find(".live", cell), live.join(" · "));
-  text(find(".quiet", cell), balance.unsettled.length ? t("bar.unsettled") : balance.awaited ? t("bar.awaits", { target: balance.awaited }) : t("bar.awaits-nothing"));
+  text(find(".quiet", cell), balance.unsettled.length ? t("bar.unsettled") : waitsWords(balance.waits) || t("bar.awaits-nothing"));
   const button = find("button", cell);
   show(button, balance.kept.length + balance.given.length > 0);
   button.onclick = () => open({ title: t("bar.give-title"), node: given });

@@ -71,7 +71,7 @@ function makeStep(batch, part, near) {
   const scale = makeScale();
   const weigh = button("", () => on({ what: "await-component", ...at }, { near, button: weigh }));
   const further = button(t("weigh.further"), () => on({ what: "await-component", ...at, further: true }, { near, button: further }));
-  const stop = button(t("weigh.stop"), () => act({ act: "stop-awaiting" }, { near, button: stop }));
+  const stop = button(t("weigh.stop"), () => act({ act: "stop-awaiting" }, { near, button: stop, beside: node.at ? { balance: node.at } : {} }));
   const done = button(t("batch.done"), () => on({ what: "step-done", batch, step: part.name }, { near, button: done }));
   const stated = makeStated(at, near);
   const lot = makeLot(at, near);
@@ -104,6 +104,7 @@ function makeStep(batch, part, near) {
   node.live = (weighing) => {
     show(scale, Boolean(weighing));
     show(stop, Boolean(weighing));
+    node.at = weighing?.balance ?? null;
     node.dataset.weighing = String(Boolean(weighing));
     if (weighing) {
       box.open = true;
@@ -132,7 +133,7 @@ function wantedWords(now) {
 
 function takenWords(now) {
   if (!now.taken.length) return "";
-  const portions = now.taken.map((one) => t("batch.portion", { amount: one.amount, with: one.with, time: time.clock(one.atMs) })).join(" + ");
+  const portions = now.taken.map((one) => t("batch.portion", { amount: one.amount, with: one.with, time: listed([time.clock(one.atMs), one.by], ", ") })).join(" + ");
   const before = now.replaced.map((one) => one.amount).join(", ");
   return before ? t("batch.taken-before", { portions, before }) : t("batch.taken", { portions });
 }

@@ -5,6 +5,7 @@ import { button, capital, find, h, keyed, mark, rebuilt, said, sentence, show, t
 import { beginDrying, drawLoads, oven } from "./drying.js";
 import { act, doing } from "./link.js";
 import * as time from "./time.js";
+import { waitsWords } from "./waits.js";
 import { named, t } from "./words.js";
 
 const STANDS = { open: "○", running: "◔", done: "●", skipped: "⤼", "not-needed": "–" };
@@ -98,7 +99,7 @@ function makeCard(box, next, on) {
 function drawCard(node, next, on) {
   text(find("h3", node), capital(next.text));
   text(find(".instruction", node), next.instruction);
-  const waits = next.awaited && ["mass", "load-mass"].includes(next.waits.for) ? t("bar.awaits", { target: next.awaited }) : "";
+  const waits = ["mass", "load-mass"].includes(next.waits.for) ? waitsWords(next.awaited) : "";
   text(find(".awaited", node), waits);
   mark(node, "large", on.next[0] === next);
   node.next = next;

@@ -1,7 +1,7 @@
 // The connection to the station: views and beats in, acts out.
 
 import * as account from "./account.js";
-import { button as plain, byStation, find, text } from "./dom.js";
+import { button as plain, byStation, find, h, text } from "./dom.js";
 import * as time from "./time.js";
 import { t } from "./words.js";
 
@@ -71,9 +71,9 @@ const IS_INSTANT = new Set(["mark", "mark-next", "no-line-yet", "note-specimen",
 /**
  * Carries out one act. The answer comes back as `{ ok, words, refusal }`; the words are shown in
  * `near`, where the finger was, and spoken. Without an answer the same act, with the same
- * identity, is sent again: the station does it once.
+ * identity, is sent again: the station does it once. `beside` stands beside the act in the message.
  */
-export async function act(what, { near = null, button = null, seen = null, statedMs = null } = {}) {
+export async function act(what, { near = null, button = null, seen = null, statedMs = null, beside = {} } = {}) {
   const say = (words, kind, english = false) => {
     if (near) {
       byStation(text(near, words), english);
@@ -81,12 +81,13 @@ export async function act(what, { near = null, button = null, seen = null, state
     }
     byStation(text(find("#status"), words), english);
   };
+  answers(near, null);
   if (!fresh) {
     const words = t("act.no-connection");
     say(words, "refused");
     return { ok: false, words };
   }
-  const message = { id: newId(), who: find("#who").value.trim() || null, do: what };
+  const message = { id: newId(), who: find("#who").value.trim() || null, ...beside, do: what };
   if (seen !== null) message.seen = seen;
   const pressedMs = time.runs() ? time.wallNow() : null;
   if (button) button.setAttribute("aria-busy", "true");
@@ -97,6 +98,7 @@ export async function act(what, { near = null, button = null, seen = null, state
       const answer = await post(message, statedMs ?? late);
       if (answer) {
         say(answer.words, answer.ok ? "done" : "refused", answer.english);
+        answers(near, answer.refusal, (more) => act(what, { near, button, seen, statedMs, beside: { ...beside, ...more } }));
         return answer;
       }
       if (round < AGAIN_MS.length) {
@@ -113,9 +115,20 @@ export async function act(what, { near = null, button = null, seen = null, state
 }
 
 /** A button that carries out one act, which `what()` names; its outcome stands in `near`. */
-export function doing(words, near, what, kind = "") {
-  const node = plain(words, () => act(what(), { near, button: node }), kind);
+export function doing(words, near, what, kind = "", beside = {}) {
+  const node = plain(words, () => act(what(), { near, button: node, beside }), kind);
   return node;
+}
+
+/**
+ * What can be answered to a question about a mass, as buttons under the words: that the balance is taken
+ * over from whoever waits there, or which balance is meant. Each sends the act again.
+ */
+function answers(near, refusal, again) {
+  if (near?.nextElementSibling?.matches(".answers")) near.nextElementSibling.remove();
+  const known = { waited: () => [[t("weigh.take-over"), { "take-over": true }]], "which-balance": () => refusal.balances.map((name) => [name, { balance: name }]) };
+  const offered = known[refusal?.refused]?.() ?? [];
+  if (near && offered.length > 0) near.after(h("div", { class: "acts answers" }, ...offered.map(([words, more]) => plain(words, () => again(more)))));
 }
 
 /** One try; `null`: no answer, the same act may be sent again. */

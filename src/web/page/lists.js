@@ -6,6 +6,7 @@ import { drawMaterial, portionWords } from "./measured.js";
 import { drawPlan, planOf, weighings } from "./odd.js";
 import { methodWords } from "./particulars.js";
 import * as time from "./time.js";
+import { waitsWords } from "./waits.js";
 import { among, count, named, t } from "./words.js";
 
 // Presses that named no cylinder
@@ -202,11 +203,12 @@ function drawProbe(box, probe) {
 }
 
 function drawBalance(box, balance) {
-  rebuilt(box, [balance.awaited, balance.kept, balance.given, balance.targets, balance.weighings, balance.unsettled], () => {
+  rebuilt(box, [balance.waits, balance.kept, balance.given, balance.targets, balance.weighings, balance.unsettled], () => {
     const near = said();
     return [
-      h("p", { class: balance.awaited ? "awaited" : "" }, balance.awaited ? t("bar.awaits", { target: balance.awaited }) : t("bar.awaits-nothing")),
-      balance.awaited && doing(t("balance.wait-no-longer"), near, () => ({ act: "stop-awaiting" })), near,
+      ...balance.waits.map((wait) => h("div", {}, h("p", { class: "awaited" }, waitsWords([wait])),
+        doing(t("balance.wait-no-longer"), near, () => ({ act: "stop-awaiting" }), "", wait.balance ? { balance: wait.balance } : {}))),
+      balance.waits.length === 0 && h("p", {}, t("bar.awaits-nothing")), near,
       ...balance.unsettled.map((u) => h("div", { class: "unsettled" },
         h("p", {}, t("balance.unsettled", u)),
         h("div", { class: "acts" }, doing(t("balance.take", u), near, () => ({ act: "confirm-mass", instrument: u.instrument }))))),

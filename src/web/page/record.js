@@ -85,7 +85,7 @@ function about(d) {
 
 function masses(sample) {
   return table(t("record.masses"), [t("record.mass"), t("record.read"), t("col.when"), t("record.origin")],
-    Object.entries(sample.masses ?? {}).map(([name, w]) => [name, amount(w), cell(w.at), origin(w.origin)]));
+    Object.entries(sample.masses ?? {}).map(([name, w]) => [name, amount(w), cell(w.at, w.weighedBy), origin(w.origin)]));
 }
 
 function deviations(list) {
@@ -147,7 +147,7 @@ function specimenPart({ specimen }) {
   return facts(t("record.specimen"), [
     [t("record.label-and-place"), t("record.at-place", specimen)],
     [t("record.registered"), instantBy(registered)],
-    [t("record.mass"), mass && listed([amount(mass), instant(mass.at), origin(mass.origin)], ", ")]]);
+    [t("record.mass"), mass && listed([amount(mass), instant(mass.at), by(mass.weighedBy), origin(mass.origin)], ", ")]]);
 }
 
 function specimenRecord(d) {
@@ -273,7 +273,7 @@ function oneWeighing(d) {
   const { weighing } = d.data;
   const { for: target } = d.data;
   return [facts(t("record.weighing"), [
-    [t("record.mass"), amount(weighing)], [t("col.when"), instant(weighing.at)], [t("record.origin"), origin(weighing.origin)],
+    [t("record.mass"), amount(weighing)], [t("col.when"), listed([instant(weighing.at), by(weighing.weighedBy)], ", ")], [t("record.origin"), origin(weighing.origin)],
     [t("record.for"), target ? listed([target.label, target.mass], " ") : t("record.for-nothing")]]), about(d)];
 }
 

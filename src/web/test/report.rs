@@ -83,6 +83,49 @@ async fn a_report_repeats_what_was_published_and_says_what_is_missing() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_mass_says_who_weighed_it_in_its_documents_and_on_the_report() {
+    use crate::domain::quantity::{Quantity, Unit};
+    use crate::domain::reading::{InstrumentReport, Wire};
+    let rig = Rig::new().await;
+    let sample = rig.sample("W-1").await;
+    let wait = json!({ "act": "await-sample-mass", "sample": sample, "name": "passing" });
+    let message = json!({ "id": Uuid::now_v7(), "who": "Ben Ardley", "do": wait });
+    assert_eq!(rig.post(message.to_string()).await.status, 200);
+    let report = InstrumentReport::Mass {
+        mass: Quantity::new("1204.5".parse().unwrap(), Unit::Gram),
+        wire: Wire::of("balance", "/dev/null", "1204.5".to_owned()),
+    };
+    rig.station.ask(What::Instrument(report), rig.clock.now()).await.unwrap();
+    rig.whole_test(&sample, 1).await;
+    let record = rig.newest("record").await;
+    assert_eq!(record["data"]["sample"]["masses"]["passing"]["weighedBy"]["person"], "Ben Ardley");
+    let weighing = rig.newest("weighing").await;
+    assert_eq!(weighing["data"]["weighing"]["weighedBy"]["person"], "Ben Ardley");
+    let page = rig.report(&sample).await;
+    let masses = page.split("<h2>Masses</h2>").nth(1).unwrap().split("</table>").next().unwrap();
+    assert!(masses.contains("1204.5 g") && masses.contains("Ben Ardley"), "{masses}");
+    let by = page.split("<dt>By</dt>").nth(1).unwrap().split("</dd>").next().unwrap();
+    assert!(by.contains("Ben Ardley") && by.contains("Ada Field"), "{by}");
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_report_prints_the_limit_that_was_compared_as_it_was_given() {
+    let rig = Rig::new().await;
+    // By ASTM E29 a limit of 45.0 asks for another rounding than one of 45.
+    let limit = json!({ "at-least": "45.0", "specification": "Section 3" });
+    let what = json!({
+        "act": "register-sample", "label": "L-1", "method": METHOD, "specimens": 1, "particulars": { "limit": limit },
+    });
+    let sample = rig.made(what).await;
+    rig.whole_test(&sample, 1).await;
+    let page = rig.report(&sample).await;
+    assert_eq!(page.matches("at least 45.0 (Section 3)").count(), 2, "asked for, and compared: {page}");
+    assert!(!page.contains("at least 45 ("), "{page}");
+    rig.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_corrected_report_names_what_it_replaces_and_a_voided_one_has_no_result() {
     let rig = Rig::new().await;
     let sample = rig.sample("S-1").await;

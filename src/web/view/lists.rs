@@ -2,7 +2,7 @@
 
 use super::{measured, ms, odd, preparation, quality};
 use crate::domain::alarm::{State, definition};
-use crate::domain::bench::{Bench, Coming};
+use crate::domain::bench::{Bench, Coming, Wait};
 use crate::domain::method::{Edge, Method};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::{Applied, Live};
@@ -253,8 +253,20 @@ fn corrected(applied: Option<Applied>) -> Value {
     )
 }
 
-pub(super) fn balance(bench: &Bench) -> Value {
-    let awaited = bench.awaited.as_ref().map(|target| match target {
+/// What each balance waits for, in words, and who asked.
+pub(super) fn waits(bench: &Bench) -> Vec<Value> {
+    let one = |wait: &Wait| {
+        json!({
+            "target": awaited_text(bench, &wait.target),
+            "who": wait.by.as_ref().and_then(|by| by.person.as_ref()),
+            "balance": wait.balance,
+        })
+    };
+    bench.awaited.iter().map(one).collect()
+}
+
+fn awaited_text(bench: &Bench, target: &Target) -> String {
+    match target {
         Target::Sample { sample, name } => {
             let sample = bench.samples.get(sample);
             let title = sample
@@ -269,9 +281,12 @@ pub(super) fn balance(bench: &Bench) -> Value {
             format!("{}: corrective sand", bench.specimens.get(specimen).map_or("?", |s| s.label.as_str()))
         }
         Target::Component { .. } | Target::Preparation { .. } => bench.target_text(target),
-    });
+    }
+}
+
+pub(super) fn balance(bench: &Bench) -> Value {
     json!({
-        "awaited": awaited,
+        "waits": waits(bench),
         "weighings": bench.weighings,
         "targets": odd::targets(bench),
         "given": odd::given(bench),

@@ -128,7 +128,6 @@ fn next(bench: &Bench, on: &OnCourse<'_>, act: &NextAct) -> Value {
         (Waits::Mass, Some(CourseKind::Weigh { weighing })) => Some(weighing),
         _ => None,
     };
-    let awaited = bench.awaited.as_ref().map(|target| bench.target_text(target));
     json!({
         "step": step.map(|step| &step.name),
         "instruction": step.map(|step| &step.instruction),
@@ -137,7 +136,7 @@ fn next(bench: &Bench, on: &OnCourse<'_>, act: &NextAct) -> Value {
         "text": act.text,
         "mass": mass,
         "opensInMs": ms(act.opens_in_ns.max(0)),
-        "awaited": awaited,
+        "awaited": super::lists::waits(bench),
     })
 }
 

@@ -119,7 +119,7 @@ fn line(judged: &Acceptance<'_>) -> Value {
     };
     json!({
         "verdict": judged.verdict.code(),
-        "word": format!("{symbol} {}", judged.verdict.word()),
+        "word": format!("{symbol} {}", judged.word()),
         "text": judged.text(),
     })
 }

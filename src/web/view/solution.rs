@@ -5,7 +5,7 @@ use super::ms;
 use crate::domain::bench::Bench;
 use crate::domain::moment::Moment;
 use crate::domain::quantity::{Kind as Measured, Quantity, Side};
-use crate::domain::reading::{InstrumentKind, Live};
+use crate::domain::reading::Live;
 use crate::domain::solution::{
     Batch, Kind, Part, Recipe, Shelf, State, Taken, Takes, Target, Water, limits_text, shown,
 };
@@ -41,12 +41,15 @@ pub(super) fn line(bench: &Bench, now: &Moment, live: &BTreeMap<String, Live>) -
 
 /// What is being weighed out, against what each balance shows at this instant.
 fn weighing(bench: &Bench, live: &BTreeMap<String, Live>) -> Option<Value> {
-    let Some(specimen::Target::Component { batch, component, further }) = &bench.awaited else { return None };
+    let (wait, batch, component, further) = bench.awaited.iter().find_map(|wait| match &wait.target {
+        specimen::Target::Component { batch, component, further } => Some((wait, batch, component, further)),
+        _ => None,
+    })?;
     let part = bench.solutions.batches.get(batch)?.part(component)?;
     let target = part.mass.as_ref()?;
     let before = part.sum().filter(|_| *further);
-    let balances = bench.instruments.iter().filter(|(_, kind)| **kind == InstrumentKind::Balance);
-    let shows = balances.filter_map(|(name, _)| {
+    let balances = bench.balances().filter(|name| wait.balance.as_deref().is_none_or(|of| of == *name));
+    let shows = balances.filter_map(|name| {
         let live = live.get(name)?;
         let mut value = json!({ "instrument": name, "stable": live.stable, "overload": live.overload });
         let (together, side) = together(target, before.as_ref(), live.value.as_ref()?)?;
@@ -64,6 +67,7 @@ fn weighing(bench: &Bench, live: &BTreeMap<String, Live>) -> Option<Value> {
         "batch": batch,
         "component": component,
         "further": further,
+        "balance": wait.balance,
         "before": before.as_ref().map(ToString::to_string),
         "target": shown(&target.amount).to_string(),
         "limits": limits_text(target.limits.as_ref()),
@@ -230,6 +234,7 @@ fn taken(taken: &Taken) -> Value {
             "amount": weighing.mass.to_string(),
             "with": weighing.wire.instrument,
             "atMs": ms(weighing.moment.wall_ns),
+            "by": weighing.asked.as_ref().and_then(|by| by.person.as_ref()),
             "weighing": weighing.id,
         }),
         Taken::Stated { amount, with, marked } => json!({

@@ -125,7 +125,7 @@ impl Sim {
         let id = self.fresh();
         let who = (!self.chance.one_in(200)).then(|| (*self.people.chance.pick(&NAMES)).to_owned());
         let via = if self.chance.one_in(4) { "ask" } else { "page" }.to_owned();
-        let act = Act { id, who, via, seen: None, stated_wall_ns, what };
+        let act = Act { id, who, via, seen: None, stated_wall_ns, balance: None, take_over: true, what };
         let again = self.chance.one_in(60).then(|| act.clone());
         let failed = self.counts.failed;
         let fed = self.feed(What::Act(act), self.world.moment())?;

@@ -50,7 +50,16 @@ impl Books {
 
     async fn act(&mut self, what: Do, s: i64) -> Uuid {
         let (who, via) = (Some("Ash Fenn".to_owned()), "page".to_owned());
-        let act = Act { id: Uuid::now_v7(), who, via, seen: None, stated_wall_ns: None, what };
+        let act = Act {
+            id: Uuid::now_v7(),
+            who,
+            via,
+            seen: None,
+            stated_wall_ns: None,
+            balance: None,
+            take_over: false,
+            what,
+        };
         let answer = self.put(What::Act(act), s);
         self.store().await;
         match answer.await.unwrap() {

@@ -109,6 +109,8 @@ impl Desk {
             via: "page".to_owned(),
             seen: None,
             stated_wall_ns: None,
+            balance: None,
+            take_over: false,
             what,
         }))
         .await

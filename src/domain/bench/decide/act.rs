@@ -20,6 +20,7 @@ impl Deciding<'_> {
         if let Some(done) = self.bench.acts.iter().find(|done| done.id == act.id) {
             return Outcome::DoneBefore { note: done.note.clone(), made: done.made };
         }
+        (self.balance, self.take_over) = (act.balance.clone(), act.take_over);
         // An act is carried out whole or not at all: a refusal halfway takes everything back.
         let (before, events) = (self.bench.clone(), self.events.len());
         match self.seen(act).and_then(|()| self.carry_out(act)) {
@@ -70,10 +71,7 @@ impl Deciding<'_> {
             Do::Prepare { sample, what } => self.prepare(*sample, what, marked),
             Do::AwaitSampleMass { sample, name } => self.await_sample_mass(*sample, name, by),
             Do::AwaitSpecimenMass { specimen } => self.await_specimen_mass(*specimen, by),
-            Do::StopAwaiting => {
-                self.emit(Event::MassAwaited { target: None, by });
-                Ok(Outcome::done("no mass is waited for"))
-            }
+            Do::StopAwaiting => self.stop_awaiting(by),
             Do::ConfirmMass { instrument } => self.confirm_mass(instrument, marked),
             Do::RegisterSpecimen { sample, place } => self.register_specimen(*sample, *place, marked),
             Do::Mark { specimen, step, edge } => self.mark_named(*specimen, step, *edge, marked),
@@ -171,8 +169,7 @@ impl Deciding<'_> {
     fn await_sample_mass(&mut self, sample: Uuid, name: &str, by: By) -> Decided {
         let label = self.sample_mass(sample, name)?;
         self.mass_in_order(sample, name)?;
-        let target = Some(Target::Sample { sample, name: name.to_owned() });
-        self.emit(Event::MassAwaited { target, by });
+        self.wait_for_mass(Target::Sample { sample, name: name.to_owned() }, by)?;
         Ok(Outcome::done(format!("{label}: waiting for the mass `{name}`")))
     }
 
@@ -182,7 +179,7 @@ impl Deciding<'_> {
         if known.is_over() {
             return Err(Refusal::Already { what: format!("{} is complete or void", known.label) });
         }
-        self.emit(Event::MassAwaited { target: Some(Target::Specimen { specimen }), by });
+        self.wait_for_mass(Target::Specimen { specimen }, by)?;
         Ok(Outcome::done(format!("{}: waiting for the mass of the {word}", known.label)))
     }
 

@@ -4,7 +4,7 @@ use super::equipment::quantity;
 use super::note::{named, reason};
 use super::preparation::Walking;
 use super::{Decided, Deciding};
-use crate::domain::bench::{Event, Outcome, Refusal};
+use crate::domain::bench::{Outcome, Refusal};
 use crate::domain::method::CourseKind;
 use crate::domain::preparation::constant::minutes;
 use crate::domain::preparation::{Act, Course, Drying, Entered, MassOf};
@@ -98,8 +98,7 @@ impl Deciding<'_> {
             }
             _ => {}
         }
-        let target = Some(Target::Preparation { sample: id, of });
-        self.emit(Event::MassAwaited { target, by: marked.by });
+        self.wait_for_mass(Target::Preparation { sample: id, of }, marked.by)?;
         Ok(Outcome::done(format!("{}: waiting for the mass of {}", walking.sample.label, of.text())))
     }
 

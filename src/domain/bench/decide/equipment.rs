@@ -218,7 +218,9 @@ impl Deciding<'_> {
 
     /// A stable mass that belongs to the check that was begun; `None`: it does not.
     pub(super) fn mass_of_check(&mut self, mass: &Quantity, wire: &Wire) -> Option<Outcome> {
-        if self.bench.awaited.is_some() || !self.bench.equipment.takes_mass(&wire.instrument, self.now()) {
+        if self.bench.awaited.at(&wire.instrument).is_some()
+            || !self.bench.equipment.takes_mass(&wire.instrument, self.now())
+        {
             return None;
         }
         let id = self.fresh();
@@ -228,6 +230,7 @@ impl Deciding<'_> {
             wire: wire.clone(),
             moment: *self.now(),
             target: None,
+            asked: None,
             placed: None,
             confirmed: None,
         };

@@ -94,10 +94,7 @@ impl Deciding<'_> {
             );
             return Err(Refusal::Already { what });
         }
-        self.emit(Event::MassAwaited {
-            target: Some(Target::CorrectiveSand { specimen: id }),
-            by: marked.by,
-        });
+        self.wait_for_mass(Target::CorrectiveSand { specimen: id }, marked.by)?;
         Ok(Outcome::done(format!("{}: waiting for the mass of the corrective sand", specimen.label)))
     }
 

@@ -28,6 +28,7 @@ mod review;
 mod solution;
 mod start;
 mod trigger;
+mod wait;
 mod weigh;
 mod weighing;
 
@@ -55,6 +56,10 @@ struct Deciding<'a> {
     input: &'a Input,
     events: Vec<Event>,
     made: u64,
+    /// The balance that the act names, if it names one.
+    balance: Option<String>,
+    /// The act takes over a balance at which another person waits.
+    take_over: bool,
 }
 
 impl Bench {
@@ -62,7 +67,8 @@ impl Bench {
     ///
     /// A refusal emits no event of the act; what was due by the clock is emitted all the same.
     pub fn decide(&mut self, input: &Input) -> Decision {
-        let mut deciding = Deciding { bench: self, input, events: Vec::new(), made: 0 };
+        let events = Vec::new();
+        let mut deciding = Deciding { bench: self, input, events, made: 0, balance: None, take_over: false };
         deciding.expire();
         deciding.watch_consumers();
         let outcome = match &input.what {

@@ -279,8 +279,7 @@ impl Deciding<'_> {
         }
         self.mass_of_course(id, MassOf::EmptyTin { tin })?;
         let of = MassOf::EmptyTin { tin };
-        let target = Some(Target::Preparation { sample: id, of });
-        self.emit(Event::MassAwaited { target, by: marked.by });
+        self.wait_for_mass(Target::Preparation { sample: id, of }, marked.by)?;
         Ok(Outcome::done(format!("{}: waiting for the mass of tin {tin}, empty", walking.sample.label)))
     }
 

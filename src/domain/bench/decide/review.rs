@@ -67,7 +67,7 @@ impl Deciding<'_> {
         fits(made.decision, &label, specimen.standing(), &specimen.reviews)?;
         if made.decision == Decision::Approved {
             no_reason_pending(&specimen)?;
-            self.not_own(&named_on(&specimen), &label, &made.marked)?;
+            self.not_own(&self.worked_on_record(&specimen), &label, &made.marked)?;
         }
         if made.decision == Decision::Voided {
             self.emit_reviewed(Subject::Specimen(id), &issued, made);
@@ -80,6 +80,14 @@ impl Deciding<'_> {
             note.push_str(", and of its sample's result, which is preliminary again");
         }
         Ok(Outcome::done(note))
+    }
+
+    /// Whose work a record stands on: the specimen's, and the preparation that it was made of.
+    fn worked_on_record<'a>(&'a self, specimen: &'a Specimen) -> BTreeSet<&'a str> {
+        match self.bench.find_sample(specimen.sample) {
+            Some(sample) => worked_on(sample, &[specimen]),
+            None => named_on(specimen),
+        }
     }
 
     fn review_result(&mut self, id: Uuid, made: &Made<'_>) -> Decided {

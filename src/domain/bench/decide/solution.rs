@@ -254,8 +254,7 @@ impl Deciding<'_> {
         let note =
             format!("{batch}, {component}: waiting for its mass, {}; tare the vessel", shown(&target.amount));
         let (batch, component) = (batch.to_owned(), component.to_owned());
-        let target = Some(Target::Component { batch, component, further });
-        self.emit(Event::MassAwaited { target, by: marked.by });
+        self.wait_for_mass(Target::Component { batch, component, further }, marked.by)?;
         Ok(Outcome::done(note))
     }
 

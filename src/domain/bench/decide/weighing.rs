@@ -39,7 +39,9 @@ impl Deciding<'_> {
         confirmed: Option<Marked>,
     ) -> Outcome {
         let id = self.fresh();
-        let target = self.bench.awaited.clone().filter(|target| self.bench.may_take_mass(target));
+        let wait = self.bench.awaited.at(&wire.instrument);
+        let wait = wait.filter(|wait| self.bench.may_take_mass(&wait.target)).cloned();
+        let (target, asked) = wait.map_or((None, None), |wait| (Some(wait.target), wait.by));
         let declined = target.as_ref().and_then(|target| self.bench.declines(target, mass, &moment));
         if let (Some(why), Some(Target::Preparation { sample, of })) = (declined, &target) {
             let weighing = Weighing {
@@ -48,6 +50,7 @@ impl Deciding<'_> {
                 wire: wire.clone(),
                 moment,
                 target: None,
+                asked,
                 placed: None,
                 confirmed,
             };
@@ -56,7 +59,7 @@ impl Deciding<'_> {
         }
         let place = if target.is_some() { "it was waited for" } else { "nothing waited for it; it is kept" };
         let weighing =
-            Weighing { id, mass: *mass, wire: wire.clone(), moment, target, placed: None, confirmed };
+            Weighing { id, mass: *mass, wire: wire.clone(), moment, target, asked, placed: None, confirmed };
         self.emit(Event::WeighingTaken { weighing });
         Outcome::made(format!("{mass}: {place}"), id)
     }

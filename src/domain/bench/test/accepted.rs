@@ -2,7 +2,8 @@
 
 use super::amended::{documents, reading, void};
 use super::quality::{
-    GIVES_42, GIVES_52, METHOD, calm, limit, limited, quality, registered, reported, results, set_limit,
+    GIVES_42, GIVES_52, METHOD, admit, calm, limit, limited, quality, registered, reported, results,
+    set_limit,
 };
 use super::*;
 use crate::domain::intake::{Limit, Particulars};
@@ -105,6 +106,46 @@ fn a_guard_band_decides_only_where_the_whole_interval_lies_on_one_side() {
         assert_eq!(acceptance["compared"], "42.03");
         assert_eq!(acceptance["uncertainty"]["expanded"], "6.0");
     }
+}
+
+#[test]
+fn a_verdict_over_deviations_says_so_whichever_way_they_count() {
+    // Spilled: a deviation that has nothing to do with the cold.
+    let told = |story: &Story| {
+        let acceptance = results(story).pop().unwrap()["acceptance"].clone();
+        (acceptance["verdict"].as_str().unwrap().to_owned(), acceptance["text"].as_str().unwrap().to_owned())
+    };
+    for (at_least, verdict) in [("40", "pass"), ("45", "fail")] {
+        let mut story = Story::with(|s| s.methods = vec![calm(|_| {})]);
+        let sample = limited(&mut story, "D", 1, at_least);
+        let specimen = registered(&mut story, sample, 1, GIVES_42, true);
+        assert!(!story.deviations(specimen).is_empty());
+        let (code, text) = told(&story);
+        assert_eq!(code, verdict, "its behaviour is that of the setting");
+        let said = format!("{verdict}: 42, at least {at_least} (Section 3 contract); with ");
+        assert!(text.starts_with(&said), "{text}");
+        assert!(
+            text.contains("deviation") && text.ends_with("which the laboratory's setting lets count"),
+            "{text}"
+        );
+    }
+    let mut held = Story::with(|s| {
+        s.methods = vec![calm(|_| {})];
+        s.bench.deviations = Deviations::Hold;
+    });
+    let sample = limited(&mut held, "H", 1, "40");
+    let specimen = registered(&mut held, sample, 1, GIVES_42, true);
+    held.ok(admit(specimen));
+    let (code, text) = told(&held);
+    assert!(code == "pass" && text.ends_with(", admitted by a named person"), "{text}");
+    let mut story = Story::with(|s| s.methods = vec![calm(|_| {})]);
+    let sample = limited(&mut story, "C", 1, "40");
+    registered(&mut story, sample, 1, GIVES_42, false);
+    assert_eq!(
+        told(&story).1,
+        "pass: 42, at least 40 (Section 3 contract)",
+        "nothing is said where nothing is"
+    );
 }
 
 fn chart() -> Of {

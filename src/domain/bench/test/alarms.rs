@@ -86,6 +86,8 @@ fn shelving_needs_a_reason_a_time_in_range_and_an_alarm_that_exists() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: shelve(10, "nobody"),
     }));
     assert!(matches!(nobody, Outcome::Refused { ref text, .. } if text.contains("person")), "{nobody:?}");

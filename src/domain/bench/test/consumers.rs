@@ -58,7 +58,16 @@ fn sample(story: &mut Story) -> What {
         specimens: Some(1),
         particulars: None,
     };
-    What::Act(Act { id, who: None, via: "ask".into(), seen: None, stated_wall_ns: None, what })
+    What::Act(Act {
+        id,
+        who: None,
+        via: "ask".into(),
+        seen: None,
+        stated_wall_ns: None,
+        balance: None,
+        take_over: false,
+        what,
+    })
 }
 
 #[test]

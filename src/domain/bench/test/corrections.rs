@@ -86,6 +86,8 @@ fn a_correction_names_a_person_and_is_made_now() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: withdraw(specimen),
     };
     let before = story.bench.clone();
@@ -273,6 +275,8 @@ fn somebody_who_saw_an_older_version_is_told_what_happened() {
         via: "page".to_owned(),
         seen: Some(seen),
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: Do::MarkNext { specimen },
     };
     let Outcome::Refused { refusal: Refusal::Changed { since, version, .. }, text } =

@@ -97,8 +97,8 @@ pub(super) fn everything(method: Arc<Method>) -> Story {
 
 #[test]
 fn a_record_with_equipment_is_as_its_schema_says() {
-    use super::documents::{faults, of, published, schema};
-    let documents = published(&everything(t176()));
+    use super::documents::{faults, of, published_before, schema};
+    let documents = published_before(&everything(t176()));
     let record = of(&documents, crate::domain::report::DocumentKind::Record)[0].clone();
     assert_eq!(record["dataschema"], "https://stillstand.example/schema/specimen-record/1.2.0");
     let found = faults(&schema("specimen-record-1.2"), &record);
@@ -445,7 +445,16 @@ fn what_cannot_be_is_refused_with_a_sentence_and_changes_nothing() {
     }
     let id = story.id();
     let what = on(serde_json::json!({ "what": "put-back", "item": "SHK-1" }));
-    let nobody = Act { id, who: None, via: "ask".to_owned(), seen: None, stated_wall_ns: None, what };
+    let nobody = Act {
+        id,
+        who: None,
+        via: "ask".to_owned(),
+        seen: None,
+        stated_wall_ns: None,
+        balance: None,
+        take_over: false,
+        what,
+    };
     let Outcome::Refused { text, .. } = story.input(What::Act(nobody)) else { panic!() };
     assert!(text.contains("names a person"), "{text}");
 }

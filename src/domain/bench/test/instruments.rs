@@ -1,6 +1,6 @@
 //! What instruments say beside a plain value, and what a person makes of it.
 
-use super::documents::{faults, published, schema};
+use super::documents::{faults, published_before, schema};
 use super::*;
 use crate::domain::quantity::Unit;
 use crate::domain::reading::{Applied, Certificate, Corrected, StableBy};
@@ -104,7 +104,7 @@ fn negative_and_absurd_masses_are_an_alarm_and_no_weighing() {
         assert_eq!(story.bench.weighings, 0, "{mass}");
         assert!(story.bench.alarms["balance-nonsense-tins"].text.contains("it is not taken"), "{mass}");
     }
-    assert!(story.bench.awaited.is_some(), "what was waited for is still waited for");
+    assert!(!story.bench.awaited.is_empty(), "what was waited for is still waited for");
     for value in ["0.00", "412.60"] {
         story.weigh(value);
     }
@@ -269,7 +269,7 @@ pub(super) fn told_story() -> Story {
 #[test]
 fn what_was_read_what_was_added_and_the_rooms_range_stand_in_the_documents() {
     let story = told_story();
-    let documents = published(&story);
+    let documents = published_before(&story);
     let mut versions = Vec::new();
     for document in &documents {
         let id = document.json["dataschema"].as_str().unwrap();

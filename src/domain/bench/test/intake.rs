@@ -141,6 +141,8 @@ fn a_correction_names_a_person_and_a_reason_and_changes_something() {
         via: "ask".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: correct(sample, new.clone(), None),
     }));
     assert!(

@@ -208,6 +208,8 @@ fn an_act_sent_twice_happens_once_and_an_outdated_one_is_told_what_changed() {
         via: "page".to_owned(),
         seen: Some(1),
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: Do::Mark { specimen, step: "first fill".to_owned(), edge: Edge::Done },
     };
     assert!(matches!(story.input(What::Act(act.clone())), Outcome::Done { .. }));
@@ -231,7 +233,7 @@ fn a_weighing_goes_to_what_waits_and_is_kept_where_nothing_does() {
     story.ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
     story.weigh("950.0");
     assert_eq!(story.bench.samples[&sample].masses["passing"].mass.value.to_string(), "950.0");
-    assert_eq!(story.bench.awaited, None);
+    assert!(story.bench.awaited.is_empty());
     // T 176 takes 1000 to 1500 g passing the No. 4 sieve (an agency's hand-out).
     let found = story.bench.samples[&sample].deviations(&t176(), None);
     assert_eq!(found[0].code, Code::MassOutside);
@@ -271,6 +273,8 @@ fn running_intervals_go_on_over_a_reboot_by_the_wall_clock_and_say_so() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: Do::Mark { specimen, step: "loosen".to_owned(), edge: Edge::Begin },
     });
     assert!(matches!(story.input_at(what, later), Outcome::Done { .. }));
@@ -413,7 +417,7 @@ fn a_mass_goes_to_nothing_that_is_over_or_gone() {
     story.ok(Do::AwaitSpecimenMass { specimen });
     story.read(specimen, Level::Clay, "8.0");
     story.read(specimen, Level::Sand, "13.3");
-    assert_eq!(story.bench.awaited, None, "the record is made");
+    assert!(story.bench.awaited.is_empty(), "the record is made");
     story.weigh("101.5");
     assert_eq!(story.bench.kept_weighings.len(), 1);
     assert_eq!(story.bench.specimens[&specimen].mass, None);

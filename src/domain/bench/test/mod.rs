@@ -32,6 +32,7 @@ mod switches;
 mod temperature;
 mod unset;
 mod variants;
+mod waits;
 
 use super::*;
 use crate::domain::method::{Edge, Level, Method};
@@ -133,6 +134,8 @@ impl Story {
             via: "page".to_owned(),
             seen: None,
             stated_wall_ns: stated_s.map(|s| at(s * SECOND).wall_ns),
+            balance: None,
+            take_over: false,
             what,
         }))
     }

@@ -240,6 +240,8 @@ fn a_cylinder_that_was_carried_is_a_deviation_in_soak_and_sedimentation_only() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: Do::MoveCylinder { specimen: other, place: 6 },
     };
     let Outcome::Refused { text, .. } = story.input(What::Act(act)) else { panic!() };

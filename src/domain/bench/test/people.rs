@@ -41,6 +41,8 @@ impl Story {
             via: "page".to_owned(),
             seen: None,
             stated_wall_ns: None,
+            balance: None,
+            take_over: false,
             what,
         };
         self.input(What::Act(act))
@@ -268,7 +270,16 @@ fn who_has_shown_who_it_is_is_held_to_the_registers_roles_also_where_names_are_f
     let mut story = Story::with(|started| started.bench.sign_on = SignOn::Free);
     let by_account = |story: &mut Story, who: &str, what: Do| {
         let (id, who, via) = (story.id(), Some(who.to_owned()), BY_ACCOUNT.to_owned());
-        story.input(What::Act(Act { id, who, via, seen: None, stated_wall_ns: None, what }))
+        story.input(What::Act(Act {
+            id,
+            who,
+            via,
+            seen: None,
+            stated_wall_ns: None,
+            balance: None,
+            take_over: false,
+            what,
+        }))
     };
     let is_done = |outcome: &Outcome| matches!(outcome, Outcome::Done { .. });
     // Before anybody is registered, the first person can be.

@@ -88,7 +88,7 @@ fn a_sample_registered_by_mistake_is_withdrawn_and_its_weighings_are_kept() {
     story.ok(Do::AwaitSampleMass { sample: wrong, name: "passing".to_owned() });
     story.ok(withdraw("twice in the list"));
     assert!(!story.bench.samples.contains_key(&wrong));
-    assert_eq!(story.bench.awaited, None);
+    assert!(story.bench.awaited.is_empty());
     let weighing = story.bench.kept_weighings[0].id;
     let target = Target::Sample { sample: right, name: "passing".to_owned() };
     story.ok(Do::PlaceWeighing { weighing, target });

@@ -72,7 +72,7 @@ pub(super) fn quality(what: Act) -> Do {
     Do::Quality(Box::new(what))
 }
 
-fn admit(specimen: Uuid) -> Do {
+pub(super) fn admit(specimen: Uuid) -> Do {
     quality(Act::Admit { specimen, reason: "a few drops, after the line was read".to_owned() })
 }
 
@@ -197,6 +197,8 @@ fn an_unnamed_person_admits_nothing() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: admit(held),
     };
     let Outcome::Refused { text, .. } = story.input(What::Act(act)) else { panic!() };

@@ -182,6 +182,77 @@ fn nobody_approves_own_work_unless_the_settings_say_so() {
     }
 }
 
+/// What Cleo may have done besides: each is work, and she approves neither the record nor the result.
+#[test]
+fn whoever_did_a_step_or_weighed_approves_neither_record_nor_result() {
+    use crate::domain::preparation::Act as Prep;
+    type Work = fn(&mut Story, Uuid);
+    let course = |what: Prep| Do::Preparation(Box::new(what));
+    let done = |sample, step: &str| Do::Preparation(Box::new(Prep::Done { sample, step: step.to_owned() }));
+    let works: [(&str, Work); 4] = [
+        ("skipped a step", |story, sample| {
+            let reason = "the agency asks for no mass".to_owned();
+            let step = "weigh what is left".to_owned();
+            story.ok_by(CLEO, Do::Preparation(Box::new(Prep::Skip { sample, step, reason })));
+        }),
+        ("took an entry back", |story, sample| {
+            let reason = "it was another bag".to_owned();
+            story.ok_by(CLEO, Do::Preparation(Box::new(Prep::TakeBack { sample, reason })));
+        }),
+        ("weighed", |story, sample| {
+            story.ok_by(CLEO, Do::AwaitSampleMass { sample, name: "passing".to_owned() });
+            story.weigh("1200.0");
+        }),
+        ("did nothing", |_, _| {}),
+    ];
+    for (what, work) in works {
+        let (mut story, [_, _, cleo]) = staffed(|bench| bench.review = Reviews::On);
+        let roles = Some(vec![Role::Operate, Role::Review]);
+        story.ok(on(On::ChangePerson { person: cleo, name: None, roles, code: None, badge: None }));
+        let sample = story.sample("S", 1);
+        let name = t176().preparation.courses[0].name.clone();
+        story.ok(course(Prep::Follow { sample, course: name }));
+        for step in ["sieve", "keep the fines"] {
+            story.ok(done(sample, step));
+        }
+        if what == "skipped a step" {
+            story.ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
+            story.weigh("1200.0");
+            story.ok(done(sample, "reduce"));
+        }
+        work(&mut story, sample);
+        let specimen = story.specimen(sample, 1);
+        story.run_to_line(specimen, 10.0);
+        story.read(specimen, Level::Clay, "7.95");
+        story.read(specimen, Level::Sand, "13.22");
+        for of in [Subject::Specimen(specimen), Subject::Sample(sample)] {
+            let approve = decide("approve", of, &looked_at(&story, sample), "");
+            if what == "did nothing" {
+                story.ok_by(CLEO, approve);
+            } else {
+                let said = story.refused_by(Some(CLEO), approve);
+                assert!(said.contains("Cleo Marsh worked on"), "{what}: {said}");
+            }
+        }
+    }
+}
+
+#[test]
+fn whoever_stated_the_moisture_or_the_fines_worked_on_the_sample() {
+    use crate::domain::measure::{Property, Stated};
+    use crate::domain::review::worked_on;
+    let (story, sample, _) = made(|_| {});
+    let sample = Sample::clone(story.bench.find_sample(sample).unwrap());
+    assert!(!worked_on(&sample, &[]).contains(CLEO));
+    for of in [Property::Moisture, Property::Fines] {
+        let by = crate::domain::specimen::By { person: Some(CLEO.to_owned()), via: "page".to_owned() };
+        let marked = crate::domain::specimen::Marked { moment: at(0), by };
+        let mut stated = sample.clone();
+        stated.material.state(of, Stated { percent: 3.into(), marked });
+        assert!(worked_on(&stated, &[]).contains(CLEO), "{of:?}");
+    }
+}
+
 #[test]
 fn a_voided_specimen_an_unknown_one_and_one_at_work_are_no_matter_for_review() {
     let (mut story, sample, [one, two]) = made(|_| {});
@@ -243,6 +314,8 @@ fn two_reviewers_at_once_the_second_is_told_what_changed() {
             via: "page".to_owned(),
             seen,
             stated_wall_ns: None,
+            balance: None,
+            take_over: false,
             what: decide("approve", Subject::Specimen(one), &[record], ""),
         };
         let Outcome::Refused { refusal, text } = story.input(What::Act(act)) else { panic!() };

@@ -421,6 +421,8 @@ fn amounts_lots_and_bottles_that_cannot_be_are_refused() {
         via: "page".to_owned(),
         seen: None,
         stated_wall_ns: None,
+        balance: None,
+        take_over: false,
         what: Do::Solution(Box::new(On::TakeAway { kind: Kind::Working })),
     };
     let Outcome::Refused { text, .. } = story.input(What::Act(nobody)) else { panic!("a name is needed") };
@@ -528,9 +530,9 @@ fn recipes_come_into_use_once_and_anew_when_one_changes() {
 
 #[test]
 fn a_record_with_solutions_is_as_its_schema_says() {
-    use super::documents::{faults, of, published, schema};
+    use super::documents::{faults, of, published_before, schema};
     let story = everything(t176());
-    let documents = published(&story);
+    let documents = published_before(&story);
     let records = of(&documents, DocumentKind::Record);
     assert_eq!(records.len(), 2);
     for record in &records {

@@ -161,6 +161,18 @@ fn instrument_story() -> Story {
     ] {
         story.input(What::Instrument(report));
     }
+    // Where there are several balances, a wait names its own.
+    let act = Act {
+        id: story.id(),
+        who: Some("Ada Brook".to_owned()),
+        via: "page".to_owned(),
+        seen: None,
+        stated_wall_ns: None,
+        balance: Some(name()),
+        take_over: false,
+        what: Do::AwaitSampleMass { sample: story.sample("N-1", 1), name: "passing".to_owned() },
+    };
+    assert!(matches!(story.input(What::Act(act)), Outcome::Done { .. }));
     story
 }
 
@@ -209,6 +221,12 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
     let zoned = super::super::solution::in_zone("MST7MDT,M3.2.0,M11.1.0");
     let started = zoned.events.iter().find(|(event, _)| event.kind() == "station-started").unwrap();
     examples.insert(started.0.kind(), serde_json::to_string(&started.0).unwrap());
+    // The fullest of its kind: a wait at a balance that is named.
+    let all = stories.iter().flat_map(|story| &story.events);
+    let awaited = all.filter(|(event, _)| matches!(event, Event::MassAwaited { balance: Some(_), .. }));
+    for (event, _) in awaited {
+        examples.insert(event.kind(), serde_json::to_string(event).unwrap());
+    }
     // The station makes this one, with the document.
     let document = &published(&stories[0])[0];
     let (kind, sha256) = (document.kind.as_str().to_owned(), "0f".repeat(32));

@@ -1,7 +1,9 @@
 //! Every kind of message that leaves the station, with the schema of its version: an archive reads
 //! them for years.
 
-use super::super::documents::{JOURNAL, broken_story, faults, kept_story, published, shown_stories};
+use super::super::documents::{
+    JOURNAL, broken_story, faults, kept_story, published, published_before, shown_stories,
+};
 use super::*;
 use crate::domain::overview::overview;
 use crate::domain::report::{Document, DocumentKind, Ready, key_set};
@@ -33,7 +35,7 @@ fn messages() -> BTreeMap<String, Value> {
             messages.insert("overview".to_owned(), body);
         }
     }
-    for document in [published(&broken_story()), published(&kept_story(t176()))].concat() {
+    for document in [published_before(&broken_story()), published_before(&kept_story(t176()))].concat() {
         let name = match document.kind {
             DocumentKind::Record => "specimen-record",
             DocumentKind::Result => "sample-result",
@@ -68,17 +70,22 @@ fn fuller_messages(messages: &mut BTreeMap<String, Value>) {
                 take(kind.to_owned(), serde_json::from_slice(&message.payload).unwrap());
             }
         }
-        for document in published(story) {
+        for document in [published(story), published_before(story)].concat() {
             if let Some((name, signed)) = signed(&document) {
                 take(name, signed);
             }
-            let schema = document.json["dataschema"].as_str().unwrap();
-            let (named, version) = schema.rsplit_once('/').unwrap();
-            if let Some(later) = version.strip_suffix(".0").filter(|v| *v != "1.0") {
-                take(format!("{}-{later}", named.rsplit('/').next().unwrap()), document.json);
+            if let Some(name) = name_of(&document.json) {
+                take(name, document.json);
             }
         }
     }
+}
+
+/// Name of a document's schema with its version; `None`: it names the first one.
+fn name_of(document: &Value) -> Option<String> {
+    let (named, version) = document["dataschema"].as_str().unwrap().rsplit_once('/').unwrap();
+    let later = version.strip_suffix(".0").filter(|v| *v != "1.0")?;
+    Some(format!("{}-{later}", named.rsplit('/').next().unwrap()))
 }
 
 /// A key that is no secret.
@@ -88,15 +95,14 @@ fn key() -> Key {
 
 /// A document as it goes out of a station that has a key.
 fn signed(document: &Document) -> Option<(String, Value)> {
-    let name = match document.kind {
-        DocumentKind::Record => "specimen-record-1.3",
-        DocumentKind::Result => "sample-result-1.3",
-        DocumentKind::Weighing => return None,
-    };
+    if document.kind == DocumentKind::Weighing {
+        return None;
+    }
     let Document { id, kind, subject, .. } = *document;
     let mut ready = Ready { id, kind, subject, text: document.json.to_string() };
     key().sign(&mut ready);
-    Some((name.to_owned(), serde_json::from_str(&ready.text).unwrap()))
+    let signed: Value = serde_json::from_str(&ready.text).unwrap();
+    Some((name_of(&signed)?, signed))
 }
 
 fn notice(record: &Value) -> Value {
