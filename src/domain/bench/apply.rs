@@ -160,6 +160,7 @@ impl Bench {
                 if let Some(sample) = self.samples.get_mut(sample) {
                     sample.preparation.push((what.clone(), marked.clone()));
                 }
+                self.note_prepared(*sample, what, &marked.moment);
             }
             Event::MassAwaited { target, .. } => self.awaited.clone_from(target),
             Event::WeighingTaken { weighing } => self.take_weighing(weighing),
@@ -572,6 +573,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         intake: Intake::default(),
         preparation: Vec::new(),
         course: None,
+        equipment: Vec::new(),
         masses: std::collections::BTreeMap::new(),
         material: Material::default(),
         earlier_masses: Vec::new(),
