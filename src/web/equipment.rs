@@ -53,9 +53,9 @@ pub(super) async fn records(
     let at_work =
         bench.specimens.values().filter(|specimen| !specimen.is_complete()).filter_map(|specimen| {
             // An item that was checked meanwhile has an entry for each time between two checks.
-            let uses = specimen.equipment.iter().filter(|used| used.id == item);
-            let mut uses = uses.map(|used| (used, used.moment.wall_ns.div_euclid(1_000_000)));
-            let (used, ms) = uses.find(|(_, ms)| between.holds(*ms))?;
+            let entries = specimen.equipment.iter().filter(|used| used.id == item);
+            let mut timed = entries.map(|used| (used, used.moment.wall_ns.div_euclid(1_000_000)));
+            let (used, ms) = timed.find(|(_, ms)| between.holds(*ms))?;
             let line =
                 json!({ "label": specimen.label, "place": specimen.place, "atMs": ms, "state": used.state });
             Some(line)
@@ -108,10 +108,10 @@ fn page(reader: &Reader, item: &str, between: &Between) -> Result<(Vec<Value>, O
 /// The line of a record that used the item in a time.
 fn line(item: &str, row: &OutboxRow, between: &Between) -> Option<Value> {
     let document: Value = serde_json::from_str(&row.payload).ok()?;
-    let uses = document.pointer("/data/equipment")?.as_array()?.iter().filter(|used| used["id"] == item);
-    let mut uses =
-        uses.filter_map(|used| Some((used, used["at"].as_str()?.parse::<jiff::Timestamp>().ok()?)));
-    let (used, at) = uses.find(|(_, at)| between.holds(at.as_millisecond()))?;
+    let entries = document.pointer("/data/equipment")?.as_array()?.iter().filter(|used| used["id"] == item);
+    let mut timed =
+        entries.filter_map(|used| Some((used, used["at"].as_str()?.parse::<jiff::Timestamp>().ok()?)));
+    let (used, at) = timed.find(|(_, at)| between.holds(at.as_millisecond()))?;
     Some(json!({
         "number": row.number,
         "id": row.id,

@@ -7,6 +7,7 @@ use crate::domain::equipment::{
 };
 use crate::domain::method::Method;
 use crate::domain::moment::Moment;
+use crate::domain::quantity::Unit;
 use serde_json::{Value, json};
 
 /// What the bench page says of the equipment; nothing where no list is kept.
@@ -139,7 +140,7 @@ fn check(bench: &Bench, item: &Item, rule: &CheckRule, now: &Moment) -> Option<V
         "how": rule.how,
         "daily": rule.daily,
         "required": Required::text(&required),
-        "unit": unit.map(|unit| unit.symbol()),
+        "unit": unit.map(Unit::symbol),
         "source": Some(Required::sources(&required)).filter(|source| !source.is_empty()),
         "every": rule.every.as_ref().map(|every| json!({ "value": every.value, "unit": every.unit })),
         "state": standing.as_ref().map(|standing| standing.state),
