@@ -115,32 +115,42 @@ fn a_bench_is_not_asked_for_checks_that_none_of_its_methods_requires() {
 
 #[test]
 fn a_specimen_uses_only_what_its_method_has_a_step_for() {
+    use Edge::{Begin, Done, End};
+    let coarse = &[("fill", Done), ("mix", Begin), ("mix", End)][..];
     for (method, marks, wanted) in [
-        ("aashto-t210-coarse", &["fill", "mix"][..], &["CLOCK", "CYL"][..]),
-        ("caltrans-ct227-cleanness", &["fill", "mix"], &["CLOCK", "CYL"]),
+        ("aashto-t210-coarse", coarse, &["CLOCK", "CYL"][..]),
+        ("caltrans-ct227-cleanness", coarse, &["CLOCK", "CYL"]),
         (
             "aashto-t176-without-shaker",
-            &["tin", "first fill", "soak", "shake", "irrigate"],
+            &[
+                ("tin", Done),
+                ("first fill", Done),
+                ("soak", Begin),
+                ("shake", Begin),
+                ("shake", End),
+                ("irrigate", Begin),
+            ],
             &["EDGE", "TIN", "CLOCK", "CYL", "SIP", "IRR"],
         ),
-        ("en-933-8-by-hand", &["first fill", "soak", "shake", "irrigate"], &["CLOCK", "CYL", "SIP", "IRR"]),
-        ("en-933-8", &["first fill", "soak", "shake"], &["CLOCK", "CYL", "SIP", "SHK"]),
+        (
+            "en-933-8-by-hand",
+            &[("first fill", Done), ("soak", Begin), ("shake", Begin), ("shake", End), ("irrigate", End)],
+            &["CLOCK", "CYL", "SIP", "IRR"],
+        ),
+        (
+            "en-933-8",
+            &[("first fill", Done), ("soak", Begin), ("shake", Begin)],
+            &["CLOCK", "CYL", "SIP", "SHK"],
+        ),
     ] {
         let mut story = bench(&[method]);
         whole_kit(&mut story);
         let sample = sample_of(&mut story, method, "S");
         let specimen = story.specimen(sample, 1);
-        for (at, step) in marks.iter().enumerate() {
-            let index = story.bench.methods.values().next().unwrap().step_index(step).unwrap();
-            let timed = story.bench.methods.values().next().unwrap().timed(index).cloned();
-            let begins = timed.as_ref().is_some_and(|t| t.begins == crate::domain::method::Begins::Press);
-            #[expect(clippy::cast_precision_loss, reason = "a handful")]
-            story.to(20.0 * (at + 1) as f64);
-            match timed {
-                Some(_) if begins => story.mark(specimen, step, Edge::Begin),
-                Some(_) => story.mark(specimen, step, Edge::End),
-                None => story.mark(specimen, step, Edge::Done),
-            }
+        let mut after = 0.0;
+        for (step, edge) in marks {
+            after += 20.0;
+            story.to(after).mark(specimen, step, *edge);
         }
         assert_eq!(ids(&story, specimen), wanted, "{method}");
         story.check_replay();
