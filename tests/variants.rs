@@ -84,7 +84,7 @@ fn california_has_its_own_throw_and_level_and_no_shaking_by_hand() {
     assert_eq!(requirement(&method, "shaker throw"), Some(range("201.9", "204.5", Unit::Millimetre)));
     assert_eq!(requirement(&method, "shaker rate"), Some(range("173", "177", Unit::CyclesPerMinute)));
     assert_eq!(requirement(&method, "liquid level"), Some(range("914", "1168", Unit::Millimetre)));
-    assert!(!method.apparatus.iter().any(|r| r.name == "siphon shelf"));
+    assert_eq!(requirement(&method, "siphon shelf"), None, "the level is limited, not the shelf");
     // Only a curve to 22.2 was seen, no window.
     assert_eq!(
         (method.temperature.limits.value, method.temperature.limits.confidence),
@@ -146,6 +146,14 @@ fn the_european_method_has_its_figures() {
         assert!(masses(&method.specimen, None, Some(dec("8"))).unwrap().is_err());
         let dry = method.specimen.dry_basis.as_ref().unwrap();
         assert_eq!(dry.moisture_max.value, Some(dec("2")));
+        // 380 ± 0.25 mm; 32 ± 0.5 mm; 1.00 ± 0.005 kg; the container 1 m above the bench, from memory.
+        assert_eq!(
+            requirement(&method, "cylinder top mark"),
+            Some(range("379.75", "380.25", Unit::Millimetre))
+        );
+        assert_eq!(requirement(&method, "cylinder bore"), Some(range("31.5", "32.5", Unit::Millimetre)));
+        assert_eq!(requirement(&method, "foot mass"), Some(range("995", "1005", Unit::Gram)));
+        assert_eq!(requirement(&method, "siphon shelf"), None);
         // 125 mL to 5 L, kept 28 days (teaching sheet on NF EN 933-8).
         assert_eq!(requirement(&method, "working solution age").unwrap().max, Some(dec("28")));
         assert_eq!(

@@ -6,11 +6,13 @@ use std::sync::{Arc, LazyLock};
 use stillstand::domain::bench::{
     Act, Bench, Does, Event, Input, NetworkFacts, Outcome, Started, Trigger, TriggerSettings, What,
 };
+use stillstand::domain::equipment::Kind;
 use stillstand::domain::method::{self, Method};
 use stillstand::domain::moment::{Moment, SECOND, Stamp, WallState};
 use stillstand::domain::quantity::{Quantity, Unit};
 use stillstand::domain::reading::{InstrumentReport, Wire};
 use stillstand::domain::report::{self, Head};
+use stillstand::domain::solution::Recipe;
 use stillstand::network::message::retained;
 use stillstand::triggers::meaning::trigger_meaning;
 use stillstand::web::view::{Seen, view};
@@ -58,6 +60,15 @@ pub struct Story {
 impl Story {
     /// A started bench that knows these methods.
     pub fn begin(methods: Vec<Arc<Method>>) -> Self {
+        Self::begin_with(methods, Vec::new(), Vec::new())
+    }
+
+    /// One by T 176 that keeps lists of equipment and solutions of these kinds and recipes.
+    pub fn with_lists(equipment: Vec<Kind>, recipes: Vec<Recipe>) -> Self {
+        Self::begin_with(vec![T176.clone()], equipment, recipes)
+    }
+
+    fn begin_with(methods: Vec<Arc<Method>>, equipment: Vec<Kind>, recipes: Vec<Recipe>) -> Self {
         let trigger = |does, place| TriggerSettings { does, place, own_line: false };
         let triggers = [
             ("shaker", trigger(Does::ShakerContact, None)),
@@ -76,8 +87,8 @@ impl Story {
             methods,
             network: NetworkFacts::default(),
             signing_key: None,
-            equipment: Vec::new(),
-            recipes: Vec::new(),
+            equipment,
+            recipes,
             calendar: stillstand::domain::calendar::Calendar::default(),
         };
         let bench = Bench::default();

@@ -134,7 +134,7 @@ fn rebase(settings: &mut Settings, folder: &Path, set_by_file: impl Fn(&str) -> 
 /// The faults of all files at once, each in a sentence.
 pub fn load_equipment(folder: &Path) -> Result<Vec<Kind>, Vec<String>> {
     load_folder("station.equipment", folder, |file, text| {
-        equipment::load(file, text).map_err(|fault| vec![fault.to_string()])
+        equipment::load(file, text).map_err(|faults| faults.iter().map(ToString::to_string).collect())
     })
 }
 

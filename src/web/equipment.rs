@@ -52,11 +52,13 @@ pub(super) async fn records(
     }
     let at_work =
         bench.specimens.values().filter(|specimen| !specimen.is_complete()).filter_map(|specimen| {
-            let used = specimen.equipment.iter().find(|used| used.id == item)?;
-            let ms = used.moment.wall_ns.div_euclid(1_000_000);
+            // An item that was checked meanwhile has an entry for each time between two checks.
+            let entries = specimen.equipment.iter().filter(|used| used.id == item);
+            let mut timed = entries.map(|used| (used, used.moment.wall_ns.div_euclid(1_000_000)));
+            let (used, ms) = timed.find(|(_, ms)| between.holds(*ms))?;
             let line =
                 json!({ "label": specimen.label, "place": specimen.place, "atMs": ms, "state": used.state });
-            between.holds(ms).then_some(line)
+            Some(line)
         });
     let at_work: Vec<Value> = at_work.collect();
     let reach = state.listing.for_answer().await.map_err(|e| unreadable(&e))?;
@@ -91,9 +93,7 @@ fn page(reader: &Reader, item: &str, between: &Between) -> Result<(Vec<Value>, O
         let found = reader.searched(&words, &wanted, AT_ONCE)?;
         for one in &found {
             let Some(row) = reader.document_at(one.number)? else { continue };
-            lines.extend(
-                line(item, &row).filter(|line| line["atMs"].as_i64().is_some_and(|ms| between.holds(ms))),
-            );
+            lines.extend(line(item, &row, between));
             if lines.len() == MOST {
                 return Ok((lines, Some(one.number)));
             }
@@ -105,11 +105,13 @@ fn page(reader: &Reader, item: &str, between: &Between) -> Result<(Vec<Value>, O
     }
 }
 
-/// The line of a record that used the item.
-fn line(item: &str, row: &OutboxRow) -> Option<Value> {
+/// The line of a record that used the item in a time.
+fn line(item: &str, row: &OutboxRow, between: &Between) -> Option<Value> {
     let document: Value = serde_json::from_str(&row.payload).ok()?;
-    let used = document.pointer("/data/equipment")?.as_array()?.iter().find(|used| used["id"] == item)?;
-    let at: jiff::Timestamp = used["at"].as_str()?.parse().ok()?;
+    let entries = document.pointer("/data/equipment")?.as_array()?.iter().filter(|used| used["id"] == item);
+    let mut timed =
+        entries.filter_map(|used| Some((used, used["at"].as_str()?.parse::<jiff::Timestamp>().ok()?)));
+    let (used, at) = timed.find(|(_, at)| between.holds(at.as_millisecond()))?;
     Some(json!({
         "number": row.number,
         "id": row.id,

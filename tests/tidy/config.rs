@@ -16,9 +16,7 @@ fn faults(path: &str, text: &str) -> Vec<String> {
         },
         "config/methods" => told(stillstand::domain::method::load(path, text).err()),
         "config/instruments" => told(stillstand::instruments::protocol::AnyShape::load(path, text).err()),
-        "config/equipment" => {
-            told(stillstand::domain::equipment::load(path, text).err().map(|fault| vec![fault]))
-        }
+        "config/equipment" => told(stillstand::domain::equipment::load(path, text).err()),
         "config/solutions" => told(stillstand::domain::solution::load(path, text).err()),
         _ => vec![format!("{path}: nothing reads this folder")],
     }

@@ -161,6 +161,7 @@ impl Bench {
                 if let Some(sample) = self.samples.get_mut(sample) {
                     sample.preparation.push((what.clone(), marked.clone()));
                 }
+                self.note_prepared(*sample, what, &marked.moment);
             }
             Event::MassAwaited { target, by, balance } => {
                 self.awaited.ask(target.as_ref(), by, balance.as_deref());
@@ -568,6 +569,7 @@ fn new_sample(id: Uuid, label: &str, method: &str, planned: u32, marked: &Marked
         intake: Intake::default(),
         preparation: Vec::new(),
         course: None,
+        equipment: Vec::new(),
         masses: std::collections::BTreeMap::new(),
         material: Material::default(),
         earlier_masses: Vec::new(),

@@ -90,6 +90,7 @@ impl Bench {
     /// counts again.
     fn place_weighing(&mut self, id: Uuid, from: Option<&Target>, to: &Target, marked: &Marked) {
         let Some(mut weighing) = self.take_back(id, from, marked) else { return };
+        self.forget_weighing(from, &weighing);
         weighing.target = Some(to.clone());
         weighing.placed = Some(marked.clone());
         self.give(weighing, marked);
@@ -136,6 +137,7 @@ impl Bench {
 
     /// Gives a weighing to its target; what stood there is kept beside it.
     pub(super) fn give(&mut self, weighing: Weighing, marked: &Marked) {
+        self.note_weighing(&weighing);
         match weighing.target.clone() {
             Some(Target::Sample { sample, name }) => {
                 if let Some(sample) = self.samples.get_mut(&sample)

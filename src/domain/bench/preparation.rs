@@ -1,7 +1,7 @@
 //! The fold of a sample's preparation, and what the clock makes due of it.
 
 use super::{Bench, Event};
-use crate::domain::method::{CourseKind, CourseRule, Noted};
+use crate::domain::method::{CourseKind, CourseRule, Method, Noted};
 use crate::domain::moment::Moment;
 use crate::domain::preparation::{
     Course, Declined, Entered, Entry, Happened, Load, MassOf, OnCourse, Tin, begun,
@@ -14,6 +14,7 @@ use uuid::Uuid;
 impl Bench {
     pub(super) fn apply_preparation(&mut self, happened: &Happened, _: &Moment) {
         let method = self.find_sample(happened.sample()).and_then(|s| self.methods.get(&s.method)).cloned();
+        let used = self.equipment_of(happened, method.as_deref());
         let Some(sample) = self.find_sample_mut(happened.sample()) else { return };
         if let Happened::CourseChosen { course, marked, .. } = happened {
             sample.course = Some(Box::new(Course::new(course, marked.clone())));
@@ -51,7 +52,35 @@ impl Bench {
                 }
             }
         }
+        match used {
+            Some((what, at, false)) => self.note_prepared(happened.sample(), &what, &at),
+            Some((what, at, true)) => self.forget_prepared(happened.sample(), &what, &at),
+            None => {}
+        }
         self.await_only_what_is_there();
+    }
+
+    /// What an entry of a course uses, and when; and whether the entry is taken back. The oven is
+    /// used from when a load goes in.
+    fn equipment_of(
+        &self,
+        happened: &Happened,
+        method: Option<&Method>,
+    ) -> Option<(Preparation, Moment, bool)> {
+        let course = self.find_sample(happened.sample())?.course.as_ref()?;
+        let what = |entered: &Entered| match entered {
+            Entered::DryingBegan { .. } => Some(Preparation::OvenDried),
+            _ => listed_as(method?.course(&course.name)?, entered),
+        };
+        match happened {
+            Happened::Noted { entered, marked, .. } => Some((what(entered)?, marked.moment, false)),
+            Happened::EntryTakenBack { entered, .. } => {
+                let mut standing = course.entries.iter().rev().filter(|e| e.taken_back.is_none());
+                let entry = standing.find(|entry| entry.what == *entered)?;
+                Some((what(entered)?, entry.marked.moment, true))
+            }
+            _ => None,
+        }
     }
 
     /// Of a specimen only the filling of its tin is marked, as its course says: it stands and waits

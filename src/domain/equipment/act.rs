@@ -79,6 +79,19 @@ pub enum Act {
         /// The list as the person saw it.
         items: Vec<Shown>,
     },
+    /// Somebody looked through what used an item while it was in doubt.
+    LookedThrough {
+        /// The item.
+        item: String,
+        /// The check.
+        check: String,
+        /// Where that time begins, milliseconds since 1970; without it, at the beginning.
+        #[serde(default)]
+        from_ms: Option<i64>,
+        /// What came of it.
+        #[serde(default)]
+        note: String,
+    },
     /// An item is not to be used.
     TakeOutOfUse {
         /// The item.

@@ -1,6 +1,8 @@
 //! The list of equipment: what is kept of each item, what can happen to it, and the fold.
 
 use super::civil;
+use super::doubt::Doubt;
+use super::required::Verdict;
 use super::rules::{CheckRule, Kind};
 use super::used::Cycles;
 use crate::domain::moment::{MINUTE, Moment};
@@ -61,17 +63,24 @@ pub struct Kept {
     pub results: Vec<CheckResult>,
     /// When it was last found good.
     pub last_good: Option<Moment>,
+    /// Times over which what the item did is in doubt, oldest first; `None`: from before they were
+    /// kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub doubts: Option<Vec<Doubt>>,
 }
 
 /// A result of a check.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CheckResult {
-    /// Good or not.
+    /// Good or not: where methods limit it, by at least one of those in use.
     pub good: bool,
     /// What was measured.
     pub value: Option<Quantity>,
-    /// Limits that it was held to.
+    /// Limits that it was held to, where there is one set of them.
     pub limits: Option<Range>,
+    /// What it is by each of the methods in use that limit it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub verdicts: Vec<Verdict>,
     /// Where they were found.
     pub source: String,
     /// The readings that it was made from, and what came of them, in words.
@@ -161,6 +170,19 @@ pub enum Happened {
         /// When and by whom.
         marked: Marked,
     },
+    /// Somebody looked through what used an item while it was in doubt.
+    LookedThrough {
+        /// The item.
+        item: String,
+        /// The check.
+        check: String,
+        /// Where that time begins: the last good check, if there was one.
+        from: Option<Moment>,
+        /// What came of it, as noted.
+        note: String,
+        /// When and by whom.
+        marked: Marked,
+    },
     /// A switch counted the cycles of a run of the shaker.
     CyclesCounted {
         /// The specimens in it.
@@ -182,6 +204,7 @@ impl Happened {
             Self::Checked { .. } => "equipment-checked",
             Self::TakenOutOfUse { .. } => "equipment-taken-out-of-use",
             Self::PutBack { .. } => "equipment-put-back",
+            Self::LookedThrough { .. } => "equipment-looked-through",
             Self::CyclesCounted { .. } => "equipment-cycles-counted",
         }
     }
@@ -226,7 +249,19 @@ impl Register {
                     item.out_of_use = None;
                 }
             }
+            Happened::LookedThrough { item, check, from, marked, .. } => {
+                if let Some(kept) = self.items.get_mut(item).and_then(|item| item.checks.get_mut(check)) {
+                    kept.look_through(*from, marked);
+                }
+            }
             Happened::CyclesCounted { .. } => {}
+        }
+    }
+
+    /// A specimen used an item while a check of it was past its date.
+    pub fn used_past_due(&mut self, item: &str, check: &str) {
+        if let Some(item) = self.items.get_mut(item) {
+            item.checks.entry(check.to_owned()).or_default().used_past_due();
         }
     }
 
@@ -258,6 +293,7 @@ impl Kept {
     }
 
     fn add(&mut self, result: &CheckResult) {
+        self.doubt(result);
         if result.good {
             self.last_good = Some(result.marked.moment);
         }

@@ -3,7 +3,7 @@
 //! The library reads a file's decimal numbers to the fifteen digits that every machine keeps; a
 //! limit has fewer.
 
-use crate::domain::method::Confidence;
+use crate::domain::method::{Confidence, Machine, SpecimenKind};
 use crate::domain::quantity::{Range, Unit};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -21,9 +21,19 @@ pub struct Kind {
     /// `drying`, `temperature`: where these were done. Empty: no specimen uses it itself.
     #[serde(default)]
     pub used_at: Vec<String>,
-    /// One stands at each place.
+    /// One stands at each place; where a method has none of its steps, it is used from the first
+    /// instant on.
     #[serde(default)]
     pub stands_at_place: bool,
+    /// It is used only at steps that this machine times.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<Machine>,
+    /// It is used only for specimens of this kind.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub specimen: Option<SpecimenKind>,
+    /// How its uses are noted; no key of the file.
+    #[serde(default, skip_serializing_if = "Noting::is_once")]
+    pub noting: Noting,
     /// Its checks.
     #[serde(default, rename = "check")]
     pub checks: Vec<CheckRule>,
@@ -33,6 +43,25 @@ pub struct Kind {
     /// Limits of check masses.
     #[serde(default)]
     pub mass_limits: Option<MassLimits>,
+}
+
+/// How the uses of an item are noted. Journals hold kinds with the way of their time, so that what
+/// was noted by an older one is found again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Noting {
+    /// Once, what was done beforehand at the specimen's first instant, by all methods together.
+    #[default]
+    Once,
+    /// When it was done, by the specimen's own method.
+    AsDone,
+}
+
+impl Noting {
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde gives a reference")]
+    const fn is_once(&self) -> bool {
+        matches!(self, Self::Once)
+    }
 }
 
 /// A check of a kind of equipment.
@@ -50,7 +79,10 @@ pub struct CheckRule {
     /// Name of the method's requirement, where a method sets one.
     #[serde(default)]
     pub apparatus: Option<String>,
-    /// Limits, where no method sets them.
+    /// Unit of a value that only methods limit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<Unit>,
+    /// Limits of the trade in general, for methods that do not name the requirement.
     #[serde(default)]
     pub limits: Option<Limits>,
     /// How often; absent: when somebody wants to.
@@ -180,7 +212,7 @@ pub struct MassRow {
     pub milligrams: Vec<Decimal>,
 }
 
-/// What is wrong with a file of a kind.
+/// Something that is wrong with the file of a kind.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{file}: {why}")]
 pub struct RulesFault {
@@ -193,42 +225,59 @@ pub struct RulesFault {
 /// Reads the file of a kind.
 ///
 /// # Errors
-/// The first thing that is wrong with it, with its line where it is no TOML or an unknown key.
-pub fn load(file: &str, text: &str) -> Result<Kind, RulesFault> {
+/// Everything that is wrong with what it says; or, with its line, the first thing for which it is
+/// no TOML, or which has another key or value than a kind can have.
+pub fn load(file: &str, text: &str) -> Result<Kind, Vec<RulesFault>> {
     let fault = |why: String| RulesFault { file: file.to_owned(), why };
-    let kind: Kind = toml::from_str(text).map_err(|error| fault(error.to_string().trim_end().to_owned()))?;
+    let read = toml::from_str(text).map_err(|error| error.to_string().trim_end().to_owned());
+    let mut kind: Kind = read.map_err(|why| vec![fault(why)])?;
+    kind.noting = Noting::AsDone;
+    let mut found = Vec::new();
     let stem = file.rsplit('/').next().and_then(|name| name.strip_suffix(".toml")).unwrap_or(file);
     if kind.kind != stem {
-        return Err(fault(format!("`kind` is `{}`; it must be the file's own name, `{stem}`", kind.kind)));
+        found.push(format!("`kind` is `{}`; it must be the file's own name, `{stem}`", kind.kind));
     }
     let mut names = BTreeSet::new();
     for check in &kind.checks {
-        let at = |why: &str| Err(fault(format!("check `{}`: {why}", check.name)));
         if check.name.trim().is_empty() || !names.insert(&check.name) {
-            return at("give each check a name of its own");
+            found.push(format!("check `{}`: give each check a name of its own", check.name));
         }
-        if check.daily && check.how != How::Look {
-            return at("only a check with `how = \"look\"` can be a daily one");
-        }
-        if check.limits.as_ref().is_some_and(|l| l.min.is_none() && l.max.is_none()) {
-            return at("`limits` has neither `min` nor `max`; leave it out where nothing is limited");
-        }
-        let measured = matches!(check.how, How::Weigh | How::WaterVolume | How::Rate | How::Value);
-        if measured && check.limits.is_none() && check.apparatus.is_none() {
-            return at("what is measured needs `limits`, or `apparatus` with the name that methods give it");
-        }
-        if check.every.as_ref().is_some_and(|every| every.value == 0) {
-            return at("`every` is 0; leave it out where no interval is set");
+        found.extend(check.faults().map(|why| format!("check `{}`: {why}", check.name)));
+    }
+    for row in kind.mass_limits.iter().flat_map(|limits| &limits.rows) {
+        let (has, wanted) = (row.milligrams.len(), kind.mass_limits.iter().flat_map(|l| &l.classes).count());
+        if has != wanted {
+            let nominal = row.nominal;
+            found.push(format!("mass-limits: the row of {nominal} g has {has} figures for {wanted} classes"));
         }
     }
-    if let Some(limits) = &kind.mass_limits
-        && let Some(row) = limits.rows.iter().find(|row| row.milligrams.len() != limits.classes.len())
-    {
-        let (found, wanted) = (row.milligrams.len(), limits.classes.len());
-        return Err(fault(format!(
-            "mass-limits: the row of {} g has {found} figures for {wanted} classes",
-            row.nominal
-        )));
+    if found.is_empty() { Ok(kind) } else { Err(found.into_iter().map(fault).collect()) }
+}
+
+impl CheckRule {
+    /// What is wrong with it.
+    fn faults(&self) -> impl Iterator<Item = &'static str> {
+        let measured = matches!(self.how, How::Weigh | How::WaterVolume | How::Rate | How::Value);
+        let without_unit = self.unit.is_none() && self.limits.is_none();
+        let wrong = [
+            (self.daily && self.how != How::Look, "only a check with `how = \"look\"` can be a daily one"),
+            (
+                self.limits.as_ref().is_some_and(|l| l.min.is_none() && l.max.is_none()),
+                "`limits` has neither `min` nor `max`; leave it out where nothing is limited",
+            ),
+            (
+                measured && self.limits.is_none() && self.apparatus.is_none(),
+                "what is measured needs `limits`, or `apparatus` with the name that methods give it",
+            ),
+            (
+                self.how == How::Value && self.apparatus.is_some() && without_unit,
+                "a value that only methods limit needs `unit`, in which it is entered",
+            ),
+            (
+                self.every.as_ref().is_some_and(|every| every.value == 0),
+                "`every` is 0; leave it out where no interval is set",
+            ),
+        ];
+        wrong.into_iter().filter_map(|(is_so, why)| is_so.then_some(why))
     }
-    Ok(kind)
 }

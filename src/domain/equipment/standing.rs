@@ -1,8 +1,10 @@
 //! How an item stands at an instant: a function of its checks, never stored in the list itself.
 
 use super::civil;
-use super::register::{Item, Register};
+use super::register::{CheckResult, Item, Register};
+use super::required::required;
 use super::rules::CheckRule;
+use crate::domain::method::Method;
 use crate::domain::moment::Moment;
 use serde::{Deserialize, Serialize};
 
@@ -55,11 +57,28 @@ pub struct Standing {
     pub why: String,
 }
 
+/// By what an item is judged.
+#[derive(Debug, Clone, Copy)]
+pub struct Judged<'a> {
+    /// The methods whose requirements hold, each by itself; none: as each check was judged when it
+    /// was made.
+    pub methods: &'a [&'a Method],
+    /// The instant.
+    pub at: &'a Moment,
+    /// What was found after the instant does not count: the instant is told of afterwards.
+    pub looking_back: bool,
+}
+
 impl Register {
-    /// How an item stands at `now`.
+    /// How an item stands at `now`, as its checks were judged when they were made.
     pub fn standing(&self, item: &Item, now: &Moment) -> Standing {
+        self.standing_by(item, Judged { methods: &[], at: now, looking_back: false })
+    }
+
+    /// How an item stands by methods.
+    pub fn standing_by(&self, item: &Item, by: Judged<'_>) -> Standing {
         let checks = self.kinds.get(&item.kind).map_or(&[][..], |kind| &kind.checks);
-        let by_check = checks.iter().filter_map(|rule| check_standing(item, rule, now));
+        let by_check = checks.iter().filter_map(|rule| item.check_standing(rule, by));
         // The worst decides; among equals, the one that is due first.
         let worst = by_check.min_by_key(|standing| {
             (std::cmp::Reverse(standing.state), standing.due_wall_ns.unwrap_or(i64::MAX))
@@ -79,38 +98,64 @@ impl Register {
     }
 }
 
-/// How one check of an item stands; `None` where it was never made and has no interval.
-pub(super) fn check_standing(item: &Item, rule: &CheckRule, now: &Moment) -> Option<Standing> {
-    let kept = item.checks.get(&rule.name);
-    let last = kept.and_then(|kept| kept.last());
-    let standing = |state, due_wall_ns, why: String| Standing {
-        state,
-        check: Some(rule.name.clone()),
-        last_good: kept.and_then(|kept| kept.last_good),
-        due_wall_ns,
-        why,
-    };
-    let title = &rule.title;
-    Some(match last {
-        None if rule.every.is_none() => return None,
-        None => standing(State::PastDue, None, format!("{title}: no check is on record")),
-        Some(last) if !last.good => standing(State::Failed, None, format!("{title}: {}", last.detail)),
-        Some(last) => match (last.due_wall_ns, &rule.every) {
-            (Some(due), _) if now.wall_ns >= due => {
-                standing(State::PastDue, Some(due), format!("{title}: the check is past its date"))
+impl Item {
+    /// How one check of it stands; `None` where it was never made and need not be, or where the
+    /// methods require nothing of it.
+    pub fn check_standing(&self, rule: &CheckRule, by: Judged<'_>) -> Option<Standing> {
+        if !rule.concerns(by.methods) {
+            return None;
+        }
+        let kept = self.checks.get(&rule.name);
+        let counts = |result: &&CheckResult| !by.looking_back || by.at.since(&result.marked.moment).ns >= 0;
+        let mut results = kept.into_iter().flat_map(|kept| kept.results.iter().rev()).filter(counts);
+        let last = results.next();
+        let is_good = |result: &CheckResult| rule.is_good(result, by.methods);
+        let standing = |state, due_wall_ns, why: String| {
+            let newest = last.into_iter().chain(results.clone()).find(|result| is_good(result));
+            // What lies before the results that are kept.
+            let before = || kept.filter(|kept| kept.results.iter().all(|result| !result.good))?.last_good;
+            Standing {
+                state,
+                check: Some(rule.name.clone()),
+                last_good: newest.map(|result| result.marked.moment).or_else(before),
+                due_wall_ns,
+                why,
             }
-            (Some(due), Some(every)) if now.wall_ns >= due.saturating_sub(civil::soon(every)) => {
-                standing(State::DueSoon, Some(due), format!("{title}: due soon"))
+        };
+        let (now, title) = (by.at.wall_ns, &rule.title);
+        Some(match last {
+            None if rule.every.is_none() => return None,
+            None => standing(State::PastDue, None, format!("{title}: no check is on record")),
+            Some(last) if !is_good(last) => {
+                standing(State::Failed, None, format!("{title}: {}", not_good(rule, last, by.methods)))
             }
-            (due, _) => standing(State::Good, due, format!("{title}: good")),
-        },
-    })
+            Some(last) => {
+                // Good by this method although it was not by those of its day.
+                let due = if last.good { last.due_wall_ns } else { rule.due(true, &last.marked.moment) };
+                match (due, &rule.every) {
+                    (Some(due), _) if now >= due => {
+                        standing(State::PastDue, Some(due), format!("{title}: the check is past its date"))
+                    }
+                    (Some(due), Some(every)) if now >= due.saturating_sub(civil::soon(every)) => {
+                        standing(State::DueSoon, Some(due), format!("{title}: due soon"))
+                    }
+                    (due, _) => standing(State::Good, due, format!("{title}: good")),
+                }
+            }
+        })
+    }
 }
 
-impl Item {
-    /// How one check of it stands at `now`; `None` where it was never made and need not be.
-    pub fn check_standing(&self, rule: &CheckRule, now: &Moment) -> Option<Standing> {
-        check_standing(self, rule, now)
+/// Why a result is not good, with the requirement where it is one method's.
+fn not_good(rule: &CheckRule, result: &CheckResult, methods: &[&Method]) -> String {
+    match methods {
+        [method] => match required(rule, method) {
+            Some((limits, _)) if rule.apparatus.is_some() => {
+                format!("{}; {} requires {limits}", result.detail, method.standard)
+            }
+            _ => result.detail.clone(),
+        },
+        _ => result.detail.clone(),
     }
 }
 
@@ -123,34 +168,43 @@ pub struct LookBack {
     pub from_wall_ns: Option<i64>,
     /// The next good check after it; `None`: up to now.
     pub to_wall_ns: Option<i64>,
+    /// Only tests by these standards; none: all.
+    pub standards: Vec<String>,
+    /// It is kept until somebody has looked through it.
+    pub kept: bool,
 }
 
 impl Register {
-    /// What an item's checks leave in doubt: from the last good one before a failed one to the
-    /// next good one; and since the last good one, where a check is past its date.
-    pub fn look_back(&self, item: &Item, now: &Moment) -> Vec<LookBack> {
+    /// What an item's checks leave in doubt: from the last good one before a failed one, or before a
+    /// specimen used it past its date, to the next good one; and since the last good one, where a
+    /// check is past its date now.
+    pub fn look_back(item: &Item, standing: &Standing) -> Vec<LookBack> {
         let mut found = Vec::new();
         for (check, kept) in &item.checks {
-            let mut good_before = None;
-            let mut open: Option<LookBack> = None;
-            for result in &kept.results {
-                let at = result.marked.moment.wall_ns;
-                if result.good {
-                    good_before = Some(at);
-                    found.extend(open.take().map(|doubt| LookBack { to_wall_ns: Some(at), ..doubt }));
-                } else if open.is_none() {
-                    let from_wall_ns = good_before;
-                    open = Some(LookBack { check: check.clone(), from_wall_ns, to_wall_ns: None });
+            let doubts = kept.doubts();
+            found.extend(doubts.into_iter().filter(|doubt| doubt.looked_through.is_none()).map(|doubt| {
+                LookBack {
+                    check: check.clone(),
+                    from_wall_ns: doubt.from.map(|moment| moment.wall_ns),
+                    to_wall_ns: doubt.to.map(|moment| moment.wall_ns),
+                    standards: doubt.standards,
+                    kept: true,
                 }
-            }
-            found.extend(open);
+            }));
         }
-        let standing = self.standing(item, now);
         if standing.state == State::PastDue
-            && let Some(check) = standing.check
+            && let Some(check) = &standing.check
         {
-            let from_wall_ns = standing.last_good.map(|moment| moment.wall_ns);
-            found.push(LookBack { check, from_wall_ns, to_wall_ns: None });
+            let is_open = |doubt: &super::Doubt| doubt.to.is_none() && doubt.standards.is_empty();
+            if !item.checks.get(check).is_some_and(|kept| kept.doubts().iter().any(is_open)) {
+                found.push(LookBack {
+                    check: check.clone(),
+                    from_wall_ns: standing.last_good.map(|moment| moment.wall_ns),
+                    to_wall_ns: None,
+                    standards: Vec::new(),
+                    kept: false,
+                });
+            }
         }
         found
     }

@@ -77,6 +77,10 @@ pub struct Sample {
     /// The course of preparation that it follows; `None`: it follows none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub course: Option<Box<Course>>,
+    /// Equipment that was used for it, as that stood then; each specimen takes it over at its first
+    /// instant.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub equipment: Vec<crate::domain::equipment::Used>,
     /// Masses of the preparation, by the name that the method gives them; the last one counts.
     pub masses: BTreeMap<String, Weighing>,
     /// Masses that a later weighing of the same name replaced, oldest first.

@@ -54,7 +54,7 @@ function makeItem({ id }) {
   node.draw = (now) => {
     node.item = now;
     node.dataset.state = now.state;
-    rebuilt(head, [now.id, now.title, now.state, now.dueMs, now.why, now.kit], () => [
+    rebuilt(head, [now.id, now.title, now.state, now.dueMs, now.why, now.notFor, now.kit], () => [
       h("b", {}, `${standing(now.state)}  ${now.id}`), h("span", {}, " ", ...headWords(now))]);
     const note = !isBad(now) && now.why;
     const more = listed([now.place && t("equipment.at-place", { place: now.place }), now.class && t("equipment.of-class", { class: now.class }),
@@ -74,7 +74,8 @@ const isBad = ({ state }) => ["past-due", "failed", "out-of-use"].includes(state
 
 function headWords(item) {
   return [en(listed([item.kindTitle, item.title], ", ")), item.dueMs && `, ${due(item.dueMs)}`,
-    ...(isBad(item) ? [": ", en(item.why)] : []), !item.kit && ` (${t("equipment.not-in-kit")})`];
+    ...(isBad(item) ? [": ", en(item.why)] : item.notFor.length ? [` · ${t("equipment.not-for", { standards: item.notFor.join(", ") })}`] : []),
+    !item.kit && ` (${t("equipment.not-in-kit")})`];
 }
 
 /** Records that used the item while it was in doubt: fetched when somebody asks. */
@@ -106,8 +107,18 @@ function doubtBlock({ id, checks }, doubt) {
   show(more, false);
   const from = doubt.fromMs ? t("equipment.doubt-from-check", { when: time.when(doubt.fromMs, null) }) : t("equipment.doubt-from-beginning");
   const to = doubt.toMs ? time.when(doubt.toMs, null) : t("equipment.doubt-to-now");
-  const words = t("equipment.doubt", { check: checks.find((c) => c.name === doubt.check)?.title ?? doubt.check, from, to });
-  return h("section", { class: "doubt" }, h("p", {}, words), press, near, list, more);
+  const check = checks.find((c) => c.name === doubt.check)?.title ?? doubt.check;
+  const words = listed([t("equipment.doubt", { check, from, to }),
+    doubt.standards.length > 0 && t("equipment.doubt-by", { standards: doubt.standards.join(", ") })], " ");
+  return h("section", { class: "doubt" }, h("p", {}, words), press, list, more, ...(doubt.kept ? [lookedThrough(id, doubt, near)] : []), near);
+}
+
+/** A time that was looked through leaves the list. */
+function lookedThrough(id, doubt, near) {
+  const note = wordsField(t("equipment.what-came"), "note", { size: 30 });
+  const press = button(t("equipment.looked-through"), () => on("looked-through", id,
+    { check: doubt.check, "from-ms": doubt.fromMs, note: find("input", note).value }, { near, button: press }));
+  return h("div", { class: "form" }, note, press);
 }
 
 const workRow = (s) => h("li", {}, h("span", {}, t("equipment.at-work", { label: s.label, place: s.place })), h("span", {}, time.when(s.atMs, null)));

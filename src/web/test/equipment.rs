@@ -86,14 +86,21 @@ async fn a_failed_check_lists_what_used_the_item_since_its_last_good_one() {
     rig.clock.advance_by(60 * SECOND);
     rig.foot("1007.0").await;
     let page = rig.get("/equipment/view").await.json();
-    let doubt = &page["items"][0]["lookBack"][0];
-    assert_eq!((&page["items"][0]["state"], &doubt["check"]), (&json!("failed"), &json!("mass")));
+    let doubts = page["items"][0]["lookBack"].as_array().unwrap();
+    let doubt = doubts.iter().find(|doubt| doubt["check"] == "mass" && doubt["toMs"].is_null()).unwrap();
+    assert_eq!((&page["items"][0]["state"], &doubt["kept"]), (&json!("failed"), &json!(true)));
     let from = doubt["fromMs"].as_i64().unwrap();
     let found = rig.get(&format!("/equipment/FOOT-1/records?from-ms={from}")).await.json();
     let labels: Vec<_> = found["records"].as_array().unwrap().iter().map(|r| r["label"].clone()).collect();
     assert_eq!(labels, [json!("in-doubt-1")], "{found}");
     let all = rig.get("/equipment/FOOT-1/records").await.json();
     assert_eq!(all["records"].as_array().unwrap().len(), 2);
+    let through = json!({ "what": "looked-through", "item": "FOOT-1", "check": "mass", "from-ms": from, "note": "repeated" });
+    assert_eq!(rig.equipment(through).await.status, 200);
+    let page = rig.get("/equipment/view").await.json();
+    let left: Vec<_> =
+        page["items"][0]["lookBack"].as_array().unwrap().iter().map(|d| d["check"].clone()).collect();
+    assert_eq!(left, [json!("free"), json!("mass")], "what was used before any check is not looked through");
     assert_eq!(rig.get("/equipment/FOOT-9/records").await.status, 404);
     assert_eq!(rig.get("/equipment/FOOT-1/records?since=1").await.status, 400);
     rig.end().await;

@@ -2,8 +2,12 @@
 
 use super::ms;
 use crate::domain::bench::Bench;
-use crate::domain::equipment::{CheckRule, Item, Kind, LookBack, Shown, State, required};
+use crate::domain::equipment::{
+    CheckRule, Item, Judged, Kind, LookBack, Register, Required, Shown, State, requirements,
+};
+use crate::domain::method::Method;
 use crate::domain::moment::Moment;
+use crate::domain::quantity::Unit;
 use serde_json::{Value, json};
 
 /// What the bench page says of the equipment; nothing where no list is kept.
@@ -13,8 +17,8 @@ pub(super) fn line(bench: &Bench, now: &Moment) -> Value {
         return Value::Null;
     }
     let kit = || register.items.values().filter(|item| item.kit);
-    let bad = kit().filter(|item| !register.standing(item, now).state.is_in_order()).count();
-    let soon = kit().filter(|item| register.standing(item, now).state == State::DueSoon).count();
+    let bad = kit().filter(|item| !bench.standing(item, now).state.is_in_order()).count();
+    let soon = kit().filter(|item| bench.standing(item, now).state == State::DueSoon).count();
     let began = register.began.as_ref();
     json!({
         "notInOrder": bad,
@@ -31,7 +35,9 @@ fn daily(bench: &Bench, now: &Moment) -> Vec<Value> {
     let made = |shown: &Shown| {
         let item = register.items.get(&shown.item)?;
         let (_, rule) = register.rule(item, &shown.check)?;
-        let standing = item.check_standing(rule, now);
+        let methods: Vec<&Method> = bench.methods_in_use().collect();
+        let by = Judged { methods: &methods, at: now, looking_back: false };
+        let standing = item.check_standing(rule, by);
         Some(json!({
             "item": shown.item,
             "check": shown.check,
@@ -46,8 +52,7 @@ fn daily(bench: &Bench, now: &Moment) -> Vec<Value> {
 /// The whole list, for its own page. The worst item stands first, then the one that is due first.
 pub fn page(bench: &Bench, now: &Moment, zone: &str) -> Value {
     let register = &bench.equipment;
-    let mut items: Vec<_> =
-        register.items.values().map(|item| (register.standing(item, now), item)).collect();
+    let mut items: Vec<_> = register.items.values().map(|item| (bench.standing(item, now), item)).collect();
     items.sort_by_key(|(standing, _)| {
         (std::cmp::Reverse(standing.state), standing.due_wall_ns.unwrap_or(i64::MAX))
     });
@@ -68,9 +73,10 @@ pub fn page(bench: &Bench, now: &Moment, zone: &str) -> Value {
             "why": standing.why,
             "lastGoodMs": standing.last_good.map(|moment| ms(moment.wall_ns)),
             "dueMs": standing.due_wall_ns.map(ms),
+            "notFor": not_for(bench, item, now),
             "checks": kind.map_or(&[][..], |kind| &kind.checks).iter()
-                .map(|rule| check(bench, item, rule, now)).collect::<Vec<_>>(),
-            "lookBack": register.look_back(item, now).iter().map(doubt).collect::<Vec<_>>(),
+                .filter_map(|rule| check(bench, item, rule, now)).collect::<Vec<_>>(),
+            "lookBack": Register::look_back(item, standing).iter().map(doubt).collect::<Vec<_>>(),
         })
     });
     json!({
@@ -106,20 +112,36 @@ fn kind(kind: &Kind) -> Value {
     })
 }
 
-fn check(bench: &Bench, item: &Item, rule: &CheckRule, now: &Moment) -> Value {
-    let methods = bench.current.values().filter_map(|digest| bench.methods.get(digest));
-    let required = required(rule, methods.map(|method| &**method));
-    let standing = item.check_standing(rule, now);
+/// Standards of methods in use by which a check of the item was not passed.
+fn not_for(bench: &Bench, item: &Item, now: &Moment) -> Vec<String> {
+    let failed = bench.methods_in_use().filter(|method| {
+        let by = Judged { methods: &[method], at: now, looking_back: false };
+        bench.equipment.standing_by(item, by).state == State::Failed
+    });
+    let mut standards: Vec<String> = failed.map(|method| method.standard.clone()).collect();
+    standards.dedup();
+    standards
+}
+
+/// A check with its results; `None` where no method in use asks for it and it was never made.
+fn check(bench: &Bench, item: &Item, rule: &CheckRule, now: &Moment) -> Option<Value> {
+    let methods: Vec<&Method> = bench.methods_in_use().collect();
+    let required = requirements(rule, methods.iter().copied());
+    let standing = item.check_standing(rule, Judged { methods: &methods, at: now, looking_back: false });
     let results = item.checks.get(&rule.name).map_or(&[][..], |kept| &kept.results);
-    json!({
+    if results.is_empty() && !rule.concerns(&methods) {
+        return None;
+    }
+    let unit = rule.unit.or_else(|| required.first().map(|one| one.limits.unit));
+    Some(json!({
         "name": rule.name,
         "title": rule.title,
         "instruction": rule.instruction,
         "how": rule.how,
         "daily": rule.daily,
-        "required": required.as_ref().map(|(range, _)| range.to_string()),
-        "unit": required.as_ref().map(|(range, _)| range.unit.symbol()),
-        "source": required.as_ref().map(|(_, source)| source),
+        "required": Required::text(&required),
+        "unit": unit.map(Unit::symbol),
+        "source": Some(Required::sources(&required)).filter(|source| !source.is_empty()),
         "every": rule.every.as_ref().map(|every| json!({ "value": every.value, "unit": every.unit })),
         "state": standing.as_ref().map(|standing| standing.state),
         "dueMs": standing.and_then(|standing| standing.due_wall_ns).map(ms),
@@ -132,7 +154,7 @@ fn check(bench: &Bench, item: &Item, rule: &CheckRule, now: &Moment) -> Value {
             "atMs": ms(result.marked.moment.wall_ns),
             "by": result.marked.by.person,
         })).collect::<Vec<_>>(),
-    })
+    }))
 }
 
 fn doubt(doubt: &LookBack) -> Value {
@@ -140,5 +162,7 @@ fn doubt(doubt: &LookBack) -> Value {
         "check": doubt.check,
         "fromMs": doubt.from_wall_ns.map(ms),
         "toMs": doubt.to_wall_ns.map(ms),
+        "standards": doubt.standards,
+        "kept": doubt.kept,
     })
 }

@@ -3,9 +3,11 @@
 use super::equipment::{field, number, quantity};
 use super::{Deciding, unknown};
 use crate::domain::bench::Refusal;
-use crate::domain::equipment::{CheckResult, CheckRule, Found, How, Item, figures, required};
+use crate::domain::equipment::{
+    CheckResult, CheckRule, Found, How, Item, Required, Verdict, figures, requirements,
+};
 use crate::domain::moment::WallState;
-use crate::domain::quantity::{Quantity, Range, Side, Unit};
+use crate::domain::quantity::{Quantity, Range, Unit};
 use crate::domain::reading::InstrumentKind;
 use crate::domain::specimen::{Marked, Weighing};
 use rust_decimal::Decimal;
@@ -30,7 +32,7 @@ impl Deciding<'_> {
             How::NetworkTime => network_time(marked),
             How::Value => {
                 let Some(digits) = &found.value else { return field("value", "enter what was measured") };
-                let usual = self.required(rule).map_or(Unit::One, |(range, _)| range.unit);
+                let usual = self.usual_unit(rule).unwrap_or(Unit::One);
                 let value = quantity("value", digits, found.unit, usual)?;
                 self.measured(rule, value, format!("measured {value}"), marked)
             }
@@ -49,12 +51,16 @@ impl Deciding<'_> {
         Ok(result)
     }
 
-    fn required(&self, rule: &CheckRule) -> Option<(Range, String)> {
-        let methods = self.bench.current.values().filter_map(|digest| self.bench.methods.get(digest));
-        required(rule, methods.map(|method| &**method))
+    fn required(&self, rule: &CheckRule) -> Vec<Required> {
+        requirements(rule, self.bench.methods_in_use())
     }
 
-    /// Held to its limits, ends included.
+    fn usual_unit(&self, rule: &CheckRule) -> Option<Unit> {
+        let own = rule.unit.or_else(|| rule.limits.as_ref().map(|limits| limits.unit));
+        own.or_else(|| self.required(rule).first().map(|first| first.limits.unit))
+    }
+
+    /// Held to the limits of each method in use, ends included. Where none limits it, it is good.
     pub(super) fn measured(
         &self,
         rule: &CheckRule,
@@ -63,11 +69,25 @@ impl Deciding<'_> {
         marked: Marked,
     ) -> CheckResult {
         let required = self.required(rule);
-        let good = required.as_ref().is_none_or(|(range, _)| range.side(&value) == Some(Side::Within));
-        let (limits, source) =
-            required.map_or((None, String::new()), |(range, source)| (Some(range), source));
+        let verdicts: Vec<Verdict> = required.iter().map(|one| one.judge(&value)).collect();
+        let good = verdicts.is_empty() || verdicts.iter().any(|verdict| verdict.good);
+        let of = |good: bool| {
+            let those = verdicts.iter().filter(|verdict| verdict.good == good);
+            those.flat_map(|verdict| verdict.standards.clone()).collect::<Vec<_>>().join(", ")
+        };
+        let detail = match (good, verdicts.iter().all(|verdict| verdict.good)) {
+            (true, false) => format!("{detail}; good by {}, not by {}", of(true), of(false)),
+            _ => detail,
+        };
         let mut result = looked(good, &detail, "", marked);
-        (result.value, result.limits, result.source) = (Some(value), limits, source);
+        result.value = Some(value);
+        result.limits = match required.as_slice() {
+            [only] => Some(only.limits),
+            _ => None,
+        };
+        result.source = Required::sources(&required);
+        result.verdicts = verdicts;
+        result.verdicts.retain(|verdict| !verdict.standards.is_empty());
         result
     }
 
@@ -87,7 +107,7 @@ impl Deciding<'_> {
         if with.id == item.id {
             return field("with", "an item cannot be compared with itself");
         }
-        let standing = self.bench.equipment.standing(with, self.now());
+        let standing = self.bench.standing(with, self.now());
         if !standing.state.is_in_order() {
             let state = standing.state.words();
             return field(
@@ -105,8 +125,7 @@ impl Deciding<'_> {
         read: Option<&Weighing>,
         rule: &CheckRule,
     ) -> Result<Quantity, Refusal> {
-        let usual =
-            self.required(rule).map(|(range, _)| range.unit).filter(|u| u.kind() == Unit::Gram.kind());
+        let usual = self.usual_unit(rule).filter(|u| u.kind() == Unit::Gram.kind());
         match (entered, read) {
             (Some(digits), _) => quantity("value", digits, unit, usual.unwrap_or(Unit::Gram)),
             (None, Some(weighing)) => {
@@ -124,7 +143,7 @@ impl Deciding<'_> {
         let name = Some(&weighing.wire.instrument);
         let balance = self.bench.equipment.items.values().find(|item| item.instrument.as_ref() == name);
         let Some(balance) = balance else { return Ok(()) };
-        let standing = self.bench.equipment.standing(balance, self.now());
+        let standing = self.bench.standing(balance, self.now());
         if standing.state.is_in_order() {
             return Ok(());
         }
@@ -328,6 +347,7 @@ pub(super) fn looked(good: bool, detail: &str, note: &str, marked: Marked) -> Ch
         good,
         value: None,
         limits: None,
+        verdicts: Vec::new(),
         source: String::new(),
         detail: detail.to_owned(),
         with: None,

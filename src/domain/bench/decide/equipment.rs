@@ -3,7 +3,7 @@
 use super::{Decided, Deciding, unknown};
 use crate::domain::bench::{Event, Outcome, Refusal};
 use crate::domain::equipment::{
-    Act, Began, CheckResult, CheckRule, Cycles, Happened, How, Item, Kind, Shown, figures,
+    Act, Began, CheckResult, CheckRule, Cycles, Doubt, Happened, How, Item, Kind, Shown, figures,
 };
 use crate::domain::method::{Edge, Machine};
 use crate::domain::moment::Moment;
@@ -60,6 +60,18 @@ impl Deciding<'_> {
                 Ok(self.checked(&item, &rule, result))
             }
             Act::AllInOrder { items } => self.all_in_order(items, &marked),
+            Act::LookedThrough { item, check, from_ms, note } => {
+                let known = self.item(item)?;
+                let note = text("note", note, 0)?;
+                let doubt = known.checks.get(check).and_then(|kept| kept.doubt_from(*from_ms));
+                let Some(Doubt { from, .. }) = doubt else {
+                    return field("from-ms", "nothing is in doubt from then on: look at the page again");
+                };
+                let (item, check) = (item.clone(), check.clone());
+                let said = format!("{item}: what used it in that time was looked through");
+                self.happened(Happened::LookedThrough { item, check, from, note, marked });
+                Ok(Outcome::done(said))
+            }
             Act::TakeOutOfUse { item, reason } => {
                 let known = self.item(item)?;
                 if known.out_of_use.is_some() {

@@ -3,9 +3,9 @@ use crate::domain::equipment::{Act as On, Kind, State};
 use crate::domain::report::{self, Head};
 use crate::domain::specimen::judge::Code;
 
-const DAY: f64 = 86_400.0;
+pub(super) const DAY: f64 = 86_400.0;
 
-fn kinds() -> Vec<Kind> {
+pub(super) fn kinds() -> Vec<Kind> {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/config/equipment");
     let mut files: Vec<_> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     files.retain(|path| path.extension().is_some_and(|extension| extension == "toml"));
@@ -33,26 +33,26 @@ fn story_by(method: Arc<Method>) -> Story {
     })
 }
 
-fn on(act: serde_json::Value) -> Do {
+pub(super) fn on(act: serde_json::Value) -> Do {
     let mut act = act;
     act["act"] = "equipment".into();
     serde_json::from_value(act).unwrap()
 }
 
 /// Registers an item of the kit; `more` holds further fields.
-fn item(story: &mut Story, id: &str, kind: &str, more: serde_json::Value) {
+pub(super) fn item(story: &mut Story, id: &str, kind: &str, more: serde_json::Value) {
     let mut act = serde_json::json!({ "what": "register", "item": id, "kind": kind, "kit": true });
     act.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
     story.ok(on(act));
 }
 
-fn check(item: &str, check: &str, found: serde_json::Value) -> Do {
+pub(super) fn check(item: &str, check: &str, found: serde_json::Value) -> Do {
     on(serde_json::json!({ "what": "check", "item": item, "check": check, "found": found }))
 }
 
-fn state(story: &Story, id: &str) -> State {
+pub(super) fn state(story: &Story, id: &str) -> State {
     let register = &story.bench.equipment;
-    register.standing(&register.items[id], &at(story.now_ns)).state
+    story.bench.standing(&register.items[id], &at(story.now_ns)).state
 }
 
 /// A check mass with its certificate, and a balance that passed.
@@ -64,7 +64,7 @@ fn weighed(story: &mut Story) {
     story.ok(check("BAL-1", "check mass", found));
 }
 
-fn codes(story: &Story, specimen: Uuid) -> Vec<Code> {
+pub(super) fn codes(story: &Story, specimen: Uuid) -> Vec<Code> {
     story.deviations(specimen).into_iter().map(|d| d.code).collect()
 }
 
@@ -92,6 +92,12 @@ pub(super) fn everything(method: Arc<Method>) -> Story {
     story.read(specimen, Level::Clay, "8.0");
     story.read(specimen, Level::Sand, "13.3");
     story.ok(on(serde_json::json!({ "what": "put-back", "item": "CYL-2" })));
+    story.ok(check("CYL-2", "scale", serde_json::json!({ "value": "390" })));
+    let from = at(0).wall_ns.div_euclid(1_000_000);
+    let through = serde_json::json!({
+        "what": "looked-through", "item": "CYL-2", "check": "scale", "from-ms": from, "note": "no result changed",
+    });
+    story.ok(on(through));
     story
 }
 
@@ -384,7 +390,7 @@ fn an_earlier_certificate_is_stated_with_its_date_and_none_goes_before_a_later_o
     let thirty_days_ago = 370 * 86_400;
     assert!(matches!(story.act_at(good.clone(), Some(thirty_days_ago)), Outcome::Done { .. }));
     let register = &story.bench.equipment;
-    let standing = register.standing(&register.items["REF-1"], &at(story.now_ns));
+    let standing = story.bench.standing(&register.items["REF-1"], &at(story.now_ns));
     assert_eq!(standing.state, State::Good);
     // Twelve months with the 29th of February 2028 in them.
     assert_eq!(standing.due_wall_ns, Some(at((370 + 366) * 86_400 * SECOND).wall_ns));

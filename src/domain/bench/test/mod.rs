@@ -19,6 +19,7 @@ mod life;
 mod notes;
 mod odd;
 mod people;
+mod kit;
 mod placed;
 mod plans;
 mod quiet;

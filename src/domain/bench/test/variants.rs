@@ -7,7 +7,7 @@ use crate::domain::measure::{Act, Property};
 use crate::domain::report::DocumentKind;
 use crate::domain::specimen::judge::Code;
 
-fn shipped(id: &str) -> Arc<Method> {
+pub(super) fn shipped(id: &str) -> Arc<Method> {
     let path = format!("{}/config/methods/{id}.toml", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(&path).unwrap();
     Arc::new(crate::domain::method::load(&path, &text).unwrap())
@@ -17,7 +17,7 @@ fn begin(id: &str) -> Story {
     Story::with(|s| s.methods = vec![shipped(id)])
 }
 
-fn sample_of(story: &mut Story, method: &str, label: &str) -> Uuid {
+pub(super) fn sample_of(story: &mut Story, method: &str, label: &str) -> Uuid {
     let (label, method) = (label.to_owned(), method.to_owned());
     story.ok(Do::RegisterSample { label, method, specimens: Some(1), particulars: None })
 }

@@ -7,6 +7,7 @@
 use super::super::documents::{broken_story, kept_story, published};
 use super::super::{amended, consumers, corrections, instruments, late, variants};
 use super::*;
+use crate::domain::equipment::Happened;
 use crate::domain::method::load;
 use crate::journal::stored::{Stored, upcast};
 use crate::signing::Key;
@@ -214,6 +215,13 @@ fn examples(stories: &[Story]) -> BTreeMap<&'static str, String> {
     examples.insert(errors.kind(), serde_json::to_string(&errors).unwrap());
     let key = Event::SigningKeyNamed(Key::from_seed(&[42; 32]).unwrap().public().clone());
     examples.insert(key.kind(), serde_json::to_string(&key).unwrap());
+    // The fullest of its kind: a figure that methods limit.
+    let limited = |event: &Event| match event {
+        Event::Equipment(Happened::Checked { result, .. }) => !result.verdicts.is_empty(),
+        _ => false,
+    };
+    let checked = stories.iter().flat_map(|story| &story.events).find(|(event, _)| limited(event)).unwrap();
+    examples.insert(checked.0.kind(), serde_json::to_string(&checked.0).unwrap());
     // The fullest of its kind: a method with courses of preparation.
     let adopted = Event::MethodAdopted { method: t176() };
     examples.insert(adopted.kind(), serde_json::to_string(&adopted).unwrap());
