@@ -220,7 +220,7 @@ impl<'a> OnCourse<'a> {
     /// The tempering goes on at that instant, and no tin was filled meanwhile.
     pub fn is_tempering(&self, now: &Moment) -> Option<Tempering<'a>> {
         let tempering = self.tempering().filter(|tempering| tempering.waits_ns(now) > 0)?;
-        let of_cast = |entry: &&Entry| !std::ptr::eq(&entry.marked, tempering.since);
+        let of_cast = |entry: &&Entry| !std::ptr::eq(&raw const entry.marked, tempering.since);
         let mut after = self.entries().skip_while(of_cast);
         (!after.any(|entry| matches!(entry.what, Entered::Filled { .. }))).then_some(tempering)
     }
