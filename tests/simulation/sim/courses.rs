@@ -94,7 +94,8 @@ impl Sim {
             let routes: Vec<String> = bag.book.preparing.routes.iter().map(|r| r.name.clone()).collect();
             let course = self.chance.pick(&routes).clone();
             self.prepare(Act::Follow { sample, course })?;
-            return self.again(sample, 300);
+            self.again(sample, 300);
+            return Ok(());
         };
         if self.ledger.wanted(sample).is_none_or(|wanted| wanted == 0) && !self.chance.one_in(4) {
             // Whoever finds that more are wanted comes back.
@@ -102,7 +103,8 @@ impl Sim {
         }
         if self.chance.one_in(5) {
             self.otherwise(sample, &way)?;
-            return self.again(sample, 400);
+            self.again(sample, 400);
+            return Ok(());
         }
         let now = self.world.moment();
         let stages = way.route.stages.len();
@@ -112,12 +114,14 @@ impl Sim {
             // Tins are given their places while others are filled or dried.
             Some(_) if self.has_ready(&way) && self.chance.one_in(6) => {
                 self.fill(sample, 0)?;
-                self.again(sample, 200)
+                self.again(sample, 200);
+                Ok(())
             }
             Some(at) => self.step(sample, &way, at),
             None => {
                 self.fill(sample, 0)?;
-                self.again(sample, 200)
+                self.again(sample, 200);
+                Ok(())
             }
         }
     }
@@ -132,10 +136,9 @@ impl Sim {
     }
 
     /// Somebody comes back to it.
-    fn again(&mut self, sample: Uuid, within_s: i64) -> Result<(), Broken> {
+    fn again(&mut self, sample: Uuid, within_s: i64) {
         let wait = self.chance.between(5, within_s);
         self.later(wait * SECOND, Task::Course(sample));
-        Ok(())
     }
 
     /// The step whose turn it is.
@@ -144,7 +147,8 @@ impl Sim {
         let step = stage.name.clone();
         if stage.optional && self.chance.one_in(2) {
             self.prepare(Act::Skip { sample, step, reason: "the agency asks for none".to_owned() })?;
-            return self.again(sample, 100);
+            self.again(sample, 100);
+            return Ok(());
         }
         match stage.kind {
             Kind::Done => {
@@ -178,7 +182,8 @@ impl Sim {
             }
             Kind::Dry { .. } => return self.dry(sample, way),
         }
-        self.again(sample, 300)
+        self.again(sample, 300);
+        Ok(())
     }
 
     fn squeeze(&mut self, sample: Uuid, way: &Way) -> Result<(), Broken> {
@@ -231,30 +236,35 @@ impl Sim {
             if !self.prepare(Act::BeginDrying { sample, tins: Vec::new(), in_pan })? {
                 self.prepare(Act::BeginDrying { sample, tins: Vec::new(), in_pan: true })?;
             }
-            return self.again(sample, 60);
+            self.again(sample, 60);
+            return Ok(());
         }
         let open = (0..way.loads.len()).map(numbered).find(|load| !way.is_over(*load, Until::Now));
         let Some(load) = open else {
-            return self.again(sample, 300);
+            self.again(sample, 300);
+            return Ok(());
         };
         let known = &way.loads[super::way::at(load)];
         if way.is_out(load, Until::Now) {
             if !self.chance.one_in(5) {
                 self.prepare(Act::Cooled { sample, load })?;
             }
-            return self.again(sample, 900);
+            self.again(sample, 900);
+            return Ok(());
         }
         if known.in_pan && known.pan.is_empty() {
             let grams = Decimal::new(self.chance.between(20_000, 21_000), 2);
             self.weigh_load(sample, MassOf::EmptyPan { load }, grams)?;
-            return self.again(sample, 60);
+            self.again(sample, 60);
+            return Ok(());
         }
         let tare = way.oven(load).and_then(|oven| oven.tare).unwrap_or(0) / 10_000;
         let tare = i64::try_from(tare).unwrap_or(0);
         if known.before.is_empty() && known.dried.is_empty() && !self.chance.one_in(12) {
             let net = self.chance.between(9_000, 40_000);
             self.weigh_load(sample, MassOf::BeforeDrying { load }, Decimal::new(tare + net, 2))?;
-            return self.again(sample, 60);
+            self.again(sample, 60);
+            return Ok(());
         }
         if self.chance.one_in(3) {
             let (low, high, unit) = if self.chance.one_in(4) {
@@ -294,7 +304,8 @@ impl Sim {
             _ => self.chance.between(0, net / 1200 + 1),
         };
         self.weigh_load(sample, MassOf::Dried { load }, Decimal::new((from - lost).max(1), 2))?;
-        self.again(sample, 200)
+        self.again(sample, 200);
+        Ok(())
     }
 
     fn weigh_load(&mut self, sample: Uuid, of: MassOf, grams: Decimal) -> Result<(), Broken> {

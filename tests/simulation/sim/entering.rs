@@ -233,7 +233,7 @@ fn events(batch: &Batch, expected: &[String], moment: &Moment) -> Result<(), Str
     for kind in ["course-chosen", "tin-taken", "tin-given", "noted", "entry-taken-back"] {
         for payload in payloads(batch, &format!("preparation-{kind}"))? {
             if instant(&payload["marked"]["moment"])? != *moment {
-                return Err(format!("{kind} at another instant than {moment:?}: {payload}"));
+                return Err(format!("{kind}: the input says {moment:?}, and it is {payload}"));
             }
             let keys =
                 ["entered", "step", "finding", "tin", "load", "tins", "in-pan", "course", "mark", "specimen"];

@@ -38,7 +38,7 @@ impl Mass {
 /// Masses of one thing; the last one counts.
 pub type Masses = Vec<(Uuid, Mass)>;
 
-pub fn last(masses: &Masses) -> Option<&Mass> {
+pub fn last(masses: &[(Uuid, Mass)]) -> Option<&Mass> {
     masses.last().map(|(_, mass)| mass)
 }
 
