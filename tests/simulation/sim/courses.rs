@@ -112,7 +112,7 @@ impl Sim {
         let next = (0..stages).find(|at| !stand(*at).is_complete());
         match next {
             // Tins are given their places while others are filled or dried.
-            Some(_) if self.has_ready(&way) && self.chance.one_in(6) => {
+            Some(_) if has_ready(&way) && self.chance.one_in(6) => {
                 self.fill(sample, 0)?;
                 self.again(sample, 200);
                 Ok(())
@@ -124,15 +124,6 @@ impl Sim {
                 Ok(())
             }
         }
-    }
-
-    fn has_ready(&self, way: &Way) -> bool {
-        let ready = way.ready();
-        !ready.is_empty()
-            && (way.route.dries().is_none()
-                || ready
-                    .iter()
-                    .any(|tin| way.load_of(*tin).is_some_and(|load| way.is_over(load, Until::Now))))
     }
 
     /// Somebody comes back to it.
@@ -397,6 +388,14 @@ impl Sim {
         self.act(what, None)?;
         Ok(())
     }
+}
+
+/// A tin waits that is ready for its specimen.
+fn has_ready(way: &Way) -> bool {
+    let ready = way.ready();
+    !ready.is_empty()
+        && (way.route.dries().is_none()
+            || ready.iter().any(|tin| way.load_of(*tin).is_some_and(|load| way.is_over(load, Until::Now))))
 }
 
 /// Hundredths of a gram.

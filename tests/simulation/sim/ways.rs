@@ -97,7 +97,7 @@ impl Ledger {
         (0..stage).any(|before| {
             let stand = self.stand(sample, before, Until::Now, now);
             let goes_on = matches!(way.route.stages[before].kind, Kind::Tins { .. } | Kind::Temper);
-            !stand.is_complete() && !(goes_on && stand == Stand::Running)
+            !(stand.is_complete() || goes_on && stand == Stand::Running)
         })
     }
 
