@@ -65,6 +65,25 @@ fn what_happens_seldom_is_judged_too() {
     assert!(all.iter().any(|judged| judged.void_results > 0), "no result became void: {all:?}");
 }
 
+/// Two of three laboratories prepare most of their samples step by step.
+#[test]
+fn courses_of_preparation_are_judged_from_the_sieve_to_the_constant_mass() {
+    let seed = seed(40);
+    let all: Vec<_> = (seed..seed + 4).map(|seed| live(Options::new(seed, 100)).unwrap().judged).collect();
+    println!("seeds from {seed}: {all:?}");
+    let total = |of: fn(&sim::ledger::Judged) -> u64| all.iter().map(of).sum::<u64>();
+    let each = [
+        total(|judged| judged.prepared),
+        total(|judged| judged.unprepared),
+        total(|judged| judged.declined),
+        total(|judged| judged.announced),
+        total(|judged| judged.ways),
+        total(|judged| judged.changes),
+        total(|judged| judged.constant),
+    ];
+    assert!(each.iter().all(|count| *count > 3), "something of it was hardly judged: {each:?}");
+}
+
 /// A sample that had left the bench was brought back for a correction; its specimen held counted
 /// strokes, and no start could read the event: the station would not have come up again.
 #[test]
@@ -179,6 +198,24 @@ fn a_contact_that_marks_another_specimen_is_noticed() {
 fn a_kept_press_that_is_given_with_another_time_is_noticed() {
     let told = noticed(Planted::PressMoved);
     assert!(told.contains("the input says"), "{told}");
+}
+
+#[test]
+fn a_percentage_that_is_taken_of_the_wrong_mass_is_noticed() {
+    let told = noticed(Planted::WrongMass);
+    assert!(told.contains("change in percent"), "{told}");
+}
+
+#[test]
+fn a_tempering_that_does_not_begin_anew_is_noticed() {
+    let told = noticed(Planted::NeverAnew);
+    assert!(told.contains("temper"), "{told}");
+}
+
+#[test]
+fn a_dried_mass_that_is_another_than_the_balance_said_is_noticed() {
+    let told = noticed(Planted::LoadHeavier);
+    assert!(told.contains("drying") || told.contains("declined") || told.contains("refused"), "{told}");
 }
 
 #[test]

@@ -18,6 +18,8 @@ impl Bench {
         let Some(sample) = self.find_sample_mut(happened.sample()) else { return };
         if let Happened::CourseChosen { course, marked, .. } = happened {
             sample.course = Some(Box::new(Course::new(course, marked.clone())));
+            // A tin of the course before is no more.
+            self.await_only_what_is_there();
             return;
         }
         let Sample { course, preparation, .. } = sample;
@@ -86,8 +88,9 @@ impl Bench {
     /// Of a specimen only the filling of its tin is marked, as its course says: it stands and waits
     /// like one that was not begun, and a press that names no cylinder is not meant for it.
     pub fn waits_with_its_tin(&self, specimen: &Specimen) -> bool {
-        let course = self.find_sample(specimen.sample).and_then(|sample| sample.course.as_ref());
-        specimen.last_marked().is_some() && course.is_some_and(|course| begun(course, specimen).is_none())
+        let method = self.methods.get(&specimen.method);
+        let on = self.find_sample(specimen.sample).zip(method).and_then(|(s, m)| OnCourse::of(s, m));
+        specimen.last_marked().is_some() && on.is_some_and(|on| begun(&on, specimen).is_none())
     }
 
     /// Who has the tin with this mark; `None`: it is free. It is in use until its content has been

@@ -2,7 +2,7 @@
 
 use crate::domain::moment::Moment;
 use crate::domain::quantity::Quantity;
-use crate::domain::specimen::{Marked, Weighing};
+use crate::domain::specimen::{Marked, Target, Weighing};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -354,8 +354,16 @@ impl Course {
         }
         let load = self.loads.get_mut(index(of.load()?)?)?;
         match of {
-            MassOf::EmptyPan { .. } => load.pan.take_if(|w| w.id == id),
-            MassOf::BeforeDrying { .. } => load.before.take_if(|w| w.id == id),
+            MassOf::EmptyPan { .. } => {
+                let taken = load.pan.take_if(|w| w.id == id)?;
+                load.pan = replaced_by(&mut load.earlier, of);
+                Some(taken)
+            }
+            MassOf::BeforeDrying { .. } => {
+                let taken = load.before.take_if(|w| w.id == id)?;
+                load.before = replaced_by(&mut load.earlier, of);
+                Some(taken)
+            }
             MassOf::Dried { .. } | MassOf::EmptyTin { .. } => {
                 let taken = load.dried.pop_if(|w| w.id == id)?;
                 load.announced = load.announced.min(load.dried.len());
@@ -363,4 +371,11 @@ impl Course {
             }
         }
     }
+}
+
+/// The newest mass of that kind that a later one replaced: it counts again.
+fn replaced_by(earlier: &mut Vec<Weighing>, of: MassOf) -> Option<Weighing> {
+    let was = |w: &Weighing| matches!(w.target, Some(Target::Preparation { of: was, .. }) if was == of);
+    let at = earlier.iter().rposition(was)?;
+    Some(earlier.remove(at))
 }

@@ -5,7 +5,7 @@
 //! afterwards concerns the tins after it.
 
 use super::constant::Verdict;
-use super::course::{Course, Entered, Tin};
+use super::course::{Entered, Tin};
 use super::load::Drying;
 use super::walk::OnCourse;
 use crate::domain::method::{CourseKind, CourseStep, Method};
@@ -19,7 +19,7 @@ use crate::domain::specimen::{Marked, Specimen};
 /// specimen that was not begun.
 pub fn deviations(sample: &Sample, method: &Method, specimen: &Specimen) -> Vec<Deviation> {
     let Some(on) = OnCourse::of(sample, method) else { return Vec::new() };
-    let Some(begun) = begun(on.course, specimen) else { return Vec::new() };
+    let Some(begun) = begun(&on, specimen) else { return Vec::new() };
     let tin = on.course.tin_of(specimen.id);
     let filled = tin.and_then(|(number, _)| on.course.filled(number)).unwrap_or(begun);
     let judged = Judged { on, tin, filled, begun };
@@ -27,11 +27,15 @@ pub fn deviations(sample: &Sample, method: &Method, specimen: &Specimen) -> Vec<
 }
 
 /// The first mark of a specimen after the filling of its tin; `None`: it was not begun.
-pub fn begun<'a>(course: &Course, specimen: &'a Specimen) -> Option<&'a Marked> {
-    let filled = course.tin_of(specimen.id).and_then(|(tin, _)| course.filled(tin));
-    // The filling can only be the first point of the method.
-    let mut marks = specimen.points.iter().enumerate();
-    marks.find_map(|(at, marked)| marked.as_ref().filter(|marked| at > 0 || Some(*marked) != filled))
+pub fn begun<'a>(on: &OnCourse<'_>, specimen: &'a Specimen) -> Option<&'a Marked> {
+    // The filling is the method's first point, whatever was corrected of its time since.
+    let first = on.method.points().first().and_then(|point| on.method.steps.get(point.step));
+    let marks = |step: &CourseStep| match &step.kind {
+        CourseKind::Tins { marks: Some(marks), .. } => first.is_some_and(|first| first.name == *marks),
+        _ => false,
+    };
+    let filling = on.course.tin_of(specimen.id).is_some() && on.rule.steps.iter().any(marks);
+    specimen.points.iter().skip(usize::from(filling)).flatten().next()
 }
 
 struct Judged<'a> {
@@ -41,9 +45,17 @@ struct Judged<'a> {
     begun: &'a Marked,
 }
 
-impl Judged<'_> {
+impl<'a> Judged<'a> {
+    /// The course when the tin was filled.
+    fn then(&self) -> OnCourse<'a> {
+        match self.tin {
+            Some((tin, _)) => self.on.as_filled(tin),
+            None => self.on.as_of(self.filled.moment),
+        }
+    }
+
     fn step(&self, step: &CourseStep) -> Vec<Deviation> {
-        let then = self.on.as_of(self.filled.moment);
+        let then = self.then();
         if then.skipped(&step.name).is_some() {
             return Vec::new();
         }

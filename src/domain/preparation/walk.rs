@@ -22,6 +22,8 @@ pub struct OnCourse<'a> {
     /// Its method.
     pub method: &'a Method,
     until: Option<Moment>,
+    /// The last entry that counts, by its place in the list.
+    through: Option<usize>,
 }
 
 /// How a step stands.
@@ -125,13 +127,23 @@ impl<'a> OnCourse<'a> {
     /// A sample that follows a course of its method.
     pub fn of(sample: &'a Sample, method: &'a Method) -> Option<Self> {
         let course = sample.course.as_deref()?;
-        Some(Self { course, rule: method.course(&course.name)?, sample, method, until: None })
+        Some(Self { course, rule: method.course(&course.name)?, sample, method, until: None, through: None })
     }
 
     /// As it was at an instant.
     #[must_use]
     pub const fn as_of(mut self, moment: Moment) -> Self {
         self.until = Some(moment);
+        self
+    }
+
+    /// As it was when a tin was filled. What was entered before it had happened, whatever the wall clock
+    /// said on another day; one that was not filled changes nothing.
+    #[must_use]
+    pub fn as_filled(mut self, tin: u32) -> Self {
+        let is_it = |entry: &Entry| entry.taken_back.is_none() && entry.what == Entered::Filled { tin };
+        self.through = self.course.entries.iter().rposition(is_it);
+        self.until = self.through.and_then(|at| self.course.entries.get(at)).map(|entry| entry.marked.moment);
         self
     }
 
@@ -143,7 +155,12 @@ impl<'a> OnCourse<'a> {
     /// Entries that stand, oldest first.
     pub(super) fn entries(&self) -> impl DoubleEndedIterator<Item = &'a Entry> + use<'a> {
         let on = *self;
-        self.course.standing().filter(move |entry| on.knows(&entry.marked.moment))
+        let known = move |(at, entry): &(usize, &Entry)| match on.through {
+            Some(last) => *at <= last,
+            None => on.knows(&entry.marked.moment),
+        };
+        let all = self.course.entries.iter().enumerate().filter(known);
+        all.map(|(_, entry)| entry).filter(|entry| entry.taken_back.is_none())
     }
 
     /// When a step that is one press was done.
@@ -204,11 +221,9 @@ impl<'a> OnCourse<'a> {
     /// The tempering goes on at that instant, and no tin was filled meanwhile.
     pub fn is_tempering(&self, now: &Moment) -> Option<Tempering<'a>> {
         let tempering = self.tempering().filter(|tempering| tempering.waits_ns(now) > 0)?;
-        let filled = |entry: &Entry| {
-            matches!(entry.what, Entered::Filled { .. })
-                && entry.marked.moment.since(&tempering.since.moment).ns >= 0
-        };
-        (!self.entries().any(filled)).then_some(tempering)
+        let of_cast = |entry: &&Entry| !std::ptr::eq(&raw const entry.marked, tempering.since);
+        let mut after = self.entries().skip_while(of_cast);
+        (!after.any(|entry| matches!(entry.what, Entered::Filled { .. }))).then_some(tempering)
     }
 
     /// The portion was mixed after the last tin was filled and the moisture last judged.
@@ -271,7 +286,10 @@ impl<'a> OnCourse<'a> {
         match kind {
             CourseKind::Done { .. } => done(self.done(name).is_some()),
             CourseKind::Weigh { weighing } => {
-                done(self.sample.masses.get(weighing).is_some_and(|w| self.knows(&w.moment)))
+                // One that was weighed again afterwards had been weighed.
+                let earlier = self.sample.earlier_masses.iter().filter(|(name, _)| name == weighing);
+                let mut all = self.sample.masses.get(weighing).into_iter().chain(earlier.map(|(_, w)| w));
+                done(all.any(|w| self.knows(&w.moment)))
             }
             CourseKind::Cast => done(matches!(self.moisture(), Moisture::Right(_))),
             CourseKind::Temper => self.temper_stands(now),

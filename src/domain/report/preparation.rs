@@ -18,9 +18,9 @@ pub(super) fn add(data: &mut Value, sample: &Sample, specimen: &Specimen, method
 
 fn whole(on: &OnCourse<'_>, specimen: &Specimen, method: &Method) -> Value {
     let tin = on.course.tin_of(specimen.id);
-    let begun = preparation::begun(on.course, specimen).unwrap_or(&specimen.registered);
+    let begun = preparation::begun(on, specimen).unwrap_or(&specimen.registered);
     let filled = tin.and_then(|(number, _)| on.course.filled(number)).unwrap_or(begun);
-    let then = on.as_of(filled.moment);
+    let then = tin.map_or_else(|| on.as_of(filled.moment), |(number, _)| on.as_filled(number));
     let dried = on.as_of(begun.moment);
     let load = tin.and_then(|(number, _)| on.course.load_of(number));
     json!({
@@ -54,7 +54,7 @@ fn whole(on: &OnCourse<'_>, specimen: &Specimen, method: &Method) -> Value {
 /// A step as it stood when the tin was filled; drying, when the specimen was begun.
 fn step(then: &OnCourse<'_>, dried: &OnCourse<'_>, at: usize, specimen: &Specimen) -> Option<Value> {
     let step = then.rule.steps.get(at)?;
-    let begun = preparation::begun(then.course, specimen).unwrap_or(&specimen.registered).moment;
+    let begun = preparation::begun(then, specimen).unwrap_or(&specimen.registered).moment;
     let tin = then.course.tin_of(specimen.id).map(|(number, _)| number);
     let done = |yes: bool| if yes { Standing::Done } else { Standing::Open };
     let skipped = then.skipped(&step.name);

@@ -1,6 +1,7 @@
 //! A method file as the model reads it: by a reader of its own, which shares nothing with the
 //! station's but the file.
 
+use super::route::Preparing;
 use rust_decimal::Decimal;
 use stillstand::domain::method::{Edge, Level};
 use toml::{Table, Value};
@@ -22,6 +23,7 @@ pub struct Book {
     /// Masses of the sample with their limits in grams, by name.
     pub masses: Vec<(String, Limits)>,
     pub tempering_ns: Option<i64>,
+    pub preparing: Preparing,
     /// Mass of a portion in grams, and whether it is on the dry basis.
     pub portion: Option<(Limits, Option<DryBasis>)>,
     /// Further specimens may be called for.
@@ -134,11 +136,11 @@ fn number(value: &Value) -> Option<Decimal> {
     }
 }
 
-fn figure(table: &Table, key: &str) -> Option<Decimal> {
+pub fn figure(table: &Table, key: &str) -> Option<Decimal> {
     number(table.get(key)?.as_table()?.get("value")?)
 }
 
-fn word<'t>(table: &'t Table, key: &str) -> Option<&'t str> {
+pub fn word<'t>(table: &'t Table, key: &str) -> Option<&'t str> {
     table.get(key)?.as_table()?.get("value")?.as_str()
 }
 
@@ -158,13 +160,13 @@ fn nanoseconds(figure: Decimal, unit: &str) -> i64 {
 }
 
 /// A table's key as nanoseconds.
-fn duration(table: &Table, key: &str, of: &str) -> Option<i64> {
+pub fn duration(table: &Table, key: &str, of: &str) -> Option<i64> {
     let table = table.get(key)?.as_table()?;
     Some(nanoseconds(number(table.get(of)?)?, table.get("unit")?.as_str()?))
 }
 
 /// A range in grams or in the unit of a level; `None`: it limits nothing.
-fn limits(table: &Table, key: &str) -> Option<Limits> {
+pub fn limits(table: &Table, key: &str) -> Option<Limits> {
     let table = table.get(key)?.as_table()?;
     let times = match table.get("unit").and_then(Value::as_str) {
         Some("kg") => Decimal::ONE_THOUSAND,
@@ -213,6 +215,7 @@ impl Book {
                 })
                 .collect(),
             tempering_ns: duration(&preparation, "tempering-min", "value"),
+            preparing: Preparing::read(&preparation),
             portion: read_portion(&specimen),
             further: figure(&replicates, "further-specimens").is_some(),
             steps: steps_read,
@@ -243,7 +246,7 @@ impl Book {
     }
 }
 
-fn list<'t>(table: &'t Table, key: &str) -> Vec<&'t Table> {
+pub fn list<'t>(table: &'t Table, key: &str) -> Vec<&'t Table> {
     let array = table.get(key).and_then(Value::as_array);
     array.into_iter().flatten().filter_map(Value::as_table).collect()
 }

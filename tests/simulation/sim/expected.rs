@@ -65,6 +65,8 @@ struct Told {
     code: String,
     step: Option<String>,
     by: Option<String>,
+    /// In words, for whoever looks for a difference.
+    what: Option<String>,
 }
 
 /// What a record's list lacks or has too much; `None`: it is just what was expected. Codes that
@@ -76,6 +78,7 @@ pub fn compare(expected: &[Expected], record: &Value, blind: &[&str]) -> Option<
         code: text(told, "code").unwrap_or_default(),
         step: text(told, "step"),
         by: text(told, "by"),
+        what: text(told, "what"),
     });
     let mut told: Vec<Told> = told.filter(|told| !is_blind(&told.code)).collect();
     let mut missing = Vec::new();

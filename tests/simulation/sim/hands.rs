@@ -67,6 +67,18 @@ pub struct Told {
     edge: Option<Edge>,
 }
 
+impl Told {
+    /// It says that a point of a specimen was marked at an instant.
+    pub fn is_mark_of(&self, specimen: Uuid, at: usize, moment: &Moment) -> Result<(), String> {
+        let same = self.specimen == specimen && self.point == Some(at) && self.moment == *moment;
+        if same {
+            Ok(())
+        } else {
+            Err(format!("point {at} of {specimen} at {moment:?}, and it says {self:?}"))
+        }
+    }
+}
+
 /// What a press leads to.
 #[derive(Debug, Default)]
 struct Leads {
@@ -132,7 +144,7 @@ impl Ledger {
                 at.map_or_else(Leads::kept, |vial| all(&[vial], now, |vial| vial.next(now)))
             }
             (Meaning::Foot, _) => {
-                let begun = self.on_bench().filter(|vial| vial.last_mark().is_some() && !vial.is_over());
+                let begun = self.on_bench().filter(|vial| self.begun(vial).is_some() && !vial.is_over());
                 let due: Vec<&Vial> =
                     begun.filter(|v| v.due(now, self.rules.approach_ns).is_some()).collect();
                 match due.as_slice() {
@@ -307,7 +319,7 @@ fn id(payload: &Value, key: &str) -> Option<Uuid> {
     payload[key].as_str()?.parse().ok()
 }
 
-fn instant(told: &Value) -> Result<Moment, String> {
+pub fn instant(told: &Value) -> Result<Moment, String> {
     serde_json::from_value(told.clone()).map_err(|e| format!("{e}: {told}"))
 }
 
@@ -316,7 +328,7 @@ fn payload(row: &EventRow) -> Result<Value, String> {
 }
 
 /// Payloads of the events of a kind.
-fn payloads(batch: &Batch, kind: &str) -> Result<Vec<Value>, String> {
+pub fn payloads(batch: &Batch, kind: &str) -> Result<Vec<Value>, String> {
     batch.events.iter().filter(|row| row.kind == kind).map(payload).collect()
 }
 

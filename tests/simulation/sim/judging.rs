@@ -28,6 +28,7 @@ impl Ledger {
             return Err(of(differ));
         }
         let (durations, steps) = steps(&vial, data).map_err(of)?;
+        self.preparation(&vial, &data["preparation"]).map_err(of)?;
         if !loose {
             self.temperature(&vial, data).map_err(of)?;
         }
@@ -94,6 +95,7 @@ impl Ledger {
             data["sample"]["id"].as_str().and_then(|id| id.parse().ok()).ok_or("a result of nothing")?;
         if let Some(bag) = self.bags.get_mut(&id) {
             bag.reported = !data["result"].is_null();
+            bag.closed |= bag.reported;
         }
         let Some(bag) = self.bags.get(&id).filter(|bag| !bag.odd && !bag.book.further) else { return Ok(()) };
         let stand = self.vials.values().filter(|vial| vial.sample == id && vial.void.is_none());
@@ -183,7 +185,7 @@ fn duration(vial: &Vial, span: &Span, told: &Value) -> Result<(), String> {
 }
 
 /// An instant of a record, on the clock that ran since the machine's start.
-fn instant(moment: &Moment, told: &Value) -> Result<(), String> {
+pub fn instant(moment: &Moment, told: &Value) -> Result<(), String> {
     let clock = &told["bootClock"];
     let seconds = Decimal::from_i128_with_scale(i128::from(moment.boot_ns), 9);
     let same = clock["boot"].as_str() == Some(moment.boot.to_string().as_str())

@@ -4,8 +4,11 @@
 use super::book::Book;
 use super::expected::Expected;
 use super::hands::{Meant, Press, Rules, marks};
+use super::oven::Mass;
 use super::vial::{Mark, Read, Vial, between};
 use super::warmth::Warmth;
+use super::way::Way;
+use super::ways::Told;
 use rust_decimal::Decimal;
 use serde_json::Value;
 use std::collections::{BTreeMap, VecDeque};
@@ -37,6 +40,10 @@ pub struct Bag {
     pub odd: bool,
     /// It has its result.
     pub reported: bool,
+    /// It had one, and may have left the bench.
+    pub closed: bool,
+    /// The course that it follows.
+    pub way: Option<Way>,
 }
 
 /// What the station said of an input, read from its stored row.
@@ -63,6 +70,10 @@ pub struct Ledger {
     pub foot: String,
     pub awaited: Option<Target>,
     pub kept: VecDeque<(Uuid, Decimal)>,
+    /// Each mass as the balance gave it.
+    pub scales: BTreeMap<Uuid, Mass>,
+    /// Faults that are planted in the ways, as `Way` has them.
+    pub planted: (bool, bool),
     /// What the model judged: records, results, deviations, refusals that had to be.
     pub judged: Judged,
     /// Beginnings of codes that the model does not judge.
@@ -91,6 +102,15 @@ pub struct Judged {
     pub given: u64,
     /// Presses that had to be kept.
     pub kept: u64,
+    /// Steps of preparing that were taken and refused, masses that were, ends of a time that the
+    /// clock told; preparations of records, their changes of a mass, and those that were constant.
+    pub prepared: u64,
+    pub unprepared: u64,
+    pub declined: u64,
+    pub announced: u64,
+    pub ways: u64,
+    pub changes: u64,
+    pub constant: u64,
 }
 
 impl Ledger {
@@ -106,6 +126,8 @@ impl Ledger {
             foot: foot.to_owned(),
             awaited: None,
             kept: VecDeque::new(),
+            scales: BTreeMap::new(),
+            planted: (false, false),
             judged: Judged::default(),
             blind: Vec::new(),
         }
@@ -116,10 +138,11 @@ impl Ledger {
     /// # Errors
     /// What of it is not as the inputs imply.
     pub fn land(&mut self, input: &Input, batch: &Batch) -> Result<(), String> {
+        self.due(&input.moment, batch)?;
         match &input.what {
             What::Act(act) => self.act(act, &input.moment, batch)?,
             What::Trigger(trigger) => self.trigger(trigger, &input.moment, batch)?,
-            What::Instrument(report) => self.instrument(report, &input.moment, batch),
+            What::Instrument(report) => self.instrument(report, &input.moment, batch)?,
             _ => {}
         }
         if !matches!(input.what, What::Act(_) | What::Trigger(_)) && !marks(batch)?.is_empty() {
@@ -163,7 +186,10 @@ impl Ledger {
                 ));
             }
             Some(true) => self.judged.allowed += 1,
-            Some(false) => self.judged.refused += 1,
+            Some(false) => {
+                self.judged.refused += 1;
+                self.judged.unprepared += u64::from(matches!(act.what, Do::Preparation(_)));
+            }
             None => {}
         }
         if !said.done {
@@ -206,7 +232,8 @@ impl Ledger {
                 let taken = self.vials.values().any(|v| v.place == *place && !self.cleaned.contains(&v.id));
                 taken.then_some(false)
             }
-            _ => None,
+            Do::Preparation(step) => self.may_prepare(step, &Told { who: act.who.as_deref(), now, moment }),
+            other => self.may_beside(other, now),
         }
     }
 
@@ -245,10 +272,15 @@ impl Ledger {
                     fines: None,
                     odd: false,
                     reported: false,
+                    closed: false,
+                    way: None,
                 };
                 self.bags.insert(made.ok_or("a sample without an identity")?, bag);
             }
-            Do::RegisterSpecimen { sample, place } => self.new_vial(made, *sample, *place, moment)?,
+            Do::RegisterSpecimen { sample, place } => {
+                self.new_vial(made, *sample, (*place, moment), batch)?;
+            }
+            Do::Preparation(step) => self.prepared(step, moment, batch)?,
             Do::Prepare { sample, what: Preparation::MoistureChanged } => {
                 self.bag(*sample)?.moistened.push(moment);
             }
@@ -347,9 +379,7 @@ impl Ledger {
                 self.give(*weighing, target)?;
             }
             Do::WithdrawSample { sample, .. } => {
-                let bag = self.bags.remove(sample);
-                // Its weighings may be of another sample.
-                self.kept.extend(bag.into_iter().flat_map(|bag| bag.masses.into_values().flatten()));
+                self.withdraw(*sample);
             }
             Do::PlanSpecimens { sample, specimens } => self.bag(*sample)?.planned = *specimens,
             Do::TakeProbeOut => self.warmth.moved(moment, true),
@@ -363,8 +393,8 @@ impl Ledger {
         &mut self,
         made: Option<Uuid>,
         sample: Uuid,
-        place: u32,
-        moment: Moment,
+        (place, moment): (u32, Moment),
+        batch: &Batch,
     ) -> Result<(), String> {
         let id = made.ok_or("a specimen without an identity")?;
         let bag = self.bag(sample)?;
@@ -394,7 +424,7 @@ impl Ledger {
             loose: false,
         };
         self.vials.insert(id, vial);
-        Ok(())
+        self.take_tin(id, sample, moment, batch)
     }
 
     fn measured(&mut self, what: &measure::Act) -> Result<(), String> {
@@ -433,10 +463,11 @@ impl Ledger {
         if self.cleaned.len() > CLEANED_KEPT {
             let oldest = self.cleaned.remove(0);
             if let Some(vial) = self.vials.remove(&oldest) {
-                if self.vials.values().any(|other| other.sample == vial.sample) {
-                    // One of its specimens is forgotten: what counts is more than the model knows.
-                    self.bags.entry(vial.sample).and_modify(|bag| bag.odd = true);
-                } else {
+                // One of its specimens is forgotten: what counts is more than the model knows.
+                self.bags.entry(vial.sample).and_modify(|bag| bag.odd = true);
+                // Of one without a result its tins are remembered: they are in use.
+                let has_result = self.bags.get(&vial.sample).is_some_and(|bag| bag.reported);
+                if has_result && !self.vials.values().any(|other| other.sample == vial.sample) {
                     self.bags.remove(&vial.sample);
                 }
             }
@@ -451,6 +482,10 @@ impl Ledger {
             let mass = bag.masses.get(name).and_then(|list| list.last());
             let outside = mass.is_some_and(|(_, mass)| !limits.hold(*mass));
             found.extend(outside.then(|| Expected::new("mass-outside", None)));
+        }
+        if bag.way.is_some() {
+            found.extend(self.of_way(vial));
+            return found;
         }
         let filled = vial.marks.iter().flatten().next();
         if let (Some(min), Some(filled)) = (bag.book.tempering_ns, filled) {

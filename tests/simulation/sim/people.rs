@@ -28,6 +28,8 @@ pub enum Task {
     Bag,
     /// A tin of a sample is to take a place; so many after it.
     Fill(Uuid, u32),
+    /// Somebody goes on with preparing a sample step by step.
+    Course(Uuid),
     /// Somebody turns to a specimen.
     Attend(Uuid),
     /// Somebody looks for what was left lying.
@@ -94,6 +96,7 @@ impl Sim {
                 }
             }
             Task::Fill(sample, more) => self.fill(sample, more)?,
+            Task::Course(sample) => self.course(sample)?,
             Task::Attend(specimen) => self.attend(specimen)?,
             Task::Tidy => {
                 self.later(HOUR, task);
@@ -147,7 +150,7 @@ impl Sim {
         self.feed(What::Trigger(Trigger { name: name.to_owned(), contact, via: "gpio".to_owned() }), moment)
     }
 
-    fn weigh(&mut self, grams: Decimal) -> Result<Fed, Broken> {
+    pub fn weigh(&mut self, grams: Decimal) -> Result<Fed, Broken> {
         let report = self.tools.mass(grams);
         self.feed(What::Instrument(report), self.world.moment())
     }
@@ -177,6 +180,10 @@ impl Sim {
         };
         let Fed { made: Some(sample), done: true } = self.act(what, None)? else { return Ok(()) };
         let book = self.lab.books[&method].clone();
+        if self.goes_by_course(&book) {
+            self.later(30 * SECOND, Task::Course(sample));
+            return Ok(());
+        }
         self.act(Do::Prepare { sample, what: Preparation::Sieved }, None)?;
         for (name, limits) in &book.masses {
             if self.chance.one_in(2) {
@@ -216,7 +223,7 @@ impl Sim {
         Ok(())
     }
 
-    fn fill(&mut self, sample: Uuid, more: u32) -> Result<(), Broken> {
+    pub fn fill(&mut self, sample: Uuid, more: u32) -> Result<(), Broken> {
         if !self.bench.samples.contains_key(&sample) {
             return Ok(());
         }
@@ -437,7 +444,8 @@ impl Sim {
             .collect();
         for (id, wants) in samples {
             if wants && self.chance.one_in(2) {
-                self.later(30 * SECOND, Task::Fill(id, 0));
+                let by_course = self.follows_course(id);
+                self.later(30 * SECOND, if by_course { Task::Course(id) } else { Task::Fill(id, 0) });
             }
         }
         let presses: Vec<Uuid> = self.bench.presses.iter().map(|press| press.id).collect();

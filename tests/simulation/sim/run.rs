@@ -2,6 +2,7 @@
 
 use super::broken::{self, Broken};
 use super::chance::Chance;
+use super::courses::Courses;
 use super::hands::{Meaning, Rules};
 use super::lab::Lab;
 use super::ledger::Ledger;
@@ -56,6 +57,12 @@ pub enum Planted {
     ContactMistaken,
     /// A kept press is given with a moment that is half a second off.
     PressMoved,
+    /// The model takes the percentage of a dried mass of the later one.
+    WrongMass,
+    /// The model does not let tempering begin anew.
+    NeverAnew,
+    /// The bench is told a tenth of a gram more of each dried mass.
+    LoadHeavier,
 }
 
 /// What is to be run.
@@ -134,6 +141,7 @@ pub struct Sim {
     pub bench: Bench,
     pub people: People,
     pub tools: Tools,
+    pub courses: Courses,
     pub counts: Counts,
     pub ledger: Ledger,
     pub post: Post,
@@ -179,6 +187,7 @@ impl Sim {
             Some(folder) => Box::new(Disk::new(folder)),
             None => Box::new(Memory::new()),
         };
+        ledger.planted = (options.planted == Planted::NeverAnew, options.planted == Planted::WrongMass);
         let mut post = Post::new(chance.fork());
         post.planted = match options.planted {
             Planted::RelayForgets => post::Planted::Forgets,
@@ -189,6 +198,7 @@ impl Sim {
         let mut sim = Self {
             people: People::new(chance.fork()),
             tools: Tools::new(chance.fork()),
+            courses: Courses::new(options.seed),
             trouble: Trouble::new(chance.fork()),
             world: World::new(),
             bench: Bench::default(),

@@ -3,11 +3,15 @@
 use super::broken::Broken;
 use super::run::{Planted, Sim, whole};
 use super::world::HOUR;
+use rust_decimal::Decimal;
 use stillstand::daemon::station::fold;
 use stillstand::domain::bench::{Contact, Do, Input, What};
 use stillstand::domain::moment::SECOND;
+use stillstand::domain::preparation::MassOf;
+use stillstand::domain::quantity::Unit;
+use stillstand::domain::reading::InstrumentReport;
 use stillstand::domain::shared::Shared;
-use stillstand::domain::specimen::Specimen;
+use stillstand::domain::specimen::{Specimen, Target};
 use stillstand::journal::{Batch, Continued, Restored};
 use uuid::Uuid;
 
@@ -144,6 +148,13 @@ impl Sim {
                 let Do::AssignPress { press, .. } = &act.what else { return };
                 for kept in self.bench.presses.iter_mut().filter(|kept| kept.id == *press) {
                     kept.moment = kept.moment.plus(SECOND / 2);
+                }
+            }
+            (What::Instrument(InstrumentReport::Mass { mass, .. }), Planted::LoadHeavier) => {
+                let dried =
+                    |target: &Target| matches!(target, Target::Preparation { of: MassOf::Dried { .. }, .. });
+                if self.bench.awaited.as_ref().is_some_and(dried) && mass.unit == Unit::Gram {
+                    mass.value += Decimal::new(10, 2);
                 }
             }
             (What::Trigger(trigger), Planted::ContactMistaken) if trigger.name == "shaker" => {

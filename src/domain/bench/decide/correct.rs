@@ -395,8 +395,10 @@ fn between_neighbours(
     let runs = specimen.further_runs.iter().flat_map(|run| [Some(&run.begin), run.end.as_ref()]).flatten();
     let runs = runs.map(|marked| (machine_end < point, marked.moment));
     let said = specimen.no_line.iter().map(|marked| (marked.moment.since(was).ns < 0, marked.moment));
-    let registered = std::iter::once((true, specimen.registered.moment));
-    for (before, other) in registered.chain(marks).chain(runs).chain(said) {
+    // A tin was filled before its specimen was registered.
+    let registered = Some((true, specimen.registered.moment));
+    let registered = registered.filter(|(_, registered)| was.since(registered).ns >= 0);
+    for (before, other) in registered.into_iter().chain(marks).chain(runs).chain(said) {
         let after_other_ns = new.since(&other).ns;
         let why = match before {
             true if after_other_ns < 0 => "before what came before it",

@@ -6,10 +6,11 @@ use super::preparation::Walking;
 use super::{Decided, Deciding};
 use crate::domain::bench::{Outcome, Refusal};
 use crate::domain::method::CourseKind;
+use crate::domain::moment::Stamp;
 use crate::domain::preparation::constant::minutes;
-use crate::domain::preparation::{Act, Course, Drying, Entered, MassOf};
+use crate::domain::preparation::{Act, Course, Drying, Entered, Entry, MassOf};
 use crate::domain::quantity::{Kind, Unit};
-use crate::domain::specimen::{Marked, Target};
+use crate::domain::specimen::{Marked, Target, Weighing};
 use uuid::Uuid;
 
 impl Deciding<'_> {
@@ -112,6 +113,7 @@ impl Deciding<'_> {
     ) -> Decided {
         let walking = self.walking(id)?;
         Self::load(&walking, load)?;
+        not_before(walking.on()?.course, load, None, &marked)?;
         let limits = walking.method.preparation.oven.value;
         let usual = limits.map_or(Unit::Celsius, |limits| limits.unit);
         let temperature = quantity("temperature", digits, unit, usual)?;
@@ -138,6 +140,7 @@ impl Deciding<'_> {
             return Err(walking
                 .out_of_order(&format!("drying {load} cooled, before its mass is constant"), self.now()));
         }
+        not_before(walking.on()?.course, load, drying.load.dried.last(), &marked)?;
         self.enter(id, Entered::Cooled { load }, marked);
         Ok(self.entered_text(&walking, &format!("drying {load} cooled to room temperature")))
     }
@@ -151,9 +154,24 @@ impl Deciding<'_> {
             let what = if drying.is_constant() { "is of constant mass" } else { "was taken out" };
             return Err(Refusal::Already { what: format!("drying {load} {what} already") });
         }
+        not_before(walking.on()?.course, load, drying.load.dried.last(), &marked)?;
         let deviation = if drying.criterion.is_some() { "; a deviation on its specimens" } else { "" };
         self.enter(id, Entered::DryingStopped { load, reason }, marked);
         Ok(self.entered_text(&walking, &format!("drying {load} taken out{deviation}")))
+    }
+}
+
+/// A stated time of a load lies neither before it went into the oven nor before a weighing.
+fn not_before(course: &Course, load: u32, last: Option<&Weighing>, marked: &Marked) -> Result<(), Refusal> {
+    let is_it = |entry: &&Entry| matches!(&entry.what, Entered::DryingBegan { load: of, .. } if *of == load);
+    let began = course.standing().find(is_it).map(|entry| (&entry.marked.moment, "it went into the oven"));
+    let weighed = last.map(|weighing| (&weighing.moment, "its last weighing"));
+    let mut all = began.into_iter().chain(weighed);
+    match all.find(|(moment, _)| marked.moment.since(moment).ns < 0) {
+        Some((_, what)) if marked.moment.stamp == Stamp::Entered => {
+            Err(Refusal::StatedTime { why: format!("lies before {what} (drying {load})") })
+        }
+        _ => Ok(()),
     }
 }
 

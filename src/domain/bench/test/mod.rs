@@ -28,6 +28,7 @@ mod signals;
 mod solution;
 mod quality;
 mod preparation;
+mod preparation_odd;
 mod reviewed;
 mod switches;
 mod temperature;

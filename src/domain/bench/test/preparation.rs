@@ -6,11 +6,11 @@ use crate::domain::quantity::Unit;
 use crate::domain::specimen::judge::{Code, Deviation};
 use crate::domain::specimen::sample::Preparation;
 
-fn prep(act: Prep) -> Do {
+pub(super) fn prep(act: Prep) -> Do {
     Do::Preparation(Box::new(act))
 }
 
-fn done(sample: Uuid, step: &str) -> Do {
+pub(super) fn done(sample: Uuid, step: &str) -> Do {
     prep(Prep::Done { sample, step: step.to_owned() })
 }
 
@@ -19,7 +19,7 @@ fn cast(sample: Uuid, finding: Finding, changed: &str) -> Do {
     prep(Prep::Cast { sample, finding, changed })
 }
 
-fn fill(sample: Uuid) -> Do {
+pub(super) fn fill(sample: Uuid) -> Do {
     prep(Prep::FillTin { sample, tin: None, mark: None, confirmed: false })
 }
 
@@ -27,12 +27,12 @@ fn marked_tin(sample: Uuid, mark: &str) -> Do {
     prep(Prep::FillTin { sample, tin: None, mark: Some(mark.to_owned()), confirmed: false })
 }
 
-fn dried(sample: Uuid, load: u32) -> Do {
+pub(super) fn dried(sample: Uuid, load: u32) -> Do {
     prep(Prep::AwaitDryingMass { sample, of: MassOf::Dried { load } })
 }
 
 /// A sample that follows a course.
-fn following(label: &str, course: &str, specimens: u32) -> (Story, Uuid) {
+pub(super) fn following(label: &str, course: &str, specimens: u32) -> (Story, Uuid) {
     let mut story = Story::new();
     let sample = story.sample(label, specimens);
     story.ok(prep(Prep::Follow { sample, course: course.to_owned() }));
@@ -40,7 +40,7 @@ fn following(label: &str, course: &str, specimens: u32) -> (Story, Uuid) {
 }
 
 /// Sieved, the fines kept, what passed weighed.
-fn passed(story: &mut Story, sample: Uuid, grams: &str) {
+pub(super) fn passed(story: &mut Story, sample: Uuid, grams: &str) {
     story.ok(done(sample, "sieve"));
     story.ok(done(sample, "keep the fines"));
     story.ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
@@ -80,12 +80,12 @@ fn of_preparation(story: &Story, sample: Uuid, specimen: Uuid) -> Vec<Deviation>
     story.bench.samples[&sample].deviations_of(method, known)
 }
 
-fn codes(story: &Story, sample: Uuid, specimen: Uuid) -> Vec<Code> {
+pub(super) fn codes(story: &Story, sample: Uuid, specimen: Uuid) -> Vec<Code> {
     of_preparation(story, sample, specimen).into_iter().map(|d| d.code).collect()
 }
 
 /// A specimen of the waiting tin, its first fill marked.
-fn begun(story: &mut Story, sample: Uuid, place: u32) -> Uuid {
+pub(super) fn begun(story: &mut Story, sample: Uuid, place: u32) -> Uuid {
     let specimen = story.specimen(sample, place);
     story.mark(specimen, "first fill", Edge::Done);
     specimen
@@ -208,7 +208,7 @@ fn after_over_wetting_only_a_cast_more_fragile_than_the_first_is_accepted() {
 }
 
 /// Two tins of the oven-dry reference, their empty masses weighed, filled and in the oven.
-fn in_the_oven() -> (Story, Uuid) {
+pub(super) fn in_the_oven() -> (Story, Uuid) {
     let (mut story, sample) = following("D-1", "oven-dry-1", 2);
     passed(&mut story, sample, "1204.5");
     story.ok(done(sample, "reduce"));
@@ -225,7 +225,7 @@ fn in_the_oven() -> (Story, Uuid) {
     (story, sample)
 }
 
-fn oven(sample: Uuid, degrees: &str) -> Do {
+pub(super) fn oven(sample: Uuid, degrees: &str) -> Do {
     prep(Prep::NoteOven { sample, load: 1, temperature: degrees.to_owned(), unit: None })
 }
 
