@@ -153,7 +153,7 @@ impl Sim {
             (What::Instrument(InstrumentReport::Mass { mass, .. }), Planted::LoadHeavier) => {
                 let dried =
                     |target: &Target| matches!(target, Target::Preparation { of: MassOf::Dried { .. }, .. });
-                if self.bench.awaited.as_ref().is_some_and(dried) && mass.unit == Unit::Gram {
+                if self.bench.awaited.iter().any(|wait| dried(&wait.target)) && mass.unit == Unit::Gram {
                     mass.value += Decimal::new(10, 2);
                 }
             }

@@ -2,6 +2,7 @@
 
 use super::equipment::{DAY, check, codes, item, kinds, on, state};
 use super::variants::{sample_of, shipped};
+use super::waits::{ADA, asks, weigh_on};
 use super::*;
 use crate::domain::equipment::{Noting, Register, State};
 use crate::domain::reading::InstrumentKind;
@@ -18,13 +19,6 @@ fn bench(methods: &[&str]) -> Story {
             [("balance".to_owned(), InstrumentKind::Balance), ("tins".to_owned(), InstrumentKind::Balance)]
                 .into();
     })
-}
-
-fn weigh_on(story: &mut Story, instrument: &str, grams: &str) {
-    story.input(What::Instrument(InstrumentReport::Mass {
-        mass: Quantity::new(grams.parse().unwrap(), crate::domain::quantity::Unit::Gram),
-        wire: wire(instrument, grams),
-    }));
 }
 
 /// Mark, step, seconds after the start and state of everything that the specimen used.
@@ -190,7 +184,8 @@ fn a_balance_stands_as_it_stood_when_it_weighed_and_only_the_one_that_did() {
     let sample = story.sample("S", 2);
     story.to(100.0).ok(Do::Prepare { sample, what: Preparation::Sieved });
     story.to(200.0).ok(Do::Prepare { sample, what: Preparation::OvenDried });
-    story.to(300.0).ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
+    let passing = || Do::AwaitSampleMass { sample, name: "passing".to_owned() };
+    asks(ADA).at("balance").does(story.to(300.0), passing());
     weigh_on(&mut story, "balance", "1204.5");
     story.to(DAY);
     for (id, name, found) in [
@@ -212,13 +207,13 @@ fn a_balance_stands_as_it_stood_when_it_weighed_and_only_the_one_that_did() {
     // The tin of the second specimen is weighed after its first fill, on the other balance.
     let two = story.specimen(sample, 2);
     story.to(DAY + 90.0).mark(two, "first fill", Edge::Done);
-    story.to(DAY + 100.0).ok(Do::AwaitSpecimenMass { specimen: two });
+    asks(ADA).at("tins").does(story.to(DAY + 100.0), Do::AwaitSpecimenMass { specimen: two });
     weigh_on(&mut story, "tins", "131.2");
     let tin = ("BAL-2".to_owned(), "weighing".to_owned(), 86_500, State::PastDue);
     assert_eq!(used(&story, two), [&monday[..], &[tin]].concat());
     assert_eq!(used(&story, one), monday, "it is not the first one's");
     // What is weighed for the sample now concerns both, on a balance that is in order by now.
-    story.ok(Do::AwaitSampleMass { sample, name: "passing".to_owned() });
+    asks(ADA).at("balance").does(&mut story, passing());
     weigh_on(&mut story, "balance", "1204.4");
     let again = ("BAL-1".to_owned(), "weighing".to_owned(), 86_500, State::Good);
     assert!(used(&story, one).contains(&again) && used(&story, two).contains(&again));

@@ -7,7 +7,7 @@ use crate::domain::preparation::{Act as Prep, MassOf};
 use crate::domain::report::DocumentKind;
 use serde_json::Value;
 
-const ADA: &str = "Ada Brook";
+pub(super) const ADA: &str = "Ada Brook";
 const BEN: &str = "Ben Hall";
 
 /// A bench with these balances.
@@ -36,18 +36,18 @@ fn passing(sample: Uuid) -> Do {
 }
 
 /// Somebody asks for a mass, at a balance or taking it over.
-struct Asks<'a> {
+pub(super) struct Asks<'a> {
     who: Option<&'a str>,
     balance: Option<&'a str>,
     take_over: bool,
 }
 
-fn asks(who: &str) -> Asks<'_> {
+pub(super) fn asks(who: &str) -> Asks<'_> {
     Asks { who: Some(who), balance: None, take_over: false }
 }
 
 impl<'a> Asks<'a> {
-    fn at(self, balance: &'a str) -> Self {
+    pub(super) fn at(self, balance: &'a str) -> Self {
         Self { balance: Some(balance), ..self }
     }
 
@@ -69,7 +69,7 @@ impl<'a> Asks<'a> {
         story.input(What::Act(act))
     }
 
-    fn does(self, story: &mut Story, what: Do) {
+    pub(super) fn does(self, story: &mut Story, what: Do) {
         let outcome = self.tries(story, what.clone());
         assert!(matches!(outcome, Outcome::Done { .. }), "{what:?}: {outcome:?}");
     }
@@ -84,7 +84,7 @@ impl<'a> Asks<'a> {
     }
 }
 
-fn weigh_on(story: &mut Story, balance: &str, grams: &str) {
+pub(super) fn weigh_on(story: &mut Story, balance: &str, grams: &str) {
     story.input(What::Instrument(InstrumentReport::Mass {
         mass: Quantity::new(grams.parse().unwrap(), crate::domain::quantity::Unit::Gram),
         wire: wire(balance, grams),
