@@ -4,6 +4,11 @@ use super::{Marked, Specimen};
 use crate::domain::method::{Begins, Edge, Ends, Machine, Method, Point};
 use crate::domain::moment::{Basis, Elapsed, Moment, SECOND};
 
+/// Further runs of the machine that one cylinder can have. Nobody makes so many: it is a contact that
+/// chatters, and each would stand in the record. What it says beyond is kept like a press that nobody
+/// waits for. Common practice, no source: a run that was held up is taken up again once or twice.
+pub const FURTHER_RUNS_MOST: usize = 40;
+
 /// One end of an interval: exactly marked, or only known to lie on one side of an instant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct EndPoint<'a> {
@@ -89,9 +94,11 @@ impl Specimen {
         self.further_runs.iter().position(|r| r.end.is_none())
     }
 
-    /// The machine has just finished with the cylinder and nothing came after: it may run again.
+    /// The machine has just finished with the cylinder and nothing came after: it may run again, up to
+    /// [`FURTHER_RUNS_MOST`] times.
     pub fn may_run_again(&self, points: &[Point], machine: Machine) -> bool {
         self.open_further_run().is_none()
+            && self.further_runs.len() < FURTHER_RUNS_MOST
             && self.voided.is_none()
             && self
                 .last_marked()

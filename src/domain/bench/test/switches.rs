@@ -1,5 +1,6 @@
 use super::*;
 use crate::domain::specimen::judge::Code;
+use crate::domain::specimen::walk::FURTHER_RUNS_MOST;
 
 /// Two specimens in soak, begun 200 s apart.
 fn two_soaking() -> (Story, Uuid, Uuid) {
@@ -74,6 +75,21 @@ fn a_further_run_is_kept_and_marked() {
     let codes: Vec<_> = story.deviations(a).into_iter().map(|d| d.code).collect();
     assert_eq!(codes, [Code::IntervalShort, Code::FurtherRun]);
     story.to(700.0).mark(a, "irrigate", Edge::End);
+}
+
+#[test]
+fn a_contact_that_chatters_makes_no_further_runs_without_end() {
+    let (mut story, a, _) = two_soaking();
+    story.to(600.0).trigger("shaker", Contact::On);
+    story.to(645.0).trigger("shaker", Contact::Off);
+    for _ in 0..100 {
+        story.trigger("shaker", Contact::On);
+        story.trigger("shaker", Contact::Off);
+    }
+    assert_eq!(story.bench.specimens[&a].further_runs.len(), FURTHER_RUNS_MOST);
+    assert_eq!(story.bench.presses.len(), 100 - FURTHER_RUNS_MOST, "what it says beyond is kept");
+    story.to(700.0).mark(a, "irrigate", Edge::End);
+    story.check_replay();
 }
 
 #[test]
