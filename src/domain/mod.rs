@@ -17,6 +17,7 @@ pub mod calendar;
 pub mod quantity;
 pub mod units;
 pub mod shared;
+pub mod remembered;
 
 pub mod method;
 pub mod reading;

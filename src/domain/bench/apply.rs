@@ -97,7 +97,7 @@ impl Bench {
 
     fn act_done(&mut self, id: Uuid, note: &str, made: Option<Uuid>) {
         let done = DoneAct { id, note: note.to_owned(), made };
-        keep(&mut self.acts, done.into(), REMEMBERED_ACTS);
+        self.acts.keep(done, REMEMBERED_ACTS);
     }
 
     fn apply_start(&mut self, event: &Event, at: &Moment) {
@@ -411,7 +411,7 @@ impl Bench {
     fn apply_consumer(&mut self, event: &Event, at: &Moment) {
         match event {
             Event::AskAnswered { key, reply } => {
-                keep(&mut self.asks, KeptAsk { key: *key, reply: reply.clone() }.into(), REMEMBERED_ASKS);
+                self.asks.keep(KeptAsk { key: *key, reply: reply.clone() }, REMEMBERED_ASKS);
             }
             Event::ReceiptConfirmed { consumer, through } => {
                 self.receipts.insert(consumer.clone(), Receipt { through: *through, at: *at });

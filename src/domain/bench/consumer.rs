@@ -2,6 +2,7 @@
 //! it is. And the memory that gives an ask of the network one effect per correlation.
 
 use crate::domain::moment::Moment;
+use crate::domain::remembered::Known;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -75,6 +76,12 @@ pub struct KeptAsk {
     pub key: Uuid,
     /// The reply, as it was sent.
     pub reply: Arc<str>,
+}
+
+impl Known for KeptAsk {
+    fn identity(&self) -> Uuid {
+        self.key
+    }
 }
 
 /// What the settings say of the network that the bench has to know.

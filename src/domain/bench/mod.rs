@@ -65,6 +65,7 @@ use super::method::{Method, Point};
 use super::moment::{Moment, SECOND};
 use super::quantity::{Quantity, Range, Side};
 use super::reading::{InstrumentKind, Wire};
+use super::remembered::{Known, Remembered};
 use super::report::SigningKey;
 use super::review::{AskQualification, OwnWork, People, Reviews, SignOn, Waiting};
 use super::shared::Shared;
@@ -307,6 +308,12 @@ pub struct DoneAct {
     pub made: Option<Uuid>,
 }
 
+impl Known for DoneAct {
+    fn identity(&self) -> Uuid {
+        self.id
+    }
+}
+
 /// The state of one bench.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Bench {
@@ -385,10 +392,10 @@ pub struct Bench {
     /// Number of the next document.
     pub next_number: u64,
     /// Acts already done, oldest first.
-    pub acts: Shared<VecDeque<Shared<DoneAct>>>,
+    pub acts: Shared<Remembered<DoneAct>>,
     /// Asks already answered, oldest first.
     #[serde(default)]
-    pub asks: Shared<VecDeque<Shared<KeptAsk>>>,
+    pub asks: Shared<Remembered<KeptAsk>>,
     /// How far each consumer confirmed, by name.
     #[serde(default)]
     pub receipts: Shared<BTreeMap<String, Receipt>>,

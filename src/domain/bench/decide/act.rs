@@ -17,7 +17,7 @@ const REASON_MAX: usize = 200;
 
 impl Deciding<'_> {
     pub(super) fn act(&mut self, act: &Act) -> Outcome {
-        if let Some(done) = self.bench.acts.iter().find(|done| done.id == act.id) {
+        if let Some(done) = self.bench.acts.find(act.id) {
             return Outcome::DoneBefore { note: done.note.clone(), made: done.made };
         }
         (self.balance, self.take_over) = (act.balance.clone(), act.take_over);

@@ -12,7 +12,7 @@ impl Deciding<'_> {
     /// An ask with a correlation. A refusal is remembered too: what was refused once must not
     /// happen later by a repetition that nobody looks at any more.
     pub(super) fn asked(&mut self, key: Uuid, what: &What) -> Outcome {
-        if let Some(kept) = self.bench.asks.iter().find(|kept| kept.key == key) {
+        if let Some(kept) = self.bench.asks.find(key) {
             return Outcome::AsBefore { reply: kept.reply.clone() };
         }
         let outcome = self.one(what);
