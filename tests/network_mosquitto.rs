@@ -366,7 +366,7 @@ async fn retained_state_is_there_for_whoever_comes_later_and_again_after_a_resta
     let mut broker = Mosquitto::start("retained", "topic readwrite #\n").await;
     let station = Station::start(&broker, 0);
     let message = RetainedMessage { payload: "{\"place\":1}".into(), expiry_s: Some(600), qos: 1 };
-    let topics = [("stillstand/1/b1/place/1".to_owned(), message)].into();
+    let topics = [("stillstand/1/b1/place/1".into(), message)].into();
     station.state.send_replace(Arc::new(RetainedState { generation: 1, topics, ..RetainedState::default() }));
     assert_eq!(broker.reader("stillstand/1/b1/place/+", None).next("the place").await["place"], 1);
     broker.kill_and_restart().await;

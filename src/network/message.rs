@@ -5,7 +5,7 @@
 
 use super::topics::Topics;
 use super::{RetainedMessage, RetainedState};
-use crate::domain::alarm::{Alarm, Name, definition};
+use crate::domain::alarm::{Alarm, Name, OutOfService, Shelving, definition};
 use crate::domain::bench::{Bench, BenchSettings, Lag, Probe, Room};
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::overview::overview;
@@ -17,6 +17,7 @@ use crate::domain::specimen::tally::Held;
 use crate::domain::specimen::{By, Specimen, judge};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// What a station says of itself is dropped by the broker after so long.
@@ -44,6 +45,7 @@ pub struct Told {
     meta: Option<MetaOf>,
     keys: Option<Shared<Vec<SigningKey>>>,
     readings: Option<ReadingsOf>,
+    alarms: Option<AlarmsOf>,
     places: BTreeMap<u32, Option<PlaceOf>>,
 }
 
@@ -60,6 +62,17 @@ struct ReadingsOf {
 struct MetaOf {
     settings: Shared<BenchSettings>,
     current: Shared<BTreeMap<String, String>>,
+}
+
+/// What the messages of the alarms were made of.
+#[derive(Debug)]
+struct AlarmsOf {
+    alarms: Shared<BTreeMap<String, Alarm>>,
+    shelved: Shared<BTreeMap<String, Shelving>>,
+    out_of_service: Shared<BTreeMap<String, OutOfService>>,
+    settings: Shared<BenchSettings>,
+    /// Why those of the temperature's limits are suppressed, the only ones that can be.
+    suppressed: Option<&'static str>,
 }
 
 /// What the message of a place was made of.
@@ -81,6 +94,7 @@ impl Told {
             meta: None,
             keys: None,
             readings: None,
+            alarms: None,
             places: BTreeMap::new(),
         }
     }
@@ -118,21 +132,11 @@ impl Told {
             Some(body) => self.put(topics.consumers(), &body, None, 1),
             None => self.drop_topic(&topics.consumers()),
         }
-        let alarms: BTreeMap<String, &Alarm> =
-            bench.alarms.values().map(|alarm| (topics.alarm(&alarm.key()), alarm)).collect();
-        let base = topics.alarm("");
-        let told = self.state.topics.keys().filter(|topic| topic.starts_with(&base));
-        let gone: Vec<String> = told.filter(|topic| !alarms.contains_key(*topic)).cloned().collect();
-        for topic in gone {
-            self.drop_topic(&topic);
-        }
-        for (topic, alarm) in alarms {
-            self.put(topic, &alarm_body(bench, alarm), None, 1);
-        }
+        self.tell_alarms(bench, &topics);
         if first {
             let mut absent = may_be_left(bench, &topics);
-            absent.retain(|topic| !self.state.topics.contains_key(topic));
-            self.state.absent = absent;
+            absent.retain(|topic| !self.state.topics.contains_key(topic.as_str()));
+            self.state.absent = Arc::new(absent);
         }
         (self.state.generation != before).then(|| self.state.clone())
     }
@@ -157,6 +161,25 @@ impl Told {
             Some(body) => self.put(topic, &body, Some(stale_s), 0),
             None => self.drop_topic(&topic),
         }
+    }
+
+    fn tell_alarms(&mut self, bench: &Bench, topics: &Topics) {
+        let of = AlarmsOf::new(bench);
+        if self.alarms.as_ref().is_some_and(|last| last.still_holds(&of)) {
+            return;
+        }
+        let alarms: BTreeMap<String, &Alarm> =
+            bench.alarms.values().map(|alarm| (topics.alarm(&alarm.key()), alarm)).collect();
+        let base = topics.alarm("");
+        let told = self.state.topics.keys().filter(|topic| topic.starts_with(&base));
+        let gone: Vec<Arc<str>> = told.filter(|topic| !alarms.contains_key(&***topic)).cloned().collect();
+        for topic in gone {
+            self.drop_topic(&topic);
+        }
+        for (topic, alarm) in alarms {
+            self.put(topic, &alarm_body(bench, alarm), None, 1);
+        }
+        self.alarms = Some(of);
     }
 
     fn tell_places(&mut self, bench: &Bench, topics: &Topics, now: &Moment) {
@@ -189,8 +212,8 @@ impl Told {
     fn put(&mut self, topic: String, body: &Value, expiry_s: Option<u32>, qos: u8) {
         let message =
             RetainedMessage { payload: serde_json::to_vec(body).unwrap_or_default().into(), expiry_s, qos };
-        if self.state.topics.get(&topic) != Some(&message) {
-            self.state.topics.insert(topic, message);
+        if self.state.topics.get(topic.as_str()) != Some(&message) {
+            self.state.topics.insert(topic.into(), message);
             self.state.generation += 1;
         }
     }
@@ -199,6 +222,26 @@ impl Told {
         if self.state.topics.remove(topic).is_some() {
             self.state.generation += 1;
         }
+    }
+}
+
+impl AlarmsOf {
+    fn new(bench: &Bench) -> Self {
+        Self {
+            alarms: bench.alarms.clone(),
+            shelved: bench.shelved.clone(),
+            out_of_service: bench.out_of_service.clone(),
+            settings: bench.settings.clone(),
+            suppressed: bench.suppressed(Name::TemperatureHigh),
+        }
+    }
+
+    fn still_holds(&self, now: &Self) -> bool {
+        self.alarms.is_same(&now.alarms)
+            && self.shelved.is_same(&now.shelved)
+            && self.out_of_service.is_same(&now.out_of_service)
+            && self.settings.is_same(&now.settings)
+            && self.suppressed == now.suppressed
     }
 }
 
@@ -419,7 +462,7 @@ mod test {
         for gone in ["place/9", "place/64", "alarm/network-away", "alarm/not-kept", "consumers"] {
             assert!(state.absent.contains(&format!("stillstand/1/bench-a/{gone}")), "{gone}");
         }
-        assert!(state.topics.keys().all(|topic| !state.absent.contains(topic)));
+        assert!(state.topics.keys().all(|topic| !state.absent.contains(&**topic)));
     }
 
     #[test]

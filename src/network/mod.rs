@@ -23,6 +23,7 @@ pub mod follow; // other stations, in
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
+use std::sync::Arc;
 use std::time::Duration;
 use thiserror::Error;
 use tokio::sync::watch;
@@ -163,10 +164,10 @@ pub struct RetainedState {
     /// Grows with each change.
     pub generation: u64,
     /// Message by full topic. A topic that is no longer here is cleared at the broker.
-    pub topics: BTreeMap<String, RetainedMessage>,
+    pub topics: BTreeMap<Arc<str>, RetainedMessage>,
     /// Topics that an earlier run may have left at the broker and that apply no longer: cleared
     /// once in a run.
-    pub absent: BTreeSet<String>,
+    pub absent: Arc<BTreeSet<String>>,
 }
 
 /// One retained message.

@@ -51,7 +51,7 @@ struct Epoch<'a, O> {
     connected_at: String,
     /// What the broker told in its CONNACK; none before it.
     terms: Option<Terms>,
-    shown: BTreeMap<String, RetainedMessage>,
+    shown: BTreeMap<Arc<str>, RetainedMessage>,
     /// All retained state is as it should be.
     state_settled: bool,
     rows_first: bool,
@@ -263,15 +263,15 @@ impl<O: Outbox> Epoch<'_, O> {
         }
         let wanted: Arc<RetainedState> = Arc::clone(&self.run.relay.retained.borrow_and_update());
         if !std::mem::replace(&mut self.run.cleared_earlier, true) {
-            self.run.published.extend(wanted.absent.iter().cloned());
+            self.run.published.extend(wanted.absent.iter().map(|topic| Arc::from(topic.as_str())));
         }
-        let gone: Vec<String> =
+        let gone: Vec<Arc<str>> =
             self.run.published.iter().filter(|topic| !wanted.topics.contains_key(*topic)).cloned().collect();
         for topic in gone {
             if self.run.machine.room_for_state() == 0 {
                 return Ok(());
             }
-            self.give_state(topic.clone(), None)?;
+            self.give_state(topic.to_string(), None)?;
             self.shown.remove(&topic);
             self.run.published.remove(&topic);
         }
@@ -282,7 +282,7 @@ impl<O: Outbox> Epoch<'_, O> {
             if self.run.machine.room_for_state() == 0 {
                 return Ok(());
             }
-            if self.give_state(topic.clone(), Some(message))? {
+            if self.give_state(topic.to_string(), Some(message))? {
                 self.run.published.insert(topic.clone());
             }
             self.shown.insert(topic.clone(), message.clone());

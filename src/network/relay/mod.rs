@@ -46,7 +46,7 @@ struct Run<O> {
     machine: Machine,
     origin: Instant,
     /// Topics that were published in this run and not cleared since.
-    published: BTreeSet<String>,
+    published: BTreeSet<Arc<str>>,
     /// What an earlier run may have left is among them.
     cleared_earlier: bool,
     conditions: BTreeMap<ConditionName, String>,

@@ -314,7 +314,7 @@ fn the_state_on_the_network_shows_both_temperatures_with_what_was_read() {
     let story = told_story();
     let state = message::retained(&story.bench, Uuid::nil(), &at(story.now_ns), 1);
     let shown = |signal: &str| {
-        let message = &state.topics[&format!("stillstand/1/bench-a/reading/{signal}")];
+        let message = &state.topics[format!("stillstand/1/bench-a/reading/{signal}").as_str()];
         let body: Value = serde_json::from_slice(&message.payload).unwrap();
         let faults = faults(&schema("reading"), &body);
         assert!(faults.is_empty(), "{faults:#?}");
