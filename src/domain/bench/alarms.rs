@@ -41,7 +41,7 @@ impl Bench {
         if self.is_probe_dead() {
             return Some("the probe gives no temperature: its own alarm stands for this one");
         }
-        if !self.is_watching() && self.specimens.values().all(|s| s.is_complete()) {
+        if !self.is_watching() && self.specimens.values().all(|s| s.is_over()) {
             return Some("no specimen at the bench needs the solution");
         }
         None

@@ -1,5 +1,6 @@
 use super::*;
 use crate::domain::alarm::State;
+use crate::network::{RetainedState, message};
 
 const SILENT: &str = "probe-silent";
 
@@ -154,4 +155,48 @@ fn a_disk_that_runs_full_or_slow_is_an_alarm_until_it_is_not_and_each_start_look
     assert!(story.bench.alarms["disk-slow"].cleared.is_none());
     assert!(!story.bench.alarm_keys().contains("not-kept"), "the station's own is never put aside");
     story.check_replay();
+}
+
+#[test]
+fn an_alarm_at_the_broker_follows_who_puts_it_aside_and_what_makes_it_mean_nothing() {
+    let (mut story, mut told) = (Story::new(), message::Told::new(Uuid::nil()));
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 1);
+    let key = "temperature-high".to_owned();
+    let mut shown = RetainedState::default();
+    let mut states = Vec::new();
+    let mut look = |story: &Story| {
+        if let Some(changed) = told.tell(&story.bench, &at(story.now_ns)) {
+            shown = changed;
+        }
+        let anew = message::retained(&story.bench, Uuid::nil(), &at(story.now_ns), 1);
+        assert_eq!(shown.topics, anew.topics, "what is told bit by bit is what would be told anew");
+        let alarm = shown.topics.get("stillstand/1/bench-a/alarm/temperature-high");
+        let body = alarm.map(|alarm| serde_json::from_slice::<serde_json::Value>(&alarm.payload).unwrap());
+        states.push(body.map(|body| body["state"].as_str().unwrap().to_owned()));
+    };
+    look(&story);
+    for s in 1..=60 {
+        story.to(f64::from(s)).warmth("27.0");
+    }
+    look(&story);
+    story.ok(Do::ShelveAlarm { key: key.clone(), minutes: 10, reason: "known".to_owned() });
+    look(&story);
+    story.ok(Do::UnshelveAlarm { key: key.clone() });
+    story.ok(Do::AlarmOutOfService { key: key.clone(), reason: "known".to_owned() });
+    look(&story);
+    story.ok(Do::AlarmInService { key });
+    look(&story);
+    // No alarm changes with this: nobody needs the solution any more.
+    story.ok(Do::VoidSpecimen { specimen, reason: "the tin fell".to_owned() });
+    look(&story);
+    let expected = [
+        None,
+        Some("unacknowledged"),
+        Some("shelved"),
+        Some("out-of-service"),
+        Some("unacknowledged"),
+        Some("suppressed-by-design"),
+    ];
+    assert_eq!(states.iter().map(Option::as_deref).collect::<Vec<_>>(), expected);
 }
