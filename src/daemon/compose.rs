@@ -174,6 +174,7 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
     if let Some(link) = link {
         let of = (&journal, journal_id);
         network(link, of, (&clock, running_clock), &handle, &ends, &mut adapters, &mut relay);
+        tokio::task::yield_now().await; // the broker is asked while the pages are made
     }
     let listing = journal_keepers(&settings, &journal, &clock, &handle, &ends, &mut adapters);
     let sight = Sight {

@@ -238,6 +238,8 @@ fn log(event: &Event) {
         | Event::WeighingTaken { .. }
         | Event::PointMarked { .. }
         | Event::DocumentIssued { .. }
+        | Event::IntervalAnnounced { .. }
+        | Event::AskAnswered { .. }
         | Event::ActDone { .. } => tracing::debug!(kind = event.kind(), ?event),
         Event::SampleRecalled { closed } => {
             tracing::info!(kind = event.kind(), sample = %closed.sample.label);

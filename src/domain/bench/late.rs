@@ -28,6 +28,8 @@ impl Bench {
             let (sample, specimen) = (specimen.sample, specimen.id);
             Some((Event::RepeatCalledFor { sample, specimen, specimens }, at))
         };
-        self.specimens.values().filter_map(|specimen| call(specimen)).collect()
+        // Where nobody said 'no line yet' there is nothing to look up; this is asked at every press.
+        let told = self.specimens.values().filter(|specimen| !specimen.no_line.is_empty());
+        told.filter_map(|specimen| call(specimen)).collect()
     }
 }

@@ -2,6 +2,7 @@
 //! fault does not end the walk.
 
 use super::Fault;
+use std::borrow::Cow;
 use toml::Spanned;
 use toml::de::{DeArray, DeString, DeTable, DeValue};
 
@@ -173,7 +174,10 @@ impl<'t> Walk<'t> {
 
     /// A word out of a closed list that must be there.
     pub(crate) fn word<T: Copy>(&mut self, table: &Table<'t>, key: &str, list: &[(&str, T)]) -> Option<T> {
-        let node = self.need(table, key, &one_of(list))?;
+        let Some(node) = table.get(key) else {
+            self.fault(table.at, &table.path(key), "nothing", one_of(list));
+            return None;
+        };
         self.as_word(&node, list)
     }
 
@@ -211,7 +215,7 @@ impl<'t> Table<'t> {
     /// The dotted key of an entry.
     pub(crate) fn path(&self, key: &str) -> String {
         let key = key_text(key);
-        if self.key.is_empty() { key } else { format!("{}.{key}", self.key) }
+        if self.key.is_empty() { key.into_owned() } else { [&self.key, ".", &key].concat() }
     }
 
     /// The names of its entries, in the order of the alphabet.
@@ -238,9 +242,10 @@ pub(crate) fn line_of(text: &str, at: usize) -> usize {
 }
 
 /// A key as it stands in a dotted one: in quotes where it is empty or holds more than a plain key.
-pub(crate) fn key_text(key: &str) -> String {
+pub(crate) fn key_text(key: &str) -> Cow<'_, str> {
     let plain = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_');
-    if !key.is_empty() && key.bytes().all(plain) { key.to_owned() } else { format!("{key:?}") }
+    let is_plain = !key.is_empty() && key.bytes().all(plain);
+    if is_plain { Cow::Borrowed(key) } else { Cow::Owned(format!("{key:?}")) }
 }
 
 /// Where in its line a byte stands, for a message: ` at` and the text from there to the end of
