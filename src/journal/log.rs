@@ -14,23 +14,27 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
-/// Room, in bytes: more than is written between two quiet moments of a bench.
-const ROOM: u64 = 4 * 1024 * 1024;
+/// Room, in bytes: more than is written between two foldings.
+const ROOM: u64 = 8 * 1024 * 1024;
+/// As much of it is laid out at once, so that on a slow card too nobody waits for long.
+const PIECE: u64 = 1024 * 1024;
 
-/// Writes zeros behind the log of the journal at `path` until it has its room. The journal must be
-/// open; a log that is not there is not made.
-pub(super) fn lay_out(path: &Path) -> io::Result<()> {
+/// Writes zeros behind the log of the journal at `path`, a piece of its room; `true`: it has all of
+/// it. The journal must be open; a log that is not there is not made.
+pub(super) fn lay_out(path: &Path) -> io::Result<bool> {
     let mut name = OsString::from(path);
     name.push("-wal");
     let mut log = OpenOptions::new().write(true).open(PathBuf::from(name))?;
     let mut length = log.seek(SeekFrom::End(0))?;
     let zeros = [0; 16 * 1024];
-    while length < ROOM {
-        let most = usize::try_from(ROOM - length).unwrap_or(zeros.len()).min(zeros.len());
+    let until = length.saturating_add(PIECE).min(ROOM);
+    while length < until {
+        let most = usize::try_from(until - length).unwrap_or(zeros.len()).min(zeros.len());
         log.write_all(zeros.get(..most).unwrap_or(&zeros))?;
         length += most as u64;
     }
-    log.sync_all()
+    log.sync_all()?;
+    Ok(length >= ROOM)
 }
 
 /// Folds one after the other that one order may take to catch up with a writer at work.

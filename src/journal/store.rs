@@ -25,11 +25,12 @@ use uuid::Uuid;
 /// Pages of the write-ahead log after which a commit folds it into the file at once. It is there for
 /// a flood; normally the log is folded before, while nobody waits. They fit the room that is laid
 /// out for the log, so that it never has to grow.
-const CHECKPOINT_PAGES: u32 = 900;
-/// Commits after which the log is folded into the file in the next quiet moment.
-const FOLD_AFTER: u32 = 64;
+const CHECKPOINT_PAGES: u32 = 1900;
+/// Commits after which the log is folded into the file in the next quiet moment. A commit that meets
+/// a folding waits for the disk several times as long: fewer than one in a hundred shall.
+const FOLD_AFTER: u32 = 160;
 /// Commits after which it is folded also where no quiet moment comes.
-const FOLD_AT_LAST: u32 = 96;
+const FOLD_AT_LAST: u32 = 224;
 
 /// What an opening needs from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -54,7 +55,7 @@ pub(super) struct Store {
     taken: u64,
     times: Arc<CommitTimes>,
     faults: Box<dyn Faults>,
-    /// The log's room on the disk was laid out.
+    /// The log's room on the disk was laid out, or cannot be.
     laid_out: bool,
     /// Commits since a folding of the log was last ordered.
     unfolded: u32,
@@ -305,14 +306,14 @@ impl Store {
         !self.laid_out && self.unfolded > 0 || self.unfolded >= FOLD_AFTER
     }
 
-    /// Lays out the log's room, once, and has the log folded into the file. Where either fails, the
-    /// journal is slower and nothing else: what was committed is in the log.
+    /// Lays out the log's room, a piece of it each time, and has the log folded into the file. Where
+    /// either fails, the journal is slower and nothing else: what was committed is in the log.
     pub(super) fn care_for_log(&mut self) {
         if !self.laid_out {
-            self.laid_out = true;
-            if let Err(error) = log::lay_out(&self.path) {
+            self.laid_out = log::lay_out(&self.path).unwrap_or_else(|error| {
                 tracing::debug!(%error, path = %self.path.display(), "no room was laid out for the log");
-            }
+                true
+            });
         }
         if self.unfolded >= FOLD_AFTER {
             self.fold();
