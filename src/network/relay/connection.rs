@@ -105,20 +105,23 @@ impl<O: Outbox> Epoch<'_, O> {
     /// Ends with `Ok` when the relay was asked to stop.
     async fn drive(&mut self) -> Result<(), Ended> {
         loop {
+            // What goes out and how long to wait are asked of one moment: between two, the end of a hold
+            // could pass, seen by neither, and with nothing in flight nothing would ever wake us again.
+            let now = self.run.now();
             if self.terms.is_some() {
                 // In turn: with a window of one, neither may keep the other out.
                 self.rows_first = !self.rows_first;
                 if self.rows_first {
-                    self.pump_rows().await?;
-                    self.pump_replay().await?;
+                    self.pump_rows(now).await?;
+                    self.pump_replay(now).await?;
                     self.pump_state()?;
                 } else {
                     self.pump_state()?;
-                    self.pump_replay().await?;
-                    self.pump_rows().await?;
+                    self.pump_replay(now).await?;
+                    self.pump_rows(now).await?;
                 }
             }
-            match self.wait().await {
+            match self.wait(now).await {
                 Wake::Signal(signal) => {
                     self.signal(signal).await?;
                     // What else has come is taken before anything goes out: one look for all of it.
@@ -170,8 +173,8 @@ impl<O: Outbox> Epoch<'_, O> {
         ended
     }
 
-    async fn wait(&mut self) -> Wake {
-        let machine = self.run.machine.deadline(self.run.now()).map(|ms| self.run.instant(ms));
+    async fn wait(&mut self, now: u64) -> Wake {
+        let machine = self.run.machine.deadline(now).map(|ms| self.run.instant(ms));
         let deadline = [machine, self.read_again, self.settles].into_iter().flatten().min();
         let up = self.terms.is_some();
         tokio::select! {
@@ -318,8 +321,7 @@ impl<O: Outbox> Epoch<'_, O> {
         self.wire.client.try_publish(publish).map_err(gone)
     }
 
-    async fn pump_rows(&mut self) -> Result<(), Ended> {
-        let now = self.run.now();
+    async fn pump_rows(&mut self, now: u64) -> Result<(), Ended> {
         let newest = *self.newest.borrow_and_update();
         if self.read_again.is_some() {
             return Ok(());
@@ -343,8 +345,7 @@ impl<O: Outbox> Epoch<'_, O> {
     }
 
     /// Sends again what a consumer asked for.
-    async fn pump_replay(&mut self) -> Result<(), Ended> {
-        let now = self.run.now();
+    async fn pump_replay(&mut self, now: u64) -> Result<(), Ended> {
         if self.read_again.is_some() {
             return Ok(());
         }

@@ -32,6 +32,11 @@ pub(super) struct Rows {
     acked: Arc<Mutex<Vec<u64>>>,
     progress: Arc<watch::Sender<u64>>,
     newest: watch::Sender<u64>,
+    /// Documents up to this one were acknowledged in an earlier run and are not there any more: a look for
+    /// them takes longer than any hold, and finds nothing.
+    pub(super) gone: u64,
+    /// Such looks.
+    looks: Arc<watch::Sender<u64>>,
 }
 
 const TOPIC: &str = "stillstand/1/b1/record";
@@ -53,6 +58,8 @@ impl Rows {
             acked: Arc::default(),
             progress: Arc::new(watch::Sender::new(0)),
             newest: watch::Sender::new(count),
+            gone: 0,
+            looks: Arc::new(watch::Sender::new(0)),
         }
     }
 
@@ -69,13 +76,22 @@ impl Rows {
         let reached = self.progress.subscribe().wait_for(|acked| *acked >= number).await.map(drop);
         reached.unwrap();
     }
+
+    pub(super) async fn looked_in_vain(&self, times: u64) {
+        self.looks.subscribe().wait_for(|looks| *looks >= times).await.map(drop).unwrap();
+    }
 }
 
 impl Outbox for Rows {
     async fn resume(&self, _: i64) -> Result<Resume, OutboxError> {
-        Ok(Resume { acked: 0, send_after: 0 })
+        Ok(Resume { acked: self.gone, send_after: self.gone })
     }
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {
+        if number < self.gone {
+            tokio::time::sleep(fast().hold_most * 2).await;
+            self.looks.send_modify(|looks| *looks += 1);
+            return Ok(Vec::new());
+        }
         let newest = *self.newest.borrow();
         let rows = self.all.iter().filter(|row| row.number > number && row.number <= newest);
         Ok(rows.take(limit).cloned().collect())
@@ -153,7 +169,7 @@ impl Bench {
         self.task.await.unwrap();
     }
 
-    async fn report(&mut self, wanted: impl Fn(&NetworkReport) -> bool) -> NetworkReport {
+    pub(super) async fn report(&mut self, wanted: impl Fn(&NetworkReport) -> bool) -> NetworkReport {
         soon(async {
             loop {
                 let report = self.reports.recv().await.expect("the relay lives");
@@ -179,6 +195,8 @@ pub(super) async fn broker(behaviour: Behaviour) -> Broker {
 pub(super) async fn reader(broker: &Broker) -> crate::network::session::Wire {
     let mut link = link(broker.addr.port(), fast());
     link.station = "reader".into();
+    // Nobody takes what it hears: that it falls behind must not be taken for silence.
+    link.keep_alive_s = 600;
     let mut wire = crate::network::session::open(&link, Identity::In, None, 10);
     let filter =
         rumqttc::v5::mqttbytes::v5::Filter::new("stillstand/#", rumqttc::v5::mqttbytes::QoS::AtMostOnce);

@@ -2,6 +2,7 @@
 
 use super::test::{Bench, Rows, broker, fast, reader, records, soon};
 use super::*;
+use crate::network::ConditionName::NoSubscriber;
 use crate::rehearsal::broker::{Acknowledging, Behaviour};
 use rumqttc::v5::mqttbytes::v5::PubAckReason;
 
@@ -126,4 +127,24 @@ async fn what_a_broker_acknowledged_and_threw_away_comes_when_it_is_asked_for() 
         assert_eq!(bench.rows.acked(), (1..=ROWS).collect::<Vec<_>>());
         soon(bench.stop()).await;
     }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hold_that_ends_while_the_outbox_is_read_is_not_missed() {
+    let broker = broker(Behaviour::default()).await;
+    let mut rows = Rows::new(3, 10);
+    rows.gone = 2;
+    let mut bench = Bench::start(&broker, rows, fast());
+    let held =
+        |report: &NetworkReport| matches!(report, NetworkReport::Condition(c) if c.name == NoSubscriber);
+    bench.report(held).await;
+    // Document 3 is offered between the looks again and again: one hold forgotten, and there are no more.
+    // The wishes vary in which order both are done.
+    for count in 1..=6 {
+        bench.replay.send_replace(ReplayWish { count, number: 1 });
+        soon(bench.rows.looked_in_vain(4 * count)).await;
+    }
+    let _subscribed = reader(&broker).await;
+    soon(bench.rows.reaches(3)).await;
+    soon(bench.stop()).await;
 }
