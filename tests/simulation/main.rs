@@ -96,6 +96,15 @@ fn seed_1_found_a_recalled_sample_that_no_start_could_read() {
     assert!((1..12).any(leads_there), "none of them leads there any more");
 }
 
+/// After a start of the machine the wall clock was behind. A load of before counted as weighed so long ago
+/// as the machine has been up, and the model, which took the wall clock at its word, called its next
+/// weighing announced too early.
+#[test]
+fn seed_600296_found_a_clock_that_woke_up_behind_a_drying_load() {
+    let judged = live(Options::new(seed(600_296), 20)).unwrap().judged;
+    assert!(judged.announced > 0, "{judged:?}");
+}
+
 #[test]
 fn the_same_seed_is_the_same_run_bit_for_bit() {
     let seed = seed(11);

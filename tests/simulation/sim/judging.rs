@@ -25,7 +25,8 @@ impl Ledger {
         }
         let expected = self.deviations(&vial);
         if let Some(differ) = compare(&expected, &data["deviations"], &blind) {
-            return Err(of(differ));
+            let watch = if differ.contains("temperature") { self.warmth.told(&vial) } else { String::new() };
+            return Err(of(format!("{differ} {watch}")));
         }
         let (durations, steps) = steps(&vial, data).map_err(of)?;
         self.preparation(&vial, &data["preparation"]).map_err(of)?;

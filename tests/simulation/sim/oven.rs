@@ -2,7 +2,7 @@
 //! numbers.
 
 use super::route::{Constancy, millionths};
-use super::vial::between;
+use super::vial::{age, between};
 use rust_decimal::Decimal;
 use stillstand::domain::moment::Moment;
 use stillstand::domain::quantity::Unit;
@@ -148,7 +148,7 @@ impl<'a> Oven<'a> {
     /// Time from now until it may be weighed again.
     pub fn waits(&self, now: &Moment) -> i64 {
         let every = self.rule.and_then(|rule| rule.every_ns).unwrap_or(0);
-        last(&self.load.dried).map_or(0, |last| every - between(&last.at, now).0)
+        last(&self.load.dried).map_or(0, |last| every - age(&last.at, now))
     }
 
     /// Water that was driven off, hundredths of a percent of the dry mass.

@@ -46,8 +46,9 @@ impl Ledger {
                     }
                 }
                 Kind::Temper => {
-                    let since = way.tempering(until).filter(|_| way.book.tempering_ns.is_some());
-                    if since.is_some_and(|(_, since)| way.tempers_for(&since, &filled) > 0) {
+                    // A record tells what the clocks said.
+                    let least = way.tempering(until).zip(way.book.tempering_ns);
+                    if least.is_some_and(|((_, since), least)| between(&since, &filled).0 < least) {
                         add("tempering-short");
                     }
                 }

@@ -17,6 +17,13 @@ pub fn between(from: &Moment, to: &Moment) -> (i64, bool) {
     if from.boot == to.boot { (to.boot_ns - from.boot_ns, true) } else { (to.wall_ns - from.wall_ns, false) }
 }
 
+/// How long ago an instant was at least, nanoseconds: what was before the machine's start is older than
+/// that start, even where a wall clock that woke up behind says otherwise.
+pub fn age(of: &Moment, now: &Moment) -> i64 {
+    let (ns, one_boot) = between(of, now);
+    if one_boot { ns } else { ns.max(now.boot_ns) }
+}
+
 /// Whether the clocks of two instants can both be right. After a restart the machine has been up for so
 /// long, and what was before it lies at least so far back; a clock chip is good to five seconds.
 pub fn agree(from: &Moment, to: &Moment) -> bool {

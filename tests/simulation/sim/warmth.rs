@@ -3,7 +3,7 @@
 
 use super::book::Degrees;
 use super::expected::Expected;
-use super::vial::{Vial, between, rounded};
+use super::vial::{Vial, age, between, rounded};
 use rust_decimal::Decimal;
 use std::collections::VecDeque;
 use stillstand::domain::moment::Moment;
@@ -62,6 +62,14 @@ impl Warmth {
     /// A reading was taken in the very instant of a mark: which came first the instants do not say.
     fn ties(&self, at: &Moment) -> bool {
         self.heard.iter().any(|heard| heard.at.boot == at.boot && heard.at.boot_ns == at.boot_ns)
+    }
+
+    /// At an instant soon after a start of the machine no reading has come yet, and one from before the
+    /// start may still hold: on another clock, which this model does not count.
+    fn is_held_over(&self, at: &Moment) -> bool {
+        let came = |heard: &Heard| heard.at.boot == at.boot && heard.at.boot_ns <= at.boot_ns;
+        let holds = |heard: &Heard| heard.at.boot != at.boot && age(&heard.at, at) < self.stale_ns;
+        !self.heard.iter().any(came) && self.heard.iter().any(holds)
     }
 
     /// Forgets what no watch that began after `since` needs.
@@ -139,11 +147,19 @@ impl Warmth {
         let Some((open, close)) = watch(vial) else { return "no watch".to_owned() };
         let near = |at: &Moment, heard: &&Heard| between(at, &heard.at).0.abs() < 2 * self.stale_ns;
         let around = |at: &Moment| -> Vec<String> {
-            let told = |heard: &Heard| format!("{:?} at {}", heard.milli, heard.at.boot_ns);
+            let told = |heard: &Heard| {
+                format!("{:?} at {}, wall {}", heard.milli, heard.at.boot_ns, heard.at.wall_ns)
+            };
             self.heard.iter().filter(|heard| near(at, heard)).map(told).collect()
         };
         let ends = close.map(|close| (close.boot_ns, around(&close)));
-        format!("watched from {} {:?} to {ends:?}; marks {:?}", open.boot_ns, around(&open), vial.log)
+        format!(
+            "watched from {}, wall {} {:?} to {ends:?}; marks {:?}",
+            open.boot_ns,
+            open.wall_ns,
+            around(&open),
+            vial.log
+        )
     }
 
     /// What a vial's watch comes to, and whether the time without a reading lies so near to the
@@ -174,7 +190,8 @@ pub fn remembered(vial: &Vial, warmth: &Warmth) -> Option<Counted> {
 }
 
 /// The model does not judge the temperature of a vial: an end of the watch was stated or corrected
-/// after the readings had been counted, the machine was started during it, or microseconds decide.
+/// after the readings had been counted, the machine was started during it or just before, or microseconds
+/// decide.
 pub fn is_loose(vial: &Vial, warmth: &Warmth) -> bool {
     let one_boot = watch(vial).is_none_or(|(open, close)| close.is_none_or(|close| close.boot == open.boot));
     let forgotten = vial.counted.is_none()
@@ -183,7 +200,8 @@ pub fn is_loose(vial: &Vial, warmth: &Warmth) -> bool {
         });
     let tied = watch(vial)
         .is_some_and(|(open, close)| warmth.ties(&open) || close.is_some_and(|close| warmth.ties(&close)));
-    vial.loose || tied || !one_boot || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
+    let held_over = watch(vial).is_some_and(|(open, _)| warmth.is_held_over(&open));
+    vial.loose || tied || !one_boot || held_over || forgotten || warmth.of(vial).is_some_and(|(_, near)| near)
 }
 
 fn meet(counted: &mut Counted, milli: i64, degrees: &Degrees) {

@@ -4,7 +4,7 @@
 use super::book::Book;
 use super::oven::{Load, Masses, Oven, last};
 use super::route::{Kind, Route};
-use super::vial::between;
+use super::vial::{age, between};
 use rust_decimal::Decimal;
 use std::rc::Rc;
 use stillstand::domain::moment::Moment;
@@ -195,7 +195,7 @@ impl Way {
 
     /// Time from an instant until tempering is over.
     pub fn tempers_for(&self, since: &Moment, now: &Moment) -> i64 {
-        self.book.tempering_ns.unwrap_or(0) - between(since, now).0
+        self.book.tempering_ns.unwrap_or(0) - age(since, now)
     }
 
     /// It is tempering, and no tin was filled of it.
