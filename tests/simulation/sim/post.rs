@@ -120,6 +120,12 @@ impl Post {
         }
         let since = wall_ns - i64::try_from(Pace::default().replay.as_nanos()).unwrap_or(i64::MAX);
         let (acked, send_after) = store.resume(since);
+        // A start sends again what was acknowledged in the last half an hour. What a broker lost while the
+        // machine was off for longer, the consumer has to ask for.
+        let before = self.missing.len();
+        self.missing.retain(|number| *number > send_after);
+        self.tried.excused += (before - self.missing.len()) as u64;
+        self.move_on();
         if let Some(number) = (self.taken + 1..=acked).find(|number| !self.lost.contains(number)) {
             return Err(format!(
                 "the outbox says that {acked} is acknowledged, and the consumer lacks {number}"
