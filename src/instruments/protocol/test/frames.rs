@@ -42,6 +42,21 @@ fn the_checksum_stands_behind_etx_as_the_shape_says() {
 }
 
 #[test]
+fn the_longest_frame_is_a_frame_and_one_byte_more_is_nonsense_that_costs_no_other() {
+    let framing = framed().framing;
+    let frame = |len: usize| framing.wrapped(&vec![b'x'; len - 4]);
+    assert_eq!(pieces(framing, &frame(LINE_MAX)), [Piece::Line(frame(LINE_MAX))]);
+    let over = frame(LINE_MAX + 1);
+    assert!(
+        matches!(pieces(framing, &over).as_slice(), [Piece::TooLong(_)]),
+        "its last byte is still to come"
+    );
+    let told = said(&framed(), &[&over[..], b"\r\n\x02+    52.30 g\x0345"].concat());
+    assert!(matches!(told.as_slice(), [Said::Nonsense { .. }, .., Said::Mass { .. }]), "{told:?}");
+    assert_eq!(told.iter().filter(|said| matches!(said, Said::Mass { .. })).count(), 1);
+}
+
+#[test]
 fn a_wrong_checksum_is_nonsense_that_says_both() {
     let told = said(&framed(), b"\x02+    52.30 g\x0344");
     let [Said::Nonsense { why }] = told.as_slice() else { panic!("{told:?}") };
