@@ -198,7 +198,7 @@ impl Rows {
 }
 
 impl Outbox for Rows {
-    async fn resume(&self, _: i64) -> Result<Resume, OutboxError> {
+    async fn resume(&self, _: Duration) -> Result<Resume, OutboxError> {
         Ok(Resume { acked: 0, send_after: 0 })
     }
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {

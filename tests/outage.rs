@@ -48,6 +48,30 @@ async fn what_a_killed_broker_lost_goes_out_again_by_itself() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_a_broker_lost_goes_out_again_also_when_both_were_without_power_for_a_day() {
+    let mut broker = RealBroker::prepared(KEEPS);
+    let site = Site::new("both", None);
+    journal_with(&site.journal(), DOCUMENTS).await;
+    broker.start().await;
+    broker.registers_archive().await;
+    broker.save().await;
+    resending(&site, broker.port, 30);
+    let bench = site.start().await;
+    bench.until("all are acknowledged", |v| v["waiting"] == 0).await;
+    broker.kill().await;
+    assert_eq!(bench.stop().await, 0);
+    // A day goes by.
+    let file = rusqlite::Connection::open(site.journal()).unwrap();
+    let marks = file.execute("UPDATE taken SET at_ns = at_ns - 86400000000000", []).unwrap();
+    assert!(marks > 0, "the journal holds when the broker acknowledged");
+    drop(file);
+    broker.start().await;
+    let bench = site.start().await;
+    broker.archive().catches_up(DOCUMENTS).await;
+    assert_eq!(bench.stop().await, 0);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_archive_that_finds_a_gap_asks_and_gets_it_and_confirms() {
     let mut broker = RealBroker::prepared(KEEPS);
     let site = Site::new("gap", None);

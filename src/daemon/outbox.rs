@@ -5,6 +5,7 @@ use crate::journal::Journal;
 use crate::network::{Outbox, OutboxError, OutboxRow, Resume};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use tokio::sync::watch;
 
 /// Documents that are read at once where the relay lags behind: it asks for the next one with each
@@ -42,9 +43,9 @@ impl JournalOutbox {
 }
 
 impl Outbox for JournalOutbox {
-    async fn resume(&self, acked_since_ns: i64) -> Result<Resume, OutboxError> {
+    async fn resume(&self, again: Duration) -> Result<Resume, OutboxError> {
         let unreadable = |e: crate::journal::JournalError| OutboxError(e.to_string());
-        let (acked, send_after) = self.journal.resume_sending(acked_since_ns).await.map_err(unreadable)?;
+        let (acked, send_after) = self.journal.resume_sending(again).await.map_err(unreadable)?;
         Ok(Resume { acked, send_after })
     }
 

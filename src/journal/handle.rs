@@ -20,6 +20,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{self, Sender};
 use std::thread::JoinHandle;
+use std::time::Duration;
 use tokio::sync::{oneshot, watch};
 use uuid::Uuid;
 
@@ -124,9 +125,10 @@ impl Journal {
     }
 
     /// Where sending goes on: every document up to the first number is acknowledged, and every one
-    /// up to the second was acknowledged before `since_ns` (wall time in nanoseconds).
-    pub async fn resume_sending(&self, since_ns: i64) -> Result<(u64, u64), JournalError> {
-        self.ask(move |store| store.read(|conn| taken::resume(conn, since_ns))).await
+    /// up to the second was acknowledged `again` or longer before the newest acknowledgement, by the
+    /// wall clock of each.
+    pub async fn resume_sending(&self, again: Duration) -> Result<(u64, u64), JournalError> {
+        self.ask(move |store| store.read(|conn| taken::resume(conn, again))).await
     }
 
     /// How many documents the network has not acknowledged.

@@ -7,6 +7,7 @@ use super::acks::Ack;
 use super::rows::OutboxRow;
 use super::sql::{signed, unsigned};
 use rusqlite::{Connection, OptionalExtension, Transaction};
+use std::time::Duration;
 
 /// The first format that has such marks. Before, each row of the outbox had its own.
 pub(super) const TAKEN_SINCE: u32 = 3;
@@ -57,21 +58,23 @@ pub(super) fn mark(conn: &Connection, rows: &mut [OutboxRow]) -> rusqlite::Resul
 }
 
 /// Where sending goes on: the newest acknowledged document, and the last one before those that were
-/// acknowledged at or after `since_ns`, back to the first that was not, or to the [`RECENT_MOST`]th.
-/// Reads the tail and nothing before it.
-pub(super) fn resume(conn: &Connection, since_ns: i64) -> rusqlite::Result<(u64, u64)> {
+/// acknowledged less than `again` before that, back to the first that was not, or to the
+/// [`RECENT_MOST`]th. Reads the tail and nothing before it.
+pub(super) fn resume(conn: &Connection, again: Duration) -> rusqlite::Result<(u64, u64)> {
     let mut backwards = conn.prepare_cached("SELECT through, at_ns FROM taken ORDER BY through DESC")?;
     let mut marks = backwards.query([])?;
-    let (mut acked, mut before) = (None, 0);
+    let again_ns = i64::try_from(again.as_nanos()).unwrap_or(i64::MAX);
+    let (mut newest, mut before) = (None, 0);
     while let Some(mark) = marks.next()? {
         let through = unsigned(mark, 0)?;
-        let least = acked.get_or_insert(through).saturating_sub(RECENT_MOST);
+        let at_ns = mark.get::<_, i64>(1)?;
+        let (acked, acked_at_ns) = *newest.get_or_insert((through, at_ns));
+        let least = acked.saturating_sub(RECENT_MOST);
         before = through.max(least);
-        if mark.get::<_, i64>(1)? < since_ns || through <= least {
-            return Ok((acked.unwrap_or(0), before));
+        if at_ns <= acked_at_ns.saturating_sub(again_ns) || through <= least {
+            return Ok((acked, before));
         }
         before = least;
     }
-    let acked = acked.unwrap_or(0);
-    Ok((acked, before.min(acked)))
+    Ok((newest.map_or(0, |(acked, _)| acked), before))
 }

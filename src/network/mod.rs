@@ -132,7 +132,7 @@ pub struct Resume {
     /// Every row up to this number has been acknowledged.
     pub acked: u64,
     /// Rows after this number are sent; at most `acked`. Less than `acked`: the rows in between,
-    /// acknowledged not long ago, are sent once more.
+    /// acknowledged last, are sent once more.
     pub send_after: u64,
 }
 
@@ -144,8 +144,9 @@ pub struct OutboxError(pub String);
 /// The journal's tail that the network has not acknowledged.
 pub trait Outbox: Send + Sync + 'static {
     /// Where to go on: what is acknowledged, and the last row before those that were acknowledged
-    /// at or after `acked_since_ns` (wall time) or never.
-    fn resume(&self, acked_since_ns: i64) -> impl Future<Output = Result<Resume, OutboxError>> + Send;
+    /// less than `again` before the newest acknowledgement, or never. However long ago that was: a broker
+    /// that has been away since may have lost them.
+    fn resume(&self, again: Duration) -> impl Future<Output = Result<Resume, OutboxError>> + Send;
     /// Up to `limit` rows after `number`, acknowledged or not, in ascending order.
     fn after(
         &self,

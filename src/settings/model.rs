@@ -189,7 +189,8 @@ pub struct Network {
     /// What is spoken.
     #[serde(default)]
     pub protocol: Protocol,
-    /// After a broken connection, documents acknowledged within so many minutes go out again.
+    /// After a broken connection and after a start, the documents acknowledged in so many minutes up
+    /// to the newest acknowledgement go out again.
     #[serde(default = "resend_default")]
     pub resend_minutes: u16,
     /// Encryption; absent: none.

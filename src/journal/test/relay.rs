@@ -1,6 +1,7 @@
 //! The outbox as the relay and the pages use it, and copies of a running journal.
 
 use super::*;
+use std::time::Duration;
 
 async fn filled(folder: &Folder, documents: u32) -> (Journal, Chain) {
     let (journal, fresh) = open(folder);
@@ -177,33 +178,36 @@ async fn the_count_of_what_waits_is_kept_right_without_counting_again() {
 async fn sending_goes_on_behind_the_recent_tail_and_never_from_the_first_document() {
     let folder = Folder::new();
     let (journal, mut chain) = filled(&folder, 5).await;
-    assert_eq!(journal.resume_sending(0).await.unwrap(), (0, 0), "nothing is acknowledged");
+    let (ns, year) = (Duration::from_nanos, Duration::from_hours(24 * 365));
+    assert_eq!(journal.resume_sending(year).await.unwrap(), (0, 0), "nothing is acknowledged");
     for (number, at_ns) in [(1, 100), (2, 200), (3, 300), (4, 400)] {
         let mut batch = press(&mut chain, 5 + u128::from(number));
         batch.acked = Some((number, at_ns));
         journal.commit(batch).await.unwrap();
     }
     assert_eq!(
-        journal.resume_sending(300).await.unwrap(),
+        journal.resume_sending(ns(101)).await.unwrap(),
         (4, 2),
-        "3 and 4 are recent, 5 is not acknowledged"
+        "3 was acknowledged less than 101 ns before 4, which is the newest; 5 is not"
     );
-    assert_eq!(journal.resume_sending(401).await.unwrap(), (4, 4));
-    assert_eq!(journal.resume_sending(1).await.unwrap(), (4, 0));
+    assert_eq!(journal.resume_sending(ns(100)).await.unwrap(), (4, 3));
+    assert_eq!(journal.resume_sending(year).await.unwrap(), (4, 0));
     journal.note_acked(5, 500);
     journal.close().await.unwrap();
     let (journal, _) = open(&folder);
-    assert_eq!(journal.resume_sending(501).await.unwrap(), (5, 5));
-    assert_eq!(journal.resume_sending(500).await.unwrap(), (5, 4));
+    assert_eq!(journal.resume_sending(ns(0)).await.unwrap(), (5, 5));
+    assert_eq!(journal.resume_sending(ns(1)).await.unwrap(), (5, 4));
+    assert_eq!(journal.resume_sending(ns(101)).await.unwrap(), (5, 3), "whatever the clock says at a start");
 
-    // The mark of 1,200 documents lies in the future: the clock starts in the past.
+    // 1,200 documents in one mark.
     let mut chain = journal.reload().await.unwrap().chain;
     let mut batch = press(&mut chain.clone(), 17);
     batch.outbox = (6..=1205).map(|n| chain.document(document(&format!("r{n}"), "record"))).collect();
     batch.events = press(&mut chain, 17).events;
     batch.acked = Some((1205, 1_000_000));
     journal.commit(batch).await.unwrap();
-    assert_eq!(journal.resume_sending(-1).await.unwrap(), (1205, 205), "the newest thousand and no more");
+    assert_eq!(journal.resume_sending(ns(1)).await.unwrap(), (1205, 205), "the newest thousand and no more");
+    assert_eq!(journal.resume_sending(year).await.unwrap(), (1205, 205));
 }
 
 /// Makes a journal what it was before acknowledgements had a table of their own.
@@ -235,7 +239,7 @@ async fn marks_of_an_older_journal_go_over_and_what_it_did_not_mark_goes_out() {
     let marks = [Some(100), Some(200), Some(300), Some(400), None, None];
     assert_eq!(seen(journal.outbox_from(0, 9).await.unwrap()), marks);
     assert_eq!(journal.unacked_count().await.unwrap(), 2);
-    assert_eq!(journal.resume_sending(300).await.unwrap(), (4, 2));
+    assert_eq!(journal.resume_sending(Duration::from_nanos(101)).await.unwrap(), (4, 2));
     journal.note_acked(6, 700);
     journal.close().await.unwrap();
     assert_eq!(open(&folder).0.unacked_count().await.unwrap(), 0);

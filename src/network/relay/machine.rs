@@ -9,9 +9,11 @@
 //! 2. At any other reason nothing new goes out. What is in flight is waited for, and sending
 //!    begins again *from the refused document*, so that a consumer who takes only the next number
 //!    gets all of them. "No matching subscribers" is such a reason: nobody has the document.
-//! 3. After a broken connection what was acknowledged lately goes out again (same id, same
-//!    number), for a broker may acknowledge and then lose: at most [`REPLAYS_MOST`] times each,
-//!    so that a line which breaks all the time still gets forward.
+//! 3. After a broken connection what was acknowledged last goes out again (same id, same
+//!    number), for a broker may acknowledge and then lose: as far back from the newest
+//!    acknowledgement as the broker may take to store what it has, however long it was away since,
+//!    and at most [`REPLAYS_MOST`] times each, so that a line which breaks all the time still gets
+//!    forward.
 //!
 //! The connection stays open while a document is held, so that presence and retained state keep
 //! telling the truth.
@@ -139,7 +141,6 @@ impl Machine {
 
     /// A connection stands; the broker takes `receive_max` messages in flight.
     pub fn connected(&mut self, now: u64, receive_max: Option<u16>) {
-        self.forget_old(now);
         let replay = self.tail.iter().find(|tail| tail.replays < REPLAYS_MOST);
         let cursor = replay.map_or(self.floor, |tail| self.floor.min(tail.number.saturating_sub(1)));
         let limit = receive_max.map_or(self.window, |most| self.window.min(most.max(1)));
@@ -408,13 +409,12 @@ impl Machine {
             && let Some(known) = self.tail.iter_mut().find(|tail| tail.number == number)
         {
             known.replays = known.replays.saturating_add(1);
-        } else {
-            self.tail.push_back(Tail { number, at: now, replays: 0 });
+            known.at = now;
+            return;
         }
-        self.forget_old(now);
-    }
-
-    fn forget_old(&mut self, now: u64) {
+        self.tail.push_back(Tail { number, at: now, replays: 0 });
+        // Only here does anything grow old: the broker lived a moment ago, and has had whatever is
+        // older than this once more since the connection stands. However long it was away before.
         let replay = ms(self.pace.replay);
         let old = |tail: &mut Tail| now.saturating_sub(tail.at) >= replay || tail.replays >= REPLAYS_MOST;
         while self.tail.pop_front_if(old).is_some() {}

@@ -215,13 +215,41 @@ fn after_a_break_what_was_acknowledged_lately_goes_out_again_but_not_for_ever() 
 #[test]
 fn what_was_acknowledged_long_ago_stays_acknowledged() {
     let mut machine = machine(5);
-    send(&mut machine, 0, 6..=6);
-    machine.acknowledged(0, 6, Success).unwrap();
-    send(&mut machine, 1_000_000, 7..=7);
-    machine.acknowledged(1_000_000, 7, Success).unwrap();
+    let replay = u64::try_from(pace().replay.as_millis()).unwrap();
+    for (number, at) in [(6, 0), (7, replay - 1), (8, replay)] {
+        send(&mut machine, at, number..=number);
+        machine.acknowledged(at, u16::try_from(number).unwrap(), Success).unwrap();
+    }
     machine.disconnected();
-    machine.connected(30 * 60 * 1000, None);
-    assert_eq!(machine.wants_rows(30 * 60 * 1000), Some((6, 4)), "7 again, 6 no more");
+    machine.connected(replay, None);
+    assert_eq!(machine.wants_rows(replay), Some((6, 4)), "7 and 8 again, 6 no more");
+}
+
+#[test]
+fn however_long_the_broker_was_away_what_it_may_have_lost_goes_out_again() {
+    let mut machine = machine(5);
+    let day = 24 * 3_600_000;
+    send(&mut machine, 0, 6..=8);
+    for pkid in 6..=8 {
+        machine.acknowledged(0, pkid, Success).unwrap();
+    }
+    machine.disconnected();
+    machine.connected(day, None);
+    assert_eq!(machine.wants_rows(day), Some((5, 4)), "a day later");
+    // It breaks off again in the middle: nothing of the rest is forgotten.
+    send(&mut machine, day, 6..=8);
+    machine.acknowledged(day, 6, Success).unwrap();
+    machine.disconnected();
+    machine.connected(2 * day, None);
+    assert_eq!(machine.wants_rows(2 * day), Some((5, 4)), "6 once more, and 7 and 8 behind it");
+    // A new document is acknowledged behind all of them: the second time was the last for 6.
+    send(&mut machine, 2 * day, 6..=9);
+    for pkid in 6..=9 {
+        machine.acknowledged(2 * day, pkid, Success).unwrap();
+    }
+    machine.disconnected();
+    machine.connected(3 * day, None);
+    assert_eq!(machine.wants_rows(3 * day), Some((6, 4)), "7 and 8 had been there once again only");
 }
 
 #[test]

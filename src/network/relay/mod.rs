@@ -99,10 +99,8 @@ impl<O: Outbox> Run<O> {
             rival: Rival::new(pace),
             replays_begun,
         };
-        let replay_ns = i64::try_from(pace.replay.as_nanos()).unwrap_or(i64::MAX);
         loop {
-            let since = run.relay.clock.now().wall_ns.saturating_sub(replay_ns);
-            match run.relay.outbox.resume(since).await {
+            match run.relay.outbox.resume(pace.replay).await {
                 Ok(resume) => {
                     run.machine = Machine::new(pace, run.relay.link.window, resume);
                     run.clear(ConditionName::OutboxUnreadable).await;

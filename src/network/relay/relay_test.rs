@@ -83,7 +83,7 @@ impl Rows {
 }
 
 impl Outbox for Rows {
-    async fn resume(&self, _: i64) -> Result<Resume, OutboxError> {
+    async fn resume(&self, _: Duration) -> Result<Resume, OutboxError> {
         Ok(Resume { acked: self.gone, send_after: self.gone })
     }
     async fn after(&self, number: u64, limit: usize) -> Result<Vec<OutboxRow>, OutboxError> {

@@ -85,6 +85,8 @@ pub struct Post {
     /// Documents that the broker lost after its acknowledgement, once each.
     lost: BTreeSet<u64>,
     missing: BTreeSet<u64>,
+    /// The newest document that was acknowledged before the wall clock was stepped.
+    stepped_after: u64,
     /// What went out lately: SHA-256 of all that a document says of itself.
     known: BTreeMap<u64, [u8; 32]>,
     pub tried: Tried,
@@ -105,25 +107,21 @@ impl Post {
             taken: 0,
             lost: BTreeSet::new(),
             missing: BTreeSet::new(),
+            stepped_after: 0,
             known: BTreeMap::new(),
             tried: Tried::default(),
             calm: false,
         }
     }
 
-    /// The program was started again: the old relay and its connection are gone. `odd`: its wall
-    /// clock was moved meanwhile.
-    pub fn restarted(&mut self, now: u64, store: &dyn Store, wall_ns: i64, odd: bool) -> Result<(), String> {
+    /// The program was started again: the old relay and its connection are gone.
+    pub fn restarted(&mut self, now: u64, store: &dyn Store) -> Result<(), String> {
         self.break_off(now);
-        if odd {
-            self.excuse();
-        }
-        let since = wall_ns - i64::try_from(Pace::default().replay.as_nanos()).unwrap_or(i64::MAX);
-        let (acked, send_after) = store.resume(since);
-        // A start sends again what was acknowledged in the last half an hour. What a broker lost while the
-        // machine was off for longer, the consumer has to ask for.
+        let (acked, send_after) = store.resume(Pace::default().replay);
+        // How far apart two acknowledgements are a start has from the wall clock alone. Across a step
+        // of it, what the broker lost is the consumer's to ask for.
         let before = self.missing.len();
-        self.missing.retain(|number| *number > send_after);
+        self.missing.retain(|number| *number > send_after || *number > self.stepped_after);
         self.tried.excused += (before - self.missing.len()) as u64;
         self.move_on();
         if let Some(number) = (self.taken + 1..=acked).find(|number| !self.lost.contains(number)) {
@@ -140,12 +138,9 @@ impl Post {
         self.published(row, store)
     }
 
-    /// The station cannot know any more what the broker lost: a document counts as delivered when
-    /// the start of a program, or a step of its clock, falls between loss and sending again.
-    pub fn excuse(&mut self) {
-        self.tried.excused += self.missing.len() as u64;
-        self.missing.clear();
-        self.move_on();
+    /// The station's wall clock was stepped.
+    pub fn clock_stepped(&mut self) {
+        self.stepped_after = self.machine.acked();
     }
 
     fn move_on(&mut self) {

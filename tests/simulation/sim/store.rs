@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
+use std::time::Duration;
 use stillstand::journal::{
     Batch, Chain, EventRow, FaultPoint, Journal, JournalError, OpenWith, OutboxRow, Restored, verify,
 };
@@ -51,7 +52,7 @@ pub trait Store {
     /// The newest document.
     fn newest(&self) -> u64;
     /// Where sending goes on, as the network's outbox is asked at a start.
-    fn resume(&self, since_ns: i64) -> (u64, u64);
+    fn resume(&self, again: Duration) -> (u64, u64);
     /// A sample that has left the bench.
     fn closed(&self, id: Uuid) -> Option<String>;
     /// Everything that holds it in memory is gone; what was committed is opened again.
@@ -156,11 +157,11 @@ impl Store for Memory {
         self.chain.newest_document()
     }
 
-    fn resume(&self, since_ns: i64) -> (u64, u64) {
-        let acked = self.acks.back().map_or(0, |(number, _)| *number);
-        let least = acked.saturating_sub(RECENT_MOST);
-        let before = self.acks.iter().rev().find(|(_, at)| *at < since_ns).map_or(0, |(number, _)| *number);
-        (acked, before.max(least))
+    fn resume(&self, again: Duration) -> (u64, u64) {
+        let Some((acked, newest_ns)) = self.acks.back() else { return (0, 0) };
+        let since_ns = newest_ns - i64::try_from(again.as_nanos()).expect("less than a century");
+        let before = self.acks.iter().rev().find(|(_, at)| *at <= since_ns).map_or(0, |(number, _)| *number);
+        (*acked, before.max(acked.saturating_sub(RECENT_MOST)))
     }
 
     fn closed(&self, id: Uuid) -> Option<String> {
@@ -256,8 +257,8 @@ impl Store for Disk {
         *self.journal().newest_document().borrow()
     }
 
-    fn resume(&self, since_ns: i64) -> (u64, u64) {
-        self.ask(self.journal().resume_sending(since_ns))
+    fn resume(&self, again: Duration) -> (u64, u64) {
+        self.ask(self.journal().resume_sending(again))
     }
 
     fn closed(&self, id: Uuid) -> Option<String> {

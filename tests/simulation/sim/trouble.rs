@@ -95,7 +95,10 @@ impl Sim {
         self.rebase();
         let odd = self.outage();
         let now = self.world.moment();
-        self.post.restarted(self.post_now(), &*self.store, now.wall_ns, odd)?;
+        self.post.restarted(self.post_now(), &*self.store)?;
+        if odd {
+            self.post.clock_stepped();
+        }
         self.feed(What::Started(Box::new(self.lab.started.clone())), now)?;
         Ok(())
     }
@@ -132,7 +135,7 @@ impl Sim {
             ]);
             self.world.step(by);
         }
-        self.post.excuse();
+        self.post.clock_stepped();
         // What was foreseen on wall time is looked at anew.
         self.deadline = Some(self.world.now_ns);
     }
