@@ -119,6 +119,12 @@ impl Moment {
         if since.basis == Basis::WallClock { since.ns.max(now.boot_ns) } else { since.ns }
     }
 
+    /// What was read at this instant still holds at `now`, for `for_ns` nanoseconds at most. Where the
+    /// clocks cannot tell how long ago that was, it does not.
+    pub fn holds_at(&self, now: &Self, for_ns: i64) -> bool {
+        now.known_since(self).is_some() && (0..for_ns).contains(&self.age_seen_from(now))
+    }
+
     /// This instant on the boot clock of `now`: exact within one boot, by wall time across boots.
     pub fn boot_ns_seen_from(&self, now: &Self) -> i64 {
         now.boot_ns.saturating_sub(now.since(self).ns)
@@ -196,6 +202,20 @@ pub(crate) mod test {
         now.wall_ns = before.wall_ns + 600 * SECOND;
         assert_eq!(before.age_seen_from(&now), 600 * SECOND);
         assert_eq!(at(0).age_seen_from(&at(7)), 7);
+    }
+
+    #[test]
+    fn what_was_read_holds_for_its_time_and_not_across_clocks_that_cannot_both_be_right() {
+        let read = at(0);
+        assert!(read.holds_at(&at(59 * SECOND), 60 * SECOND));
+        assert!(!read.holds_at(&at(60 * SECOND), 60 * SECOND));
+        assert!(!at(SECOND).holds_at(&read, 60 * SECOND), "it was not read yet");
+        let mut now = at(30 * SECOND);
+        now.boot = Uuid::from_u128(2);
+        now.boot_ns = 20 * SECOND;
+        assert!(read.holds_at(&now, 60 * SECOND), "the machine was away for ten seconds");
+        now.wall_ns = read.wall_ns - 86_400 * SECOND;
+        assert!(!read.holds_at(&now, 60 * SECOND), "the wall clock woke up behind");
     }
 
     #[test]

@@ -235,7 +235,7 @@ impl Bench {
     /// The temperature alarms that are due at `now`. A reading that is stale by then is no
     /// evidence: the silence is an alarm of its own.
     pub(super) fn due_limits(&self, now: &Moment, mut fresh: impl FnMut() -> Uuid) -> Vec<Event> {
-        let Some(held) = self.held().filter(|held| held.moment.age_seen_from(now) < self.stale_ns()) else {
+        let Some(held) = self.held().filter(|held| held.moment.holds_at(now, self.stale_ns())) else {
             return Vec::new();
         };
         self.limit_changes(now)

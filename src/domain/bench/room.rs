@@ -27,7 +27,7 @@ pub struct Room {
 impl Bench {
     /// The room's temperature, unless it is stale.
     pub fn room_held(&self, now: &Moment) -> Option<&(Held, Wire)> {
-        self.room.last.as_ref().filter(|(held, _)| held.moment.age_seen_from(now) < self.room_stale_ns())
+        self.room.last.as_ref().filter(|(held, _)| held.moment.holds_at(now, self.room_stale_ns()))
     }
 
     pub(super) fn room_stale_ns(&self) -> i64 {

@@ -5,7 +5,7 @@ use super::{
 };
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::Bench;
-use crate::domain::moment::{Moment, SECOND};
+use crate::domain::moment::Moment;
 use crate::domain::quality::{acceptance, counting};
 use crate::domain::report::time;
 use crate::domain::specimen::sample::Sample;
@@ -46,8 +46,7 @@ fn first<T>(mut lines: Vec<T>) -> (Vec<T>, u64) {
 
 fn temperature(bench: &Bench, now: &Moment) -> Option<Temperature> {
     let (held, _) = bench.probe.last.as_ref()?;
-    let stale = held.moment.age_seen_from(now) > i64::from(bench.settings.temperature_stale_s) * SECOND;
-    (!stale).then(|| Temperature {
+    held.moment.holds_at(now, bench.stale_ns()).then(|| Temperature {
         text: held.temperature.value.to_string(),
         unit: held.temperature.unit.code().to_owned(),
         side: bench.probe.side.map(|(side, _)| side),

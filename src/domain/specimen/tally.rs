@@ -97,7 +97,7 @@ impl Tally {
         self.counted_to = Some(at);
         self.opened = Some(at);
         if let Some(held) = held
-            && (0..stale_ns).contains(&held.moment.age_seen_from(&at))
+            && held.moment.holds_at(&at, stale_ns)
         {
             self.meet(held, limits);
         }
@@ -133,6 +133,8 @@ impl Tally {
         if self.closed || span_ns <= 0 {
             return;
         }
+        // How old a reading is that came before the machine's last start the clocks may not tell.
+        let held = held.filter(|h| h.moment.boot == from.boot || from.known_since(&h.moment).is_some());
         let covered_ns = held.map_or(0, |h| {
             let read = h.moment.since(&from).ns; // negative: read before `from`
             // Before the machine's last start, even where the wall clock woke up behind.

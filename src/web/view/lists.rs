@@ -4,7 +4,7 @@ use super::{measured, ms, odd, preparation, quality};
 use crate::domain::alarm::{State, definition};
 use crate::domain::bench::{Bench, Coming, Wait};
 use crate::domain::method::{Edge, Method};
-use crate::domain::moment::{Moment, SECOND};
+use crate::domain::moment::Moment;
 use crate::domain::reading::{Applied, Live};
 use crate::domain::specimen::sample::Sample;
 use crate::domain::specimen::{Specimen, Target};
@@ -217,7 +217,7 @@ pub(super) fn probe(bench: &Bench, now: &Moment, units: Units) -> Value {
             "text": shown.value.to_string(),
             "unit": shown.unit.symbol(),
             "ageMs": ms(age),
-            "stale": age > i64::from(bench.settings.temperature_stale_s) * SECOND,
+            "stale": !held.moment.holds_at(now, bench.stale_ns()),
             "instrument": wire.instrument,
             "corrected": corrected(held.applied),
         })

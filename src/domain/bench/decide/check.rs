@@ -293,8 +293,7 @@ impl Deciding<'_> {
                 "name the reference thermometer in `with`, and enter what it shows in `value`",
             );
         };
-        let held =
-            self.bench.held().filter(|held| held.moment.age_seen_from(self.now()) < self.bench.stale_ns());
+        let held = self.bench.held().filter(|held| held.moment.holds_at(self.now(), self.bench.stale_ns()));
         let unit = held.map_or(Unit::Celsius, |held| held.temperature.unit);
         let reference = quantity("value", reference, found.unit, unit)?;
         let shown = match (&found.shown, held) {

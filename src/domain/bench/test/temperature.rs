@@ -54,6 +54,29 @@ fn the_first_reading_after_a_start_of_the_machine_is_kept_whatever_the_wall_cloc
 }
 
 #[test]
+fn a_reading_whose_age_nobody_knows_is_no_temperature_of_what_begins_after_the_start() {
+    let mut story = Story::new();
+    let sample = story.sample("S", 1);
+    let specimen = story.specimen(sample, 3);
+    story.warmth("15.0");
+    let what = Do::Mark { specimen, step: "first fill".to_owned(), edge: Edge::Done };
+    let (id, who, via) = (story.id(), Some("Ada Brook".to_owned()), "page".to_owned());
+    let act = Act { id, who, via, seen: None, stated_wall_ns: None, balance: None, take_over: false, what };
+    story.input_at(What::Act(act), behind(5));
+    let temperature = Quantity::new("22.1".parse().unwrap(), crate::domain::quantity::Unit::Celsius);
+    let report = InstrumentReport::Temperature { temperature, wire: wire("probe", "22.1") };
+    story.input_at(What::Instrument(report), behind(12));
+    let tally = &story.bench.specimens[&specimen].tally;
+    assert_eq!(
+        (tally.missing_us, tally.below_us, tally.readings),
+        (7_000_000, 0, 1),
+        "it was cold a day ago"
+    );
+    assert_eq!(tally.lowest, Some(temperature));
+    story.check_replay();
+}
+
+#[test]
 fn a_short_excursion_is_a_deviation_and_an_alarm_only_after_its_delay() {
     let (mut story, specimen) = watched();
     for s in 1..=20 {
