@@ -350,7 +350,7 @@ fn within_runtime(work: impl Future<Output = Exit>) -> Exit {
 pub(super) fn worked<T>(work: impl Future<Output = T>) -> Result<T, Exit> {
     // One thread: all of it together is a few percent of a core, and what passes between threads
     // (memory for each, a wake-up for each message) would cost more than the work itself. What
-    // blocks has a thread of its own: the journal, and the opening of a port.
+    // blocks has a thread of its own: the journal, the pages, and the opening of a port.
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     runtime.map(|runtime| runtime.block_on(work)).map_err(|error| {
         tell(&[format!("the program's threads cannot be started: {error}")]);

@@ -19,6 +19,7 @@ use super::disk;
 use super::entry;
 use super::inputs;
 use super::outbox::JournalOutbox;
+use super::pages;
 use super::pulses::Pulses;
 use super::sight::Sight;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
@@ -48,7 +49,6 @@ use crate::settings::model::{Network, Protocol, Settings, Trigger};
 use crate::settings::time_zone;
 use crate::signing::{self, Key};
 use crate::triggers::gpio;
-use crate::web::{self, AppState};
 use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -116,13 +116,6 @@ struct Ends {
     relay: CancellationToken,
 }
 
-/// The pages, until they are told to end.
-async fn serve(listener: tokio::net::TcpListener, state: AppState, end: CancellationToken) {
-    if let Err(error) = web::serve(listener, state, end).await {
-        tracing::error!("the pages ended: {error}");
-    }
-}
-
 /// Starts everything. The first input is the start itself, on the disk before anything else.
 ///
 /// # Errors
@@ -142,7 +135,7 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
     let address = settings.web.listen;
     let listening = |source| StationError::Listen { address, source };
     let listener = tokio::net::TcpListener::bind(address).await.map_err(listening)?;
-    let pages = listener.local_addr().map_err(listening)?;
+    let shown_at = listener.local_addr().map_err(listening)?;
     let link = settings.network.as_ref().map(|n| link(&settings, n)).transpose()?;
     let open_with = OpenWith { fresh_id: Uuid::now_v7(), now_wall_ns: clock.now().wall_ns };
     let (journal, restored) = Journal::open(&settings.journal.path, &open_with)?;
@@ -187,15 +180,15 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
         clock,
         running_clock,
     };
-    let state = sight.shown(&settings, ways, pages.port());
-    adapters.spawn(serve(listener, state, ends.adapters.clone()));
-    tracing::info!(%pages, journal = %path, station = %settings.station.id, "the station runs");
-    let called = entry::called(&settings.web, pages);
+    let state = sight.shown(&settings, ways, shown_at.port());
+    adapters.spawn(pages::spawn(listener, state, ends.adapters.clone()).map_err(listening)?);
+    tracing::info!(pages = %shown_at, journal = %path, station = %settings.station.id, "the station runs");
+    let called = entry::called(&settings.web, shown_at);
     Ok(Running {
         station: handle,
         journal,
         journal_id,
-        pages,
+        pages: shown_at,
         called,
         live,
         main_loop,

@@ -18,4 +18,5 @@ mod report;
 mod sight;
 mod unstarted;
 mod outbox;
+mod pages;
 mod remove;
