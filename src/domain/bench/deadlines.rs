@@ -64,7 +64,9 @@ impl Bench {
         let silent = self.silent_from(now).map(|from| old(&from, self.stale_ns()));
         let room = self.room_silent_from(now).map(|from| old(&from, self.room_stale_ns()));
         // Once the reading is stale the silence comes first; the delays begin anew after it.
-        let stale_at = self.held().map(|held| old(&held.moment, self.stale_ns()));
+        // What never holds again has been stale all along.
+        let held = self.held().filter(|held| now.known_since(&held.moment).is_some());
+        let stale_at = held.map(|held| old(&held.moment, self.stale_ns()));
         let limits = self
             .limit_changes(now)
             .map(|(_, _, at)| at)

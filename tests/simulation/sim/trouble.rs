@@ -112,7 +112,18 @@ impl Sim {
         self.counts.boots += 1;
         let long = if self.chance.one_in(8) { 2 * HOUR } else { 300 * SECOND };
         self.world.now_ns += self.chance.between(SECOND, long);
-        let off = *self.chance.pick(&[0, 0, 0, 0, 2 * SECOND, -2 * SECOND, 20 * HOUR, -20 * HOUR]);
+        let off = *self.chance.pick(&[
+            0,
+            0,
+            0,
+            0,
+            2 * SECOND,
+            -2 * SECOND,
+            -15 * SECOND,
+            -15 * SECOND,
+            20 * HOUR,
+            -20 * HOUR,
+        ]);
         self.world.boot(3 * SECOND, off);
         off != 0
     }

@@ -77,6 +77,28 @@ fn a_reading_whose_age_nobody_knows_is_no_temperature_of_what_begins_after_the_s
 }
 
 #[test]
+fn an_excursion_from_before_a_start_whose_age_nobody_knows_raises_nothing_and_leaves_no_deadline() {
+    let (mut story, _) = watched();
+    let warm = Quantity::new("30.0".parse().unwrap(), crate::domain::quantity::Unit::Celsius);
+    let hot = InstrumentReport::Temperature { temperature: warm, wire: wire("probe", "30.0") };
+    story.input(What::Instrument(hot.clone()));
+    story.to(25.0).input(What::Instrument(hot));
+    // The wall clock woke up fifteen seconds behind, ten seconds after the start.
+    let mut now = at(20 * SECOND);
+    now.boot = Uuid::from_u128(2);
+    now.boot_ns = 10 * SECOND;
+    for _ in 0..4 {
+        let Some(due) = story.bench.next_deadline(&now) else { break };
+        now = now.plus((due - now.boot_ns).max(0));
+        let before = story.events.len();
+        story.input_at(What::Deadline, now);
+        assert!(story.events.len() > before, "a deadline that has nothing to say would spin");
+    }
+    assert!(story.bench.alarms.contains_key("probe-silent"), "{:?}", story.bench.alarms.keys());
+    assert!(!story.bench.alarms.contains_key("temperature-high"), "{:?}", story.bench.alarms.keys());
+}
+
+#[test]
 fn a_short_excursion_is_a_deviation_and_an_alarm_only_after_its_delay() {
     let (mut story, specimen) = watched();
     for s in 1..=20 {
