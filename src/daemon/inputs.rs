@@ -1,22 +1,21 @@
 //! From the adapters' messages to the station's inputs: one translation for each, no rule.
 
+use super::asks;
 use super::pulses::{Counted, Pulses};
 use super::station::{Reply, StationHandle};
 use crate::clock::Clock;
 use crate::domain::bench::{
-    Act, ConsumerAsk, Contact, FromConsumer, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport,
-    Trigger, What,
+    Contact, NetworkCondition, NetworkReport as Told, Outcome, SwitchReport, Trigger, What,
 };
 use crate::domain::moment::{Moment, SECOND};
 use crate::domain::reading::InstrumentReport;
 use crate::network::documents::refusal;
 use crate::network::inbound::Inbound;
 use crate::network::topics::TopicKind;
-use crate::network::{ConditionName, NetworkReport};
+use crate::network::{Condition, ConditionName, NetworkReport};
 use crate::outputs::OutputReport;
 use crate::triggers::gpio::{GpioReport, Level};
 use crate::triggers::meaning::trigger_meaning;
-use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -226,17 +225,10 @@ async fn ask(
     if is_late(message, clock) {
         return Answer::Now(refusal("it is older than its sender wished: it waited here past its expiry"));
     }
-    let asked = match verb {
-        "view" => return Answer::Now(view(station, clock)),
-        "act" => read::<Act>(message, "act").map(|mut act| {
-            "ask".clone_into(&mut act.via);
-            What::Act(act)
-        }),
-        "confirm-receipt" | "replay-from" => {
-            consumer(verb, message).map(|says| What::Consumer(FromConsumer { says, journal }))
-        }
-        other => Err(format!("there is no ask `{other}`; there is: act, view, confirm-receipt, replay-from")),
-    };
+    if verb == "view" {
+        return Answer::Now(view(station, clock));
+    }
+    let asked = asks::meaning(verb, &message.payload, journal);
     let what = match asked {
         Ok(what) => what,
         Err(why) => return Answer::Now(refusal(&why)),
@@ -252,20 +244,6 @@ async fn ask(
     let (reply, outcome) = oneshot::channel();
     station.send(what, message.arrived, Some(Reply::Outcome(reply))).await;
     Answer::Later(outcome)
-}
-
-/// A payload as what it should be, or why it is not.
-fn read<T: serde::de::DeserializeOwned>(message: &Inbound, what: &str) -> Result<T, String> {
-    let text = std::str::from_utf8(&message.payload)
-        .map_err(|e| format!("this is no {what}: it is not UTF-8 from byte {} on", e.valid_up_to()))?;
-    serde_json::from_str(text).map_err(|e| format!("this is no {what}: {e}"))
-}
-
-/// What a consumer says; the verb stands in the topic.
-fn consumer(verb: &str, message: &Inbound) -> Result<ConsumerAsk, String> {
-    let mut fields: serde_json::Map<String, Value> = read(message, verb)?;
-    fields.insert("ask".to_owned(), verb.into());
-    serde_json::from_value(Value::Object(fields)).map_err(|e| format!("this is no {verb}: {e}"))
 }
 
 fn view(station: &StationHandle, clock: &dyn Clock) -> String {
@@ -308,12 +286,9 @@ pub(super) async fn network(
                 ),
             },
             NetworkReport::Dropped { topic, why } => Told::Noted { text: format!("{topic}: {why}") },
-            NetworkReport::Condition(condition) => match delivery(condition.name) {
-                Some(name) => {
-                    Told::Condition { condition: name, active: condition.active, text: condition.text }
-                }
-                None => Told::Noted { text: condition.text },
-            },
+            NetworkReport::Condition(Condition { name, active, text }) => {
+                Told::Condition { condition: delivery(name), active, text }
+            }
         };
         if !station.tell(What::Network(told), clock.now()).await {
             return;
@@ -321,14 +296,13 @@ pub(super) async fn network(
     }
 }
 
-const fn delivery(name: ConditionName) -> Option<NetworkCondition> {
+const fn delivery(name: ConditionName) -> NetworkCondition {
     match name {
-        ConditionName::NoSubscriber => Some(NetworkCondition::NoSubscriber),
-        ConditionName::Denied | ConditionName::StateDenied => Some(NetworkCondition::Denied),
-        ConditionName::SubscribeDenied => Some(NetworkCondition::InboundDenied),
-        ConditionName::TakenOver => Some(NetworkCondition::TakenOver),
-        ConditionName::Unsuitable => Some(NetworkCondition::Unsuitable),
-        // The journal's own health is shown elsewhere.
-        ConditionName::OutboxUnreadable => None,
+        ConditionName::NoSubscriber => NetworkCondition::NoSubscriber,
+        ConditionName::Denied | ConditionName::StateDenied => NetworkCondition::Denied,
+        ConditionName::SubscribeDenied => NetworkCondition::InboundDenied,
+        ConditionName::TakenOver => NetworkCondition::TakenOver,
+        ConditionName::Unsuitable => NetworkCondition::Unsuitable,
+        ConditionName::OutboxUnreadable => NetworkCondition::Unreadable,
     }
 }

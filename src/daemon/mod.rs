@@ -1,6 +1,7 @@
 //! Composition root: the command line, the one loop, shutdown.
 
 pub mod account;
+pub mod asks;
 pub mod cli;
 pub mod exit;
 pub mod listen;

@@ -51,6 +51,8 @@ pub enum Name {
     NetworkInboundDenied,
     /// The broker cannot do what the station needs.
     NetworkUnsuitable,
+    /// Documents cannot be read from the journal, and so not be sent.
+    JournalUnreadable,
     /// A watched consumer of documents has not confirmed for long.
     ConsumerBehind,
     /// The journal cannot be written. The station itself says so: it cannot be stored.
@@ -143,6 +145,7 @@ impl Name {
             Self::NetworkTakenOver => "network-taken-over",
             Self::NetworkInboundDenied => "network-inbound-denied",
             Self::NetworkUnsuitable => "network-unsuitable",
+            Self::JournalUnreadable => "journal-unreadable",
             Self::ConsumerBehind => "consumer-behind",
             Self::NotKept => "not-kept",
             Self::DiskLow => "disk-low",
@@ -152,7 +155,7 @@ impl Name {
 }
 
 /// The table.
-pub const TABLE: [Definition; 25] = [
+pub const TABLE: [Definition; 26] = [
     Definition {
         name: Name::TemperatureLow,
         priority: Priority::High,
@@ -380,6 +383,17 @@ pub const TABLE: [Definition; 25] = [
         consequence: "records wait here, in order; nothing is lost",
         response: "use a broker with MQTT 5, QoS 1 and retained messages",
         respond_within_s: 14_400,
+        on_delay: OnDelay::None,
+        off_delay_s: 0,
+        deadband: None,
+    },
+    Definition {
+        name: Name::JournalUnreadable,
+        priority: Priority::Medium,
+        condition: "documents that are to be sent cannot be read from the journal",
+        consequence: "the records from there on wait here, in order; part of the journal may be damaged",
+        response: "have the journal verified, and what the installer's page says of a damaged one done",
+        respond_within_s: 3600,
         on_delay: OnDelay::None,
         off_delay_s: 0,
         deadband: None,

@@ -264,6 +264,8 @@ pub enum NetworkCondition {
     InboundDenied,
     /// The broker cannot do what the station needs.
     Unsuitable,
+    /// The documents cannot be read.
+    Unreadable,
 }
 
 #[cfg(test)]

@@ -59,6 +59,8 @@ struct Epoch<'a, O> {
     settles: Option<Instant>,
     /// The outbox could not be read; it is asked again then.
     read_again: Option<Instant>,
+    /// What a replay wants could not be read.
+    replay_fails: bool,
 }
 
 enum Wake {
@@ -93,6 +95,7 @@ impl<O: Outbox> Run<O> {
             rows_first: false,
             settles: None,
             read_again: None,
+            replay_fails: false,
         };
         match epoch.drive().await {
             Ok(()) => Ended::Stopped,
@@ -329,7 +332,9 @@ impl<O: Outbox> Epoch<'_, O> {
         let Some((after, limit)) = self.run.machine.rows_to_read(now, newest) else { return Ok(()) };
         match self.run.relay.outbox.after(after, limit).await {
             Ok(rows) => {
-                self.run.clear(ConditionName::OutboxUnreadable).await;
+                if !self.replay_fails {
+                    self.run.clear(ConditionName::OutboxUnreadable).await;
+                }
                 for row in rows {
                     if !self.send_row(now, &row).await? {
                         break;
@@ -349,20 +354,25 @@ impl<O: Outbox> Epoch<'_, O> {
         if self.read_again.is_some() {
             return Ok(());
         }
-        let Some((after, limit)) = self.run.machine.wants_replay(now) else { return Ok(()) };
+        let wanted = self.run.machine.wants_replay(now);
+        self.replay_fails &= self.run.machine.replay_until().is_some();
+        let Some((after, limit)) = wanted else { return Ok(()) };
         match self.run.relay.outbox.after(after, limit).await {
             Ok(rows) => {
+                self.replay_fails = false;
                 for row in rows {
                     let Ok((publish, _)) = self.fitting(&row) else {
-                        self.run.machine.refuse_replay(now, row.number);
+                        self.run.machine.hold_replay(now);
                         break;
                     };
                     self.give(publish)?;
                     self.run.machine.queued_replay(now, row.number);
                 }
             }
+            // New documents lie elsewhere in the journal, and do not wait for it.
             Err(error) => {
-                self.read_again = Some(Instant::now() + self.run.relay.link.pace.hold_first);
+                self.replay_fails = true;
+                self.run.machine.hold_replay(now);
                 self.run.raise(ConditionName::OutboxUnreadable, error.to_string()).await;
             }
         }

@@ -46,11 +46,15 @@ impl Replay {
         if number > self.cursor {
             return; // It goes out again after an earlier one.
         }
+        self.hold(now, pace);
+        self.cursor = number.saturating_sub(1);
+        self.pass.retain(|(n, _)| *n < number);
+    }
+
+    fn hold(&mut self, now: u64, pace: &Pace) {
         let pause = pace.hold_first.saturating_mul(1 << self.tries.min(16)).min(pace.hold_most);
         self.tries = self.tries.saturating_add(1);
         self.until = now.saturating_add(super::machine::ms(pause));
-        self.cursor = number.saturating_sub(1);
-        self.pass.retain(|(n, _)| *n < number);
     }
 }
 
@@ -93,7 +97,15 @@ impl Machine {
         }
     }
 
-    /// A row of a replay cannot be sent now, or was refused.
+    /// What a replay wants next cannot be read, or not be sent: it pauses there.
+    pub(super) fn hold_replay(&mut self, now: u64) {
+        let pace = self.pace;
+        if let Some(replay) = &mut self.replay {
+            replay.hold(now, &pace);
+        }
+    }
+
+    /// A row of a replay was refused.
     pub fn refuse_replay(&mut self, now: u64, number: u64) {
         let pace = self.pace;
         if let Some(replay) = &mut self.replay {

@@ -24,6 +24,7 @@ impl Deciding<'_> {
                     NetworkCondition::TakenOver => Name::NetworkTakenOver,
                     NetworkCondition::InboundDenied => Name::NetworkInboundDenied,
                     NetworkCondition::Unsuitable => Name::NetworkUnsuitable,
+                    NetworkCondition::Unreadable => Name::JournalUnreadable,
                 };
                 if *active {
                     self.raise(name, "", text);

@@ -45,6 +45,7 @@ impl Deciding<'_> {
             | Name::NetworkTakenOver
             | Name::NetworkInboundDenied
             | Name::NetworkUnsuitable
+            | Name::JournalUnreadable
             // The disk is looked at anew.
             | Name::NotKept
             | Name::DiskLow
