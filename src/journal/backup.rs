@@ -8,6 +8,7 @@ use super::error::JournalError;
 use super::read::Reader;
 use super::schema;
 use super::store::keep_name;
+use super::torn;
 use super::verify::{Verified, VerifyFault, verify};
 use rusqlite::{Connection, ErrorCode};
 use std::fs::File;
@@ -54,6 +55,7 @@ pub fn backup(from: &Path, to: &Path) -> Result<Verified, BackupFault> {
 }
 
 fn made(from: &Path, part: &Path, to: &Path) -> Result<Verified, BackupFault> {
+    torn::look(from)?;
     copy(from, part)?;
     let verified = verify(part).map_err(|fault| BackupFault::Copy { journal: from.to_path_buf(), fault })?;
     // `hard_link` and not `rename`: it does not write over a file that came in between.

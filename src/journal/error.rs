@@ -61,6 +61,22 @@ pub enum JournalError {
         /// What the database says.
         detail: String,
     },
+    /// The log beside the file is damaged.
+    #[error(
+        "the journal {} is damaged: its log {} cannot be read from its piece {frame} on, and {commits} commits that \
+         were confirmed stand behind it. Nothing was changed. Keep both files, and go on from the last backup",
+        path.display(), log.display()
+    )]
+    LogDamaged {
+        /// The journal.
+        path: PathBuf,
+        /// Its log.
+        log: PathBuf,
+        /// The first piece of the log that does not follow from the one before, counted from 1.
+        frame: u64,
+        /// Whole commits behind it.
+        commits: u64,
+    },
     /// The batch does not continue the journal. A fault in the program, or a batch that was made
     /// before a failed one; nothing of it is stored.
     #[error("the batch does not continue the journal and was not stored: {why}")]

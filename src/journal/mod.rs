@@ -33,6 +33,7 @@ mod taken;
 mod restore;
 mod store;
 mod times;
+mod torn;
 mod thread;
 mod handle;
 mod read;

@@ -15,6 +15,7 @@ use super::schema::{self, Found};
 use super::sql;
 use super::taken;
 use super::times::CommitTimes;
+use super::torn;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -72,6 +73,7 @@ impl Store {
     ) -> Result<(Self, Restored), JournalError> {
         let path = real_path(path)?;
         let lock = Lock::take(&path)?;
+        torn::look(&path)?;
         let (mut conn, found) = connect(&path)?;
         let failed = |e: rusqlite::Error| JournalError::database(&path, "brought up to date", &e);
         schema::migrate(&mut conn, found, with.fresh_id, with.now_wall_ns).map_err(failed)?;

@@ -7,6 +7,7 @@ use super::read::Reader;
 use super::removal::{self, Blanked, Through};
 use super::rows::EventRow;
 use super::sql::{self, Identity};
+use super::torn;
 use rusqlite::{Connection, OptionalExtension, Rows};
 use std::collections::VecDeque;
 use std::path::Path;
@@ -97,6 +98,7 @@ pub enum VerifyFault {
 
 /// Verifies the journal at `path`.
 pub fn verify(path: &Path) -> Result<Verified, VerifyFault> {
+    torn::look(path)?;
     let reader = Reader::open(path)?;
     let failed = |e: rusqlite::Error| VerifyFault::File(JournalError::database(path, "read", &e));
     // One transaction: one instant of a journal that is being written to.

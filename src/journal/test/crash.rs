@@ -64,6 +64,55 @@ async fn a_log_that_was_torn_gives_a_whole_number_of_batches() {
     assert!(seen.len() > 3 && seen.contains(&12), "the cuts hit different batches: {seen:?}");
 }
 
+#[tokio::test]
+async fn a_log_that_a_disk_changed_is_told_and_no_part_of_it_is_gone_on_with() {
+    let folder = Folder::new();
+    let (journal, fresh) = open(&folder);
+    let mut chain = fresh.chain;
+    for number in 1..=6 {
+        journal.commit(issue(&mut chain, number, &format!("r{number}"))).await.unwrap();
+    }
+    let mut log = std::fs::read(folder.path().join("bench.journal-wal")).unwrap();
+    log.truncate(log.iter().rposition(|byte| *byte != 0).unwrap() + 1);
+    let with_log = |log: &[u8]| {
+        let copy = crashed(&folder);
+        std::fs::write(copy.path().join("bench.journal-wal"), log).unwrap();
+        copy
+    };
+    let pages = |copy: &Folder| std::fs::read(copy.journal()).unwrap();
+    let frame = 24 + 4096;
+    let frames = (log.len() - 32).div_ceil(frame);
+    // What is wrong with the header, with a frame's head and with its page is all the same.
+    for at in [3, 9, 20, 33, 40, 32 + frame + 700, 32 + frames / 3 * frame + 5] {
+        let mut damaged = log.clone();
+        damaged[at] ^= 0x10;
+        let copy = with_log(&damaged);
+        let before = pages(&copy);
+        for error in [
+            verify(&copy.journal()).unwrap_err().to_string(),
+            Journal::open(&copy.journal(), &with()).unwrap_err().to_string(),
+            backup(&copy.journal(), &copy.path().join("copy")).unwrap_err().to_string(),
+        ] {
+            assert!(error.contains("commits that were confirmed stand behind it"), "{at}: {error}");
+            assert!(error.contains("bench.journal-wal"), "{at}: {error}");
+        }
+        assert_eq!(std::fs::read(copy.path().join("bench.journal-wal")).unwrap(), damaged, "{at}: untouched");
+        assert_eq!(pages(&copy), before, "{at}: untouched");
+    }
+    // The last commit torn, as by a power cut: the journal ends in front of it.
+    let mut torn = log.clone();
+    let last = log.len() - frame / 2;
+    torn[last] ^= 0x10;
+    let copy = with_log(&torn);
+    let (_journal, back) = open(&copy);
+    assert_eq!(back.outbox_next, 6, "the sixth was not confirmed yet");
+    let mut headless = log.clone();
+    headless[..32].fill(0);
+    verify(&with_log(&headless).journal()).unwrap_err();
+    let with_room = [log, vec![0; 9000]].concat();
+    assert_eq!(verify(&with_log(&with_room).journal()).unwrap().documents, 6, "room was laid out behind it");
+}
+
 #[test]
 fn room_laid_out_for_the_log_changes_nothing_of_what_a_crash_leaves() {
     let folder = Folder::new();
