@@ -22,6 +22,7 @@ use super::outbox::JournalOutbox;
 use super::pages;
 use super::pulses::Pulses;
 use super::sight::Sight;
+use super::station::alive::Alive;
 use super::station::{Committed, FoldError, Station, StationHandle, fold_readable};
 pub use super::unstarted::StationError;
 use crate::clock::Clock;
@@ -149,9 +150,9 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
     // After the journal, whose lock says that no other station makes a key here at the same time.
     let key = Arc::new(Key::kept_in(&signing::place_of(&settings.journal.path))?);
     let signing_key = key.public().clone();
+    let (ends, alive) = (Ends::default(), Alive::default());
     let (station, handle) = Station::new(journal.clone(), bench, restored, clock.clone());
-    let station = station.signing_with(key);
-    let ends = Ends::default();
+    let station = station.signing_with(key).beside(alive.clone());
     let main_loop = tokio::spawn(station.run(ends.main_loop.clone()));
     let now = clock.now();
     let mut facts = started(&settings, methods, equipment, recipes, rehearsal, now.wall_ns);
@@ -181,7 +182,7 @@ pub async fn start_with(parts: Parts, chips: Arc<dyn Chips>) -> Result<Running, 
         running_clock,
     };
     let state = sight.shown(&settings, ways, shown_at.port());
-    adapters.spawn(pages::spawn(listener, state, ends.adapters.clone()).map_err(listening)?);
+    adapters.spawn(pages::spawn(listener, state, alive, ends.adapters.clone()).map_err(listening)?);
     tracing::info!(pages = %shown_at, journal = %path, station = %settings.station.id, "the station runs");
     let called = entry::called(&settings.web, shown_at);
     Ok(Running {

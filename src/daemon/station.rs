@@ -8,6 +8,7 @@
 //! After a failed commit the state is folded again from the journal. What people did is refused
 //! where it was not stored; what happened at the bench is decided again (`trouble.rs`).
 
+pub mod alive;
 mod batch;
 mod fold;
 mod recall;
@@ -22,6 +23,7 @@ use crate::domain::bench::{Bench, ClosedSample, Input, Outcome, What};
 use crate::domain::moment::Moment;
 use crate::journal::{Batch, Chain, Journal, JournalError, Restored};
 use crate::signing::Key;
+use alive::Alive;
 use batch::{Issuer, Pending, Waiting};
 use recall::Recalls;
 use std::future::Future;
@@ -169,6 +171,8 @@ pub struct Station {
     idle_deadline: Option<i64>,
     /// The next deadline stands; false after an input, which may have moved it.
     foreseen: bool,
+    /// The pages' thread.
+    pages: Alive,
     /// Ends at the next deadline, on the boot clock.
     alarm_clock: Option<(i64, Reached)>,
 }
@@ -217,6 +221,7 @@ impl Station {
             event_bytes: 0,
             idle_deadline: None,
             foreseen: false,
+            pages: Alive::default(),
             alarm_clock: None,
         };
         (station, StationHandle { messages: sender, committed: receiver })
@@ -226,6 +231,13 @@ impl Station {
     #[must_use]
     pub fn signing_with(mut self, key: Arc<Key>) -> Self {
         self.issuer.key = Some(key);
+        self
+    }
+
+    /// The same, which does not feed the watchdog any more where the pages' thread hangs.
+    #[must_use]
+    pub fn beside(mut self, pages: Alive) -> Self {
+        self.pages = pages;
         self
     }
 
@@ -246,7 +258,7 @@ impl Station {
                 // Fed by the loop itself: a loop that hangs is restarted. It and the end stand before
                 // the inputs, so that no flood of them starves either.
                 _ = watchdog.tick() => {
-                    let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                    self.feed();
                     self.look_for_stuck();
                     // What began before the machine's last start moves with the wall clock.
                     self.foreseen = false;
@@ -262,6 +274,15 @@ impl Station {
             }
         }
         self.finish(&cancel).await
+    }
+
+    /// Feeds the watchdog, unless another thread hangs: then the service manager is to start anew.
+    fn feed(&self) {
+        if self.pages.hangs() {
+            tracing::error!("the pages' thread hangs: the watchdog is not fed any more");
+        } else {
+            let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+        }
     }
 
     fn has_room(&self) -> bool {

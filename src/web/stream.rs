@@ -253,8 +253,11 @@ async fn paint(
 }
 
 fn live_changed(state: &mut AppState) -> bool {
+    // Marked only where it was seen to change: the other thread may change it in between.
     let mut any = state.outputs.has_changed().unwrap_or(false);
-    state.outputs.mark_unchanged();
+    if any {
+        state.outputs.mark_unchanged();
+    }
     for live in state.live.values_mut() {
         // An adapter that has ended changes nothing any more.
         if live.has_changed().unwrap_or(false) {
