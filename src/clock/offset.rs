@@ -51,6 +51,17 @@ impl Offsets {
         self.current.to_ns
     }
 
+    /// The difference now.
+    pub(super) fn newest_ns(&self) -> i64 {
+        self.current.offset_ns
+    }
+
+    /// A difference that was seen carelessly: the machine was suspended since, or may have been.
+    pub(super) fn is_another(&self, offset_ns: i64) -> bool {
+        offset_ns.saturating_sub(self.current.offset_ns).saturating_abs()
+            > NOISE_NS.saturating_add(self.current.doubt_ns)
+    }
+
     /// Takes a sample, later than every one before.
     pub(super) fn sample(&mut self, s: Sample) {
         let step = s.offset_ns.saturating_sub(self.current.offset_ns).saturating_abs();
@@ -110,7 +121,9 @@ mod test {
         offsets.sample(sample(11, 5_400, 50));
         offsets.sample(sample(12, 4_000, 2_000));
         assert_eq!(offsets.map(11 * SECOND + 7), (11 * SECOND + 7 + 5_400, 50));
-        assert_eq!(offsets.sampled_ns(), 12 * SECOND);
+        assert_eq!((offsets.sampled_ns(), offsets.newest_ns()), (12 * SECOND, 5_400));
+        assert!(!offsets.is_another(900_000), "the clocks were read one after the other");
+        assert!(offsets.is_another(2_000_000), "no suspend is that short");
         // Before the first sample the machine was awake too, for all that is known.
         assert_eq!(offsets.map(9 * SECOND).1, 50);
     }

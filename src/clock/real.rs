@@ -1,4 +1,9 @@
 //! The machine's clocks.
+//!
+//! The boot clock of this program is `CLOCK_MONOTONIC_RAW` and the time that the machine was suspended.
+//! A time service that slews bends `CLOCK_BOOTTIME` and `CLOCK_MONOTONIC`: by 0.05 % through the kernel's
+//! own loop, and by up to a tenth where it sets the length of a tick (`adjtimex(2)`). An interval of 45 s
+//! would be off by seconds. The raw clock nobody bends; it is as good as the machine's crystal.
 
 use super::offset::{Offsets, Sample};
 use super::{Clock, Reached};
@@ -62,11 +67,21 @@ impl RealClock {
     }
 }
 
+impl Slow {
+    /// The boot clock, now.
+    fn boot_ns(&self) -> i64 {
+        read(ClockId::MonotonicRaw).saturating_add(self.offsets.newest_ns())
+    }
+}
+
 impl Inner {
-    /// The slow part, not older than a second.
+    /// The slow part, not older than a second, nor than a suspend.
     fn slow(&self) -> MutexGuard<'_, Slow> {
         let mut slow = self.slow.lock().unwrap_or_else(PoisonError::into_inner);
-        if read(ClockId::Monotonic) - slow.offsets.sampled_ns() >= SAMPLE_EVERY_NS {
+        let (boot_ns, monotonic_ns) = (read(ClockId::Boottime), read(ClockId::Monotonic));
+        if monotonic_ns - slow.offsets.sampled_ns() >= SAMPLE_EVERY_NS
+            || slow.offsets.is_another(boot_ns.saturating_sub(monotonic_ns))
+        {
             slow.offsets.sample(sample());
             slow.wall = wall_state(Path::new(TIME_SERVICE), read(ClockId::Realtime));
         }
@@ -76,10 +91,13 @@ impl Inner {
 
 impl Clock for RealClock {
     fn now(&self) -> Moment {
-        let wall = self.0.slow().wall;
+        let (boot_ns, wall) = {
+            let slow = self.0.slow();
+            (slow.boot_ns(), slow.wall)
+        };
         Moment {
             boot: self.0.boot,
-            boot_ns: read(ClockId::Boottime),
+            boot_ns,
             wall_ns: read(ClockId::Realtime),
             wall,
             stamp: Stamp::Arrival,
@@ -91,9 +109,7 @@ impl Clock for RealClock {
         let inner = Arc::clone(&self.0);
         Box::pin(async move {
             loop {
-                // Also notices a suspend while nothing else happens.
-                drop(inner.slow());
-                let left = boot_ns.saturating_sub(read(ClockId::Boottime)).min(LONGEST_SLEEP_NS);
+                let left = boot_ns.saturating_sub(inner.slow().boot_ns()).min(LONGEST_SLEEP_NS);
                 match u64::try_from(left) {
                     Ok(left) if left > 0 => tokio::time::sleep(Duration::from_nanos(left)).await,
                     _ => return,
@@ -111,9 +127,11 @@ impl Clock for RealClock {
             }
             slow.offsets.map(edge_ns)
         };
+        // The edge is milliseconds old: so little of it is bent.
+        let (bent_ns, bent_doubt_ns) = bent();
         let now = self.now();
-        let edge = now.plus(boot_ns.saturating_sub(now.boot_ns));
-        Moment { stamp: Stamp::Kernel, doubt_ns, ..edge }
+        let edge = now.plus(boot_ns.saturating_sub(bent_ns).saturating_sub(now.boot_ns));
+        Moment { stamp: Stamp::Kernel, doubt_ns: doubt_ns.saturating_add(bent_doubt_ns), ..edge }
     }
 }
 
@@ -123,12 +141,23 @@ fn read(clock: ClockId) -> i64 {
     t.tv_sec.saturating_mul(SECOND).saturating_add(t.tv_nsec)
 }
 
-/// The boot clock between two readings of the monotonic one; the closest of a few tries.
+/// How far `CLOCK_MONOTONIC` is ahead of the raw clock by now, and the doubt of it.
+fn bent() -> (i64, i64) {
+    let seen = beside(ClockId::MonotonicRaw);
+    (seen.offset_ns.saturating_neg(), seen.doubt_ns)
+}
+
+/// How long the machine was suspended.
 fn sample() -> Sample {
+    beside(ClockId::Boottime)
+}
+
+/// A clock between two readings of the monotonic one; the closest of a few tries.
+fn beside(clock: ClockId) -> Sample {
     let once = || {
-        let (a, boot, b) = (read(ClockId::Monotonic), read(ClockId::Boottime), read(ClockId::Monotonic));
+        let (a, other, b) = (read(ClockId::Monotonic), read(clock), read(ClockId::Monotonic));
         let half = (b - a) / 2;
-        Sample { monotonic_ns: a, offset_ns: boot - (a + half), doubt_ns: half + 1 }
+        Sample { monotonic_ns: a, offset_ns: other - (a + half), doubt_ns: half + 1 }
     };
     let mut best = once();
     for _ in 0..4 {

@@ -9,7 +9,7 @@ import re
 import subprocess
 import time
 
-from stand import HERE, Bench, Broker, Hand, Reader, Wrong, folder, wait_for
+from stand import HERE, Bench, Broker, Hand, Reader, Wrong, boot_ns, folder, wait_for
 
 COMMAND = "tests/faults/run PROGRAM disk"
 # Temperatures that the station holds in memory while it cannot store (docs/journal.md). That a contact which
@@ -108,7 +108,7 @@ def failing(program, table, scratch, order, fault, says, short):
         disk.order(order)
         first = note(station, specimen, "while it fails")[1]
         text, after = station.raised("not-kept")
-        sent = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+        sent = boot_ns()
         hand.send("place-2")
         station.say_mass(4711)
         time.sleep(2 if short else 8)

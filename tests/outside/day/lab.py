@@ -50,8 +50,9 @@ class Verdicts:
 
 
 def boot_ns():
-    """The clock that the documents call the boot clock."""
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    """The clock that the documents call the boot clock: the raw one, and what the machine was suspended for."""
+    suspended = time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
+    return time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW) + suspended
 
 
 def free_port():

@@ -36,7 +36,10 @@ int main(int count, char **words) {
             perror("write");
             return 74;
         }
-        printf("%lld %lld %lld\n", before, after, now(CLOCK_BOOTTIME) - now(CLOCK_MONOTONIC));
+        // From the kernel's stamps to the station's boot clock: what was suspended, and what was slewed.
+        long long suspended = now(CLOCK_BOOTTIME) - now(CLOCK_MONOTONIC);
+        long long slewed = now(CLOCK_MONOTONIC_RAW) - now(CLOCK_MONOTONIC);
+        printf("%lld %lld %lld\n", before, after, suspended + slewed);
         fflush(stdout);
         long wait = atol(words[at + 2]);
         struct timespec pause = {wait / 1000, wait % 1000 * 1000000L};

@@ -1,4 +1,5 @@
-"""The machine's time of day is set while intervals run, and is years wrong after the mains came back."""
+"""The machine's time of day is set while intervals run, its clocks are slewed, and the time of day is years
+wrong after the mains came back."""
 
 import time
 
@@ -11,6 +12,8 @@ HOUR = 3600
 LOST = "2019-01-01T00:00:00"
 # From an act on its way in to its reply, and from the view to here, on a busy host.
 SLACK_MS = 1500
+# Seconds; a tenth of it is well over what is allowed.
+SLEWED_FOR = 40
 
 
 class Watch:
@@ -50,6 +53,7 @@ def clock(folder, program, seed):
                 verdicts.check(abs(moved - seconds) < 60, f"the time of day was set by {seconds} s", moved)
                 clock_, off = long.seen()
                 verdicts.check(clock_ == "boot-clock" and off <= SLACK_MS, f"the soak does not notice: {clock_}, {off} ms off", (clock_, off))
+            slewed(verdicts, machine, long)
             stepped(verdicts, lab, short)
             lab.cut(machine)
             machine = lab.power_on(clock=LOST)
@@ -59,6 +63,23 @@ def clock(folder, program, seed):
     finally:
         lab.close()
     return verdicts
+
+
+def uptime(machine):
+    """Seconds since the machine started, by the kernel's clock that time services slew."""
+    return float(machine.sh("cut -d' ' -f1 /proc/uptime"))
+
+
+def slewed(verdicts, machine, watch):
+    """A time service lets the machine's clocks run a tenth too fast, as some do to make up for an offset."""
+    machine.sh("busybox adjtimex -t 11000")
+    begun, up = time.monotonic(), uptime(machine)
+    time.sleep(SLEWED_FOR)
+    gained = uptime(machine) - up - (time.monotonic() - begun)
+    machine.sh("busybox adjtimex -t 10000")
+    verdicts.check(gained > SLEWED_FOR * 0.07, f"control: the kernel's own clock gained {gained:.1f} s in {SLEWED_FOR} s", gained)
+    clock_, off = watch.seen()
+    verdicts.check(clock_ == "boot-clock" and off <= SLACK_MS, f"the soak does not notice: {clock_}, {off} ms off", (clock_, off))
 
 
 def stepped(verdicts, lab, short):
