@@ -5,6 +5,7 @@
 //! checked against something else than the code under test wherever there is something else.
 
 pub mod acts;
+pub mod asks;
 pub mod frames;
 pub mod methods;
 pub mod numbers;

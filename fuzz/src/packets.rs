@@ -1,19 +1,34 @@
-//! What a broker may send: the client library's decoder must not end the station.
+//! What a broker may send, over either protocol: the client library's decoders, and what stands around
+//! them, must not end the station.
 
 use bytes::BytesMut;
-use rumqttc::v5::mqttbytes::v5::Packet;
+use stillstand::network::session::packets_in_words;
 
-/// The whole input is what comes from the broker.
+/// First byte: the protocol, and into how small pieces the line cuts; the rest: what comes.
+///
+/// However it is cut, the same packets come out, and a fault stays one.
 pub fn run(data: &[u8]) {
-    let mut stream = BytesMut::from(data);
-    while let Ok(packet) = Packet::read(&mut stream, Some(256 * 1024)) {
-        std::hint::black_box(packet);
+    let [how, came @ ..] = data else { return };
+    let (older, size) = (how & 1 != 0, usize::from(how >> 1) % 19 + 1);
+    let whole = packets_in_words(older, &mut BytesMut::from(came));
+    let (mut half, mut read) = (BytesMut::new(), Vec::new());
+    for piece in came.chunks(size) {
+        half.extend_from_slice(piece);
+        match packets_in_words(older, &mut half) {
+            Ok(packets) => read.extend(packets),
+            Err(packets) => {
+                read.extend(packets);
+                assert_eq!(whole, Err(read), "cut into {size} bytes each");
+                return;
+            }
+        }
     }
+    assert_eq!(whole, Ok(read), "cut into {size} bytes each");
 }
 
 /// Packets of each kind, by hand from the standard.
 pub fn seeds() -> Vec<Vec<u8>> {
-    vec![
+    let packets = vec![
         // CONNACK, with a receive maximum and a reason.
         vec![0x20, 0x03, 0x00, 0x00, 0x00],
         vec![0x20, 0x0B, 0x00, 0x87, 0x08, 0x21, 0x00, 0x10, 0x1F, 0x00, 0x02, b'n', b'o'],
@@ -32,5 +47,6 @@ pub fn seeds() -> Vec<Vec<u8>> {
         vec![0xD0, 0x00],
         vec![0xE0, 0x02, 0x8E, 0x00],
         vec![0xE0, 0x00],
-    ]
+    ];
+    (0..4_u8).flat_map(|how| packets.iter().map(move |packet| [&[how], packet.as_slice()].concat())).collect()
 }

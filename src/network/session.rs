@@ -12,6 +12,8 @@ mod fault;
 mod tls;
 
 pub use client::{Client, Full};
+#[doc(hidden)]
+pub use dialect::packets_in_words;
 pub use tls::{CertificateFault, Encryption};
 
 use super::{Identity, Link};

@@ -138,6 +138,20 @@ impl Dialect {
     }
 }
 
+/// The whole packets at the begin of what a broker sent, in words, up to what is none; `older`: over
+/// MQTT 3.1.1. What is left is half of a packet. For whoever tries any bytes at all.
+#[doc(hidden)]
+pub fn packets_in_words(older: bool, came: &mut BytesMut) -> Result<Vec<String>, Vec<String>> {
+    let (dialect, mut read) = (if older { Dialect::Older } else { Dialect::Five }, Vec::new());
+    loop {
+        match dialect.read(came) {
+            Ok(Some(packet)) => read.push(format!("{packet:?}")),
+            Ok(None) => return Ok(read),
+            Err(_) => return Err(read),
+        }
+    }
+}
+
 /// The codec stumbles over the two short forms of DISCONNECT (MQTT 5, section 3.14.2.1): without a
 /// reason, and with a reason but without properties.
 fn five(came: &mut BytesMut) -> Result<Option<Packet>, Fault> {

@@ -1,0 +1,3 @@
+#![no_main]
+
+stillstand_fuzz::target!(asks);
