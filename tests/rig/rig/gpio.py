@@ -11,7 +11,7 @@ from rig.lab import laboratory, settings
 from rig.machine import JOURNAL, Machine, image
 
 CHIP = "rig-switches"
-LINES = {"PEDAL": 0, "BUTTON-4": 1, "SHAKER": 2, "STROKE": 3, "DULL": 4, "FLOOD": 5}
+LINES = {"PEDAL": 0, "BUTTON-4": 1, "SHAKER": 2, "STROKE": 3, "DULL": 4, "FLOOD": 5, "GROUNDED": 6, "PULLED": 7, "MANY": 8}
 # The kernel stamps in the interrupt that the pull raises, so between the two looks at the clock; the slack
 # is for the two clocks' rounding and an interrupt that an emulated processor takes late.
 SLACK_NS = 2_000_000
@@ -23,10 +23,13 @@ TIMER_NS = 20_000_000
 def triggers():
     """One of each kind, by label and name."""
     does = {"pedal": ("PEDAL", "next", ""), "button": ("BUTTON-4", "next", "place = 4"), "contact": ("SHAKER", "shaker-contact", ""),
-            "stroke": ("STROKE", "shaker-pulse", ""), "dull": ("DULL", "next", "place = 5"), "flood": ("FLOOD", "next", "place = 6")}
+            "stroke": ("STROKE", "shaker-pulse", ""), "dull": ("DULL", "next", "place = 5"), "flood": ("FLOOD", "next", "place = 6"),
+            "grounded": ("GROUNDED", "next", "place = 7"), "pulled": ("PULLED", "next", "place = 8"), "many": ("MANY", "next", "place = 1")}
+    # A switch to ground, without a resistor (the simulated chip holds such a line low: closed) and with the chip's own.
+    wired = {"grounded": "active-low = true\n", "pulled": 'active-low = true\nbias = "pull-up"\n'}
     return "\n".join(
         f'[triggers.{name}]\ndoes = "{what}"\n{place}\n[triggers.{name}.gpio]\nchip = "{CHIP}"\nline = "{line}"\n'
-        + f"debounce-ms = {DEBOUNCE_MS if name == 'dull' else 0}\n" for name, (line, what, place) in does.items())
+        + f"debounce-ms = {DEBOUNCE_MS if name == 'dull' else 0}\n" + wired.get(name, "") for name, (line, what, place) in does.items())
 
 
 class Chip:
@@ -109,13 +112,14 @@ def gpio(folder, program, seed):
 
 
 def watched(verdicts, machine, reader, desk, folder):
-    mine = {"button", "pedal", "contact", "stroke", "dull", "flood"}
+    mine = {"button", "pedal", "contact", "stroke", "dull", "flood", "grounded", "pulled", "many"}
     wait_for("the absent chip is an alarm of each switch", lambda: set(reader.alarm("switch-gone")) == mine, 30)
     verdicts.check(True, "a chip that is absent at the start is an alarm of each switch, and the station runs")
     chip = Chip(machine)
     chip.plug()
     wait_for("the alarm ends", lambda: not reader.alarm("switch-gone"), 60)
     verdicts.check(True, "once it is there its lines are used, without a start")
+    to_ground(verdicts, machine, chip, folder)
     desk.soaking("Lot 4", 4)
 
     spans = {"button": [chip.press("BUTTON-4") for _ in range(4)], "pedal": [chip.press("PEDAL") for _ in range(4)],
@@ -155,7 +159,57 @@ def watched(verdicts, machine, reader, desk, folder):
     moment = [m for who, what, m in rows(machine, folder)[0] if (who, what) == ("pedal", "on")][-1]
     verdicts.check(within(again, moment) and machine.sh("cat /run/pid").strip() == before and
                    machine.sh(f"kill -0 {before}", good=False)[0] == 0, "it comes back without a start, and a press counts", off_by(again, moment))
+    many(verdicts, machine, chip, folder)
     flood(verdicts, machine, chip, folder)
+
+
+def to_ground(verdicts, machine, chip, folder):
+    """Switches between line and ground: `active-low`, with the chip's own resistor and without."""
+    def found():
+        seen = {r["name"]: r["closed"] for r in rows(machine, folder)[1] if r["switch"] == "found"}
+        return seen if set(seen) >= {"grounded", "pulled"} else None
+    seen = wait_for("how the contacts stand is stored", found, 30)
+    verdicts.same((seen["grounded"], seen["pulled"]), (True, False),
+                  "a contact that is closed when its line is first seen is found closed, one with a pull-up open")
+    spans = {"grounded": [], "pulled": []}
+    for name, span in spans.items():
+        line = name.upper()
+        chip.set((line, True, 150))
+        span += [chip.set((line, False, 120), (line, True, 150))[0] for _ in range(3)]
+    pressed = {name: [m for who, what, m in rows(machine, folder)[0] if (who, what) == (name, "on")] for name in spans}
+    verdicts.check(all(len(pressed[name]) == 3 and all(map(within, spans[name], pressed[name])) for name in spans),
+                   "each of 6 presses to ground is a press, at the kernel's instant, and what was found closed is none", pressed)
+
+
+# Edges of each of the two.
+EDGES = 500
+LOADS = {
+    "an idle machine": "true",
+    "a processor that counts and a disk that is written to":
+        "(while :; do :; done) >/dev/null 2>&1 </dev/null & echo $! >/run/load; (while :; do dd if=/dev/zero of=/var/lib/stillstand/load "
+        "bs=64k count=16 conv=fsync; done) >/dev/null 2>&1 </dev/null & echo $! >>/run/load",
+}
+
+
+def many(verdicts, machine, chip, folder):
+    """What the station stored of many edges, beside the looks at the clock around each."""
+    had = 0
+    for name, load in LOADS.items():
+        machine.sh(load)
+        spans = []
+        while len(spans) < EDGES:
+            spans += chip.set(*[move for _ in range(25) for move in (("MANY", True, 6), ("MANY", False, 6))])
+
+        def stored(so_many=had + EDGES):
+            edges = [m for who, _, m in rows(machine, folder)[0] if who == "many"]
+            return edges if len(edges) >= so_many else None
+        edges = wait_for(f"{EDGES} edges are stored", stored, 120)[had:]
+        had += EDGES
+        machine.sh("[ ! -e /run/load ] || kill $(cat /run/load); rm -f /run/load")
+        off = sorted(max(span[0] - m["boot_ns"], m["boot_ns"] - span[1], 0) / 1e6 for span, m in zip(spans, edges))
+        verdicts.check(len(edges) == EDGES and all(map(within, spans, edges)),
+                       f"{name}: each of {EDGES} edges stands between the two looks at the clock around it, or at most {off[-1]:.3f} ms "
+                       f"beside them (at the 99th percentile {off[EDGES * 99 // 100]:.3f} ms)", off[-3:])
 
 
 def flood(verdicts, machine, chip, folder):
