@@ -12,7 +12,7 @@ import sqlite3
 import subprocess
 import time
 
-from stand import Bench, Wrong, folder, wait_for
+from stand import METHOD, Bench, Broker, Wrong, folder, wait_for
 
 COMMAND = "tests/faults/run PROGRAM damage"
 PROMISED = "told, with how far the events are sound; no file is replaced or changed"
@@ -195,9 +195,12 @@ def run(program, table):
         all_frames = frames(f"{killed}-wal")
         if not all_frames:
             raise Wrong("no frame of the log is its own: nothing of it could be damaged")
-        # In the page behind the head of the frame in the middle.
-        middle = all_frames[len(all_frames) // 2] + 24 + 100
+        # In the page behind the head of the frame in the middle, and of the last one.
+        middle, last = (all_frames[n] + 24 + 100 for n in (len(all_frames) // 2, -1))
         in_log(table, whole, len(all_frames), one(program, scratch, killed, "the log", lambda path: turn_over(f"{path}-wal", middle, 64)))
+        torn(table, whole, one(program, scratch, killed, "the end of the log", lambda path: turn_over(f"{path}-wal", last, 64)))
+        page, _, _ = found["a page of documents"]
+        not_sent(program, table, scratch, bench.journal, lambda path: turn_over(path, (page - 1) * size, 8))
         way_back(program, table, scratch, backup)
 
 
@@ -217,14 +220,45 @@ def judge(table, name, seen):
 
 
 def in_log(table, whole, count, seen):
-    """A torn log ends earlier, but whole: that is what a power cut may leave, and nothing of it was lost
-    that a disk had confirmed and kept."""
+    """Commits that were confirmed stand behind the damage: whoever went on without them would lose them unseen."""
+    good = all(seen[code] == 65 for code in ("verify", "backup", "start")) and seen["untouched"] and seen["kept"]
+    table.row("damaged journal: the log", f"64 bytes turned over in the middle one of its {count} frames",
+              "told, with how many commits stand behind it; neither file is changed, and nobody goes on without them",
+              f"verify, backup and a start end with {seen['verify']}, {seen['backup']}, {seen['start']}: '{words(seen['says'])}'; "
+              f"the files {'are untouched' if seen['untouched'] and seen['kept'] else 'WERE CHANGED'}", good and whole["verify"] == 0, COMMAND)
+
+
+def torn(table, whole, seen):
+    """The commit that was being written, as a power cut leaves it: it was confirmed to nobody."""
     had, has = documents(whole["says"]), documents(seen["says"])
     good = seen["verify"] == 0 and seen["untouched"] and seen["backup"] == 0 and seen["start"] is None
-    table.row("damaged journal: the log", f"64 bytes turned over in the middle one of its {count} frames",
-              "the journal ends in front of it, and is whole",
+    table.row("the log's last commit is torn", "64 bytes turned over in its last frame", "the journal ends in front of that commit, and is whole",
               f"verify ends with {seen['verify']}: '{words(seen['says'])}', of {had} documents before",
-              good and whole["verify"] == 0 and None not in (had, has) and 0 < has < had, COMMAND)
+              good and whole["verify"] == 0 and None not in (had, has) and 0 < has <= had, COMMAND)
+
+
+def not_sent(program, table, scratch, source, damage):
+    """Documents that the network is to have lie on the damaged page."""
+    inside = scratch / "not-sent"
+    inside.mkdir()
+    journal = inside / "journal.sqlite"
+    shutil.copy(source, journal)
+    damage(journal)
+    broker = Broker(inside / "broker")
+    bench = Bench(program, inside, broker=broker.port, journal=journal)
+    try:
+        broker.start()
+        bench.start()
+        text, after = bench.raised("journal-unreadable")
+        before = bench.count("SELECT count(*) FROM event")
+        note = bench.done("Ada Brook", {"act": "register-sample", "label": "Goes on", "method": METHOD, "specimens": 1})
+        goes_on = bench.count("SELECT count(*) FROM event") > before
+    finally:
+        bench.close()
+        broker.stop()
+    table.row("damaged journal: documents that are to be sent", "bytes of a copy turned over, and a broker",
+              "an alarm says that they cannot be read; what happens at the bench is stored as before",
+              f"`journal-unreadable` after {after:.1f} s: '{words(text)}'; an act is stored", bool(note) and goes_on, COMMAND)
 
 
 def way_back(program, table, scratch, backup):

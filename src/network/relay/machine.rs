@@ -412,7 +412,8 @@ impl Machine {
             known.at = now;
             return;
         }
-        self.tail.push_back(Tail { number, at: now, replays: 0 });
+        // What a start sent again is not there for the first time either.
+        self.tail.push_back(Tail { number, at: now, replays: u8::from(number <= self.acked) });
         // Only here does anything grow old: the broker lived a moment ago, and has had whatever is
         // older than this once more since the connection stands. However long it was away before.
         let replay = ms(self.pace.replay);
