@@ -12,7 +12,7 @@ import sqlite3
 import subprocess
 import time
 
-from stand import METHOD, Bench, Broker, Wrong, folder, wait_for
+from stand import METHOD, Bench, Broker, Reader, Wrong, folder, wait_for
 
 COMMAND = "tests/faults/run PROGRAM damage"
 PROMISED = "told, with how far the events are sound; no file is replaced or changed"
@@ -245,9 +245,10 @@ def not_sent(program, table, scratch, source, damage):
     shutil.copy(source, journal)
     damage(journal)
     broker = Broker(inside / "broker")
-    bench = Bench(program, inside, broker=broker.port, journal=journal)
+    broker.start()
+    # Somebody takes them: else the first one is held.
+    reader, bench = Reader(broker.port), Bench(program, inside, broker=broker.port, journal=journal)
     try:
-        broker.start()
         bench.start()
         text, after = bench.raised("journal-unreadable")
         before = bench.count("SELECT count(*) FROM event")
@@ -255,6 +256,7 @@ def not_sent(program, table, scratch, source, damage):
         goes_on = bench.count("SELECT count(*) FROM event") > before
     finally:
         bench.close()
+        reader.close()
         broker.stop()
     table.row("damaged journal: documents that are to be sent", "bytes of a copy turned over, and a broker",
               "an alarm says that they cannot be read; what happens at the bench is stored as before",

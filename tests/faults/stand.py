@@ -51,13 +51,13 @@ class Table:
         return "\n".join([*lines, *new.values()])
 
 
-@contextlib.contextmanager
 def boot_ns():
     """The clock that the documents call the boot clock: the raw one, and what the machine was suspended for."""
     suspended = time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
     return time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW) + suspended
 
 
+@contextlib.contextmanager
 def folder():
     """A folder of this run; it stays where a check cannot be worked through."""
     made = pathlib.Path(tempfile.mkdtemp(prefix="faults-"))
