@@ -127,13 +127,21 @@ impl Dialect {
 
     /// Takes the next whole packet out of what came; `None` while there is none.
     pub(super) fn read(self, came: &mut BytesMut) -> Result<Option<Packet>, Fault> {
-        match self {
+        let before = came.len();
+        let read = match self {
             Self::Five => five(came),
             Self::Older => match older::v4::Packet::read(came, PACKET_MOST as usize) {
                 Ok(packet) => newer(packet).map(Some),
                 Err(older::Error::InsufficientBytes(_)) => Ok(None),
                 Err(error) => Err(Fault::Malformed(error.to_string())),
             },
+        };
+        match read {
+            // It was whole and has been taken out: more will not come of it.
+            Ok(None) if came.len() != before => {
+                Err(Fault::Malformed("a packet is shorter than what it begins to tell".to_owned()))
+            }
+            read => read,
         }
     }
 }
@@ -236,6 +244,23 @@ mod test {
 
     fn bytes(of: &[u8]) -> BytesMut {
         BytesMut::from(of)
+    }
+
+    #[test]
+    fn a_whole_packet_that_tells_too_little_is_a_fault_and_not_passed_over() {
+        // CONNACK without its properties (MQTT 5, section 3.2.2.3), PUBLISH and SUBACK without an end.
+        let behind: &[u8] = &[0xd0, 0x00];
+        for (older, frame) in [
+            (false, &[0x20, 0x02, 0x00, 0x00][..]),
+            (false, &[0x32, 0x04, 0x00, 0x07, b'a', b'b']),
+            (true, &[0x32, 0x03, 0x00, 0x01, b'a']),
+            (true, &[0x90, 0x01, 0x00]),
+        ] {
+            let read = packets_in_words(older, &mut bytes(&[frame, behind].concat()));
+            assert_eq!(read, Err(Vec::new()), "{older} {frame:02x?}");
+        }
+        let half: &[u8] = &[0x20, 0x03, 0x00, 0x00];
+        assert_eq!(packets_in_words(false, &mut bytes(half)), Ok(Vec::new()), "its end is still to come");
     }
 
     #[test]
