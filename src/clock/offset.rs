@@ -1,4 +1,4 @@
-//! How far the boot clock runs ahead of `CLOCK_MONOTONIC`: the time that the machine was suspended.
+//! How far `CLOCK_BOOTTIME` runs ahead of `CLOCK_MONOTONIC`: the time that the machine was suspended.
 //!
 //! The kernel stamps edges on `CLOCK_MONOTONIC`, which stands still in suspend. The difference is
 //! constant while the machine is awake and grows in one step with each suspend, so an edge maps

@@ -10,7 +10,7 @@
 //! | inbound | the broker's messages |
 //! | relay | new documents, changed state, the broker's acknowledgements |
 //! | other stations (`network::follow`) | the broker's messages |
-//! | pages | requests, committed states |
+//! | pages (`pages.rs`, a thread) | requests, committed states |
 //! | disk watch (`disk.rs`) | its next look |
 //! | list of documents (`keeping::list`) | its next look |
 //! | forwarders (`inputs.rs`) | the adapters' channels |
